@@ -1,0 +1,1 @@
+//! Run analysis: from a trace to phases, data quality and metrics.

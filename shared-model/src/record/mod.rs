@@ -1,0 +1,2 @@
+//! The record: wire types, canonical form, digest, signature and chain.
+pub mod wire;
