@@ -1,0 +1,72 @@
+//! One check: pre-checks, settle, load, recovery, and the safety stops over all of it.
+
+use chrono::{DateTime, Utc};
+use windrow_model::protocol::{Phase, Protocol};
+use windrow_model::record::wire;
+use windrow_model::trace::Trace;
+
+use crate::machine::Reading;
+
+/// What a check is asked to do.
+#[derive(Debug, Clone)]
+pub struct CheckRequest {
+    /// Phase lengths.
+    pub protocol: Protocol,
+    /// Room temperature that a person told.
+    pub ambient: Option<wire::Ambient>,
+    /// A person's answer: stands on a hard flat surface. `None`: not asked.
+    pub hard_surface: Option<bool>,
+    /// A person's answer: battery or case bulges. `None`: not asked.
+    pub bulging: Option<bool>,
+    /// Started by a person at the machine.
+    pub attended: bool,
+    /// The administrator's hold, with its reason.
+    pub hold: Option<String>,
+}
+
+/// A finished check, before it is signed. A failed pre-check is one too, with an empty trace.
+#[derive(Debug, Clone)]
+pub struct CheckRun {
+    /// Start by the wall clock.
+    pub started_at: DateTime<Utc>,
+    /// Kernel boot id.
+    pub boot_id: String,
+    /// Where the run came from.
+    pub provenance: wire::Provenance,
+    /// What was emulated.
+    pub emulation: Option<wire::Emulation>,
+    /// Model and firmware.
+    pub model: wire::Model,
+    /// Operating system and processor architecture.
+    pub platform: wire::Platform,
+    /// The load program.
+    pub load_mix: wire::LoadMix,
+    /// Phase lengths as asked for.
+    pub protocol: Protocol,
+    /// How it ended.
+    pub outcome: wire::Outcome,
+    /// Pre-checks in order.
+    pub pre_checks: Vec<wire::PreCheck>,
+    /// Circumstances.
+    pub context: wire::Context,
+    /// What was read, and from where.
+    pub sources: Vec<wire::Source>,
+    /// The limit, where a sensor was found.
+    pub limit: Option<wire::Limit>,
+    /// Safety stops and gaps.
+    pub events: Vec<wire::Event>,
+    /// All samples.
+    pub trace: Trace,
+}
+
+/// Told of a check's progress: a progress bar, plain lines, a page or nothing.
+pub trait Observer {
+    /// A pre-check was made.
+    fn pre_check(&mut self, check: &wire::PreCheck);
+    /// A phase begins; `longest_s` is how long it can last.
+    fn phase(&mut self, phase: Phase, longest_s: f64);
+    /// A sample was taken, `in_phase_s` seconds into the phase.
+    fn sample(&mut self, phase: Phase, in_phase_s: f64, reading: &Reading);
+    /// Something happened.
+    fn event(&mut self, event: &wire::Event);
+}
