@@ -1,1 +1,3 @@
 //! The thermal estimator: one solver, one network, two uses (a single run; all runs of a model jointly).
+
+pub mod lsq;
