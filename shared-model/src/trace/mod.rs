@@ -1,4 +1,12 @@
-//! A recorded run: time and channels.
+//! A recorded run: time and channels; its way into files ([`file`]), records ([`Trace::to_wire`]) and back, and the
+//! lists of a fleet of such files ([`fleet`]).
+
+pub mod file;
+pub mod fleet;
+mod table;
+mod wire;
+
+pub use table::{Complaint, Complaints, MAX_COMPLAINTS, Problem};
 
 use crate::channel::{CHANNELS, Channel, N_CHANNELS};
 use crate::protocol::Phase;
@@ -48,5 +56,42 @@ impl Trace {
     /// The channels that are present, in the order of the table.
     pub fn channels(&self) -> impl Iterator<Item = Channel> + '_ {
         CHANNELS.iter().map(|s| s.channel).filter(|&c| self.columns[c as usize].is_some())
+    }
+}
+
+/// Readings of one channel that cannot be true and were made blank.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Dropped {
+    /// The channel.
+    pub channel: Channel,
+    /// How many readings.
+    pub n: usize,
+    /// Where the first stood: line of a file, or sample index of a trace in memory.
+    pub first_at: usize,
+    /// What the first said.
+    pub first_value: f64,
+}
+
+impl Dropped {
+    fn count(slot: &mut Option<Self>, channel: Channel, at: usize, value: f64) {
+        slot.get_or_insert(Self { channel, n: 0, first_at: at, first_value: value }).n += 1;
+    }
+}
+
+impl Trace {
+    /// Makes readings blank that cannot be true (the channel table's gates): a sensor's lie is not a reading.
+    pub fn drop_implausible(&mut self) -> Vec<Dropped> {
+        let mut all_dropped = Vec::new();
+        for channel in CHANNELS.iter().map(|s| s.channel) {
+            let mut dropped = None;
+            for (idx, value) in self.columns[channel as usize].iter_mut().flatten().enumerate() {
+                if !value.is_nan() && !channel.plausible(*value) {
+                    Dropped::count(&mut dropped, channel, idx, *value);
+                    *value = f64::NAN;
+                }
+            }
+            all_dropped.extend(dropped);
+        }
+        all_dropped
     }
 }
