@@ -51,7 +51,9 @@ impl<const P: usize> Triangle<P> {
             return;
         }
         for at in self.n_in_block..BLOCK {
-            self.block.iter_mut().for_each(|column| column[at] = 0.0);
+            for column in &mut self.block {
+                column[at] = 0.0;
+            }
             self.block_rhs[at] = 0.0;
         }
         self.fold();

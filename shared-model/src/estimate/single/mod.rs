@@ -1,0 +1,75 @@
+//! The network fitted to one run alone.
+
+mod model;
+mod noise;
+mod priors;
+#[cfg(test)]
+mod recovery;
+mod result;
+
+pub use model::{FAN_STILL_BELOW, HUBER_AT, N_PARAMS, Network, Param, Params, huber};
+pub use priors::{INDOOR_C, Priors};
+pub use result::{Estimate, FitFlag, RunFit};
+
+use super::input::{Equipment, Run, prepare};
+use super::lsq::{Dense, Failure, Options, Outcome};
+use crate::measured::Reason;
+use crate::record::wire::Ambient;
+use crate::trace::Trace;
+
+/// What is known beside the run.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Knowledge<'a> {
+    /// The laptop's equipment.
+    pub equipment: Equipment,
+    /// Room temperature, where somebody or something measured it.
+    pub ambient: Option<&'a Ambient>,
+    /// What healthy units of the model have shown; the handbook where there is none.
+    pub model: Option<&'a Priors>,
+}
+
+/// Fits the two-node network to one recorded run.
+///
+/// Never fails: what the run cannot say is [`crate::measured::Measured::No`] with its reason.
+pub fn fit_run(trace: &Trace, knowledge: &Knowledge<'_>) -> RunFit {
+    match prepare(trace, &knowledge.equipment) {
+        Ok(run) => fit_prepared(&run, knowledge),
+        Err(reason) => RunFit::not_determinable(reason),
+    }
+}
+
+/// [`fit_run`] for a run that is prepared already.
+pub fn fit_prepared(run: &Run, knowledge: &Knowledge<'_>) -> RunFit {
+    let priors = match knowledge.model {
+        Some(model) => Priors::of_model(model, run, knowledge.ambient),
+        None => Priors::handbook(run, knowledge.ambient),
+    };
+    match estimate(run, &priors) {
+        Ok(estimate) => RunFit::of(run, &priors, &estimate),
+        Err(_) => RunFit::not_determinable(Reason::FitFailed),
+    }
+}
+
+/// The fit itself: once with the usual noise, once more with the noise that the first left.
+///
+/// # Errors
+/// The solver's failure.
+pub fn estimate(run: &Run, priors: &Priors) -> Result<Estimate, Failure> {
+    let first = solve(run, priors, priors.mean, noise::USUAL_SD_1S_K)?;
+    let sd_1s_k = noise::sd_1s_k(run, priors, &first.params);
+    let refit_matters = (sd_1s_k / noise::USUAL_SD_1S_K).ln().abs() > 0.05;
+    if refit_matters { solve(run, priors, first.params, sd_1s_k) } else { Ok(first) }
+}
+
+/// One minimisation at a given noise.
+///
+/// # Errors
+/// The solver's failure.
+pub fn solve(run: &Run, priors: &Priors, start: Params, sd_1s_k: f64) -> Result<Estimate, Failure> {
+    let network = Network { steps: &run.steps, prior_mean: priors.mean, prior_sd: priors.sd, sd_1s_k };
+    let mut problem = Dense::new(network);
+    let mut params = start;
+    let Outcome { cost, evaluations, .. } = problem.minimise(&mut params, &Options::MEASURED)?;
+    let covariance = problem.covariance()?;
+    Ok(Estimate { params, covariance, cost, evaluations, sd_1s_k })
+}
