@@ -1,0 +1,80 @@
+//! Whole runs straight to a trace, for tests and simulated fleets.
+
+use super::faults::Faults;
+use super::laptop::{Laptop, Start};
+use super::spec::{LaptopSpec, Room};
+use crate::channel::{CHANNELS, Channel, N_CHANNELS};
+use crate::protocol::{Phase, Protocol};
+use crate::trace::Trace;
+
+/// Which run to record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunPlan {
+    /// What ails the laptop.
+    pub faults: Faults,
+    /// Where it stands.
+    pub room: Room,
+    /// In what state it is met.
+    pub start: Start,
+    /// Phase lengths; the settle phase lasts `settle_s`.
+    pub protocol: Protocol,
+    /// Length of the settle phase, s.
+    pub settle_s: f64,
+    /// Seed of all noise.
+    pub seed: u64,
+}
+
+impl Default for RunPlan {
+    fn default() -> Self {
+        Self {
+            faults: Faults::NONE,
+            room: Room::default(),
+            start: Start::Idle,
+            protocol: Protocol::STANDARD,
+            settle_s: 60.0,
+            seed: 1,
+        }
+    }
+}
+
+/// Most samples that a plan may ask for; more is cut off.
+const SAMPLES_MAX: usize = 200_000;
+
+/// Records a run in virtual time: settle, load, recovery, each sample at the end of its interval.
+///
+/// No safety stop ends the load: that is the check's task, and this is what a check would have watched.
+pub fn record_run(spec: &LaptopSpec, plan: &RunPlan) -> Trace {
+    let mut laptop = Laptop::new(spec, &plan.faults, plan.room, plan.seed).met(plan.start);
+    let dt_s = plan.protocol.sample_hz.clamp(0.1, 100.0).recip();
+    let mut trace = Trace::empty();
+    let mut phases = Vec::new();
+    let mut columns: [Vec<f64>; N_CHANNELS] = std::array::from_fn(|_| Vec::new());
+    let parts = [
+        (Phase::Settle, plan.settle_s, 0.0),
+        (Phase::Load, plan.protocol.load_s, 1.0),
+        (Phase::Recovery, plan.protocol.recovery_s, 0.0),
+    ];
+    for (phase, length_s, load) in parts {
+        for _ in 0..(length_s / dt_s).round().max(0.0) as usize {
+            if phases.len() >= SAMPLES_MAX {
+                break;
+            }
+            laptop.step(dt_s, load);
+            let reading = laptop.reading();
+            // On a grid of milliseconds, as a record has it.
+            trace.time_s.push((laptop.now_s() * 1000.0).round() / 1000.0);
+            phases.push(phase);
+            for (column, value) in columns.iter_mut().zip(reading.values) {
+                column.push(value);
+            }
+        }
+    }
+    trace.phase = Some(phases);
+    for (spec, column) in CHANNELS.iter().zip(columns) {
+        let known = column.iter().any(|v| v.is_finite()) || spec.channel == Channel::CpuTempC;
+        if known {
+            trace.set_column(spec.channel, column);
+        }
+    }
+    trace
+}
