@@ -6,7 +6,9 @@
 #![warn(missing_docs)]
 
 pub mod analysis;
+pub mod cautions;
 pub mod channel;
+pub mod chart;
 pub mod emulate;
 pub mod estimate;
 pub mod measured;
