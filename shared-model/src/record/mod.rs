@@ -22,6 +22,8 @@ mod fixture;
 mod json;
 pub mod limits;
 mod parse;
+#[cfg(test)]
+mod published;
 mod refusal;
 mod schema;
 mod sign;

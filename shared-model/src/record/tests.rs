@@ -1,5 +1,6 @@
 //! What is refused, and that nothing else is.
 
+use proptest::prelude::*;
 use serde_json::{Value, json};
 
 use super::chain::{Link, Neighbours, Stored};
@@ -354,4 +355,101 @@ fn the_chain_tells_gap_and_fork_apart() {
     assert_eq!(link(stored(4, 5, 3), None, None, None), Link::Gap { n_missing: 3 });
     let last = stored(u64::MAX, 5, 3);
     assert_eq!(link(last, Some(stored(u64::MAX - 1, 3, 2)), None, None), Link::Follows);
+}
+
+/// Any JSON that a record's `ext` may hold.
+fn any_ext() -> impl Strategy<Value = Value> {
+    let text = "[\\PC]{0,12}";
+    let leaf = prop_oneof![
+        Just(Value::Null),
+        any::<bool>().prop_map(Value::from),
+        (-9_007_199_254_740_991_i64..=9_007_199_254_740_991).prop_map(Value::from),
+        (-1e15..1e15_f64).prop_map(Value::from),
+        (-1e-5..1e-5_f64).prop_map(Value::from),
+        text.prop_map(Value::from),
+    ];
+    leaf.prop_recursive(4, 24, 5, move |inner| {
+        prop_oneof![
+            proptest::collection::vec(inner.clone(), 0..5).prop_map(Value::from),
+            proptest::collection::btree_map("[\\PC]{0,6}", inner, 0..5)
+                .prop_map(|fields| Value::Object(fields.into_iter().collect())),
+        ]
+    })
+}
+
+proptest! {
+    #[test]
+    fn the_canonical_form_is_a_fixed_point(value in any_ext()) {
+        let once = canonical::to_bytes(&value).expect("canonical");
+        let again = json::read(&once, usize::MAX).expect("I-JSON");
+        prop_assert_eq!(canonical::to_bytes(&again).expect("canonical"), once);
+    }
+
+    #[test]
+    fn a_digest_does_not_depend_on_how_the_document_was_written(ext in any_ext(), at_ms in 0..1_000_000_i64) {
+        let mut header = fixture::header();
+        header.ext.insert("x".to_owned(), ext);
+        header.events[0].at_ms = at_ms;
+        let signed = fixture::identity().sign_record(header, fixture::trace()).expect("a good record");
+        let document: Value = serde_json::from_slice(&signed.bytes).expect("JSON");
+        let pretty = serde_json::to_vec_pretty(&document).expect("JSON");
+        let verified = ReceivedRecord::parse(&pretty)
+            .and_then(|r| r.verify(&fixture::identity().public_key()))
+            .expect("the same record");
+        prop_assert_eq!(verified.digest, signed.digest);
+        // Compared in canonical form: within `ext`, 0.0 comes back as 0.
+        prop_assert_eq!(canonical::to_bytes(&verified.record), canonical::to_bytes(&signed.record));
+    }
+
+    #[test]
+    fn any_bytes_are_parsed_without_a_panic(bytes in proptest::collection::vec(any::<u8>(), 0..300)) {
+        prop_assert!(ReceivedRecord::parse(&bytes).is_err());
+        prop_assert!(EnrolmentRequest::parse_and_verify(&bytes).is_err());
+    }
+
+    /// Whatever one damaged byte does: either the document says the same, or it is refused, and never with a panic.
+    #[test]
+    fn a_damaged_document_never_verifies_as_something_else(at in 0..100_000_usize, byte in any::<u8>(), how in 0..3) {
+        let signed = fixture::signed();
+        let mut bytes = signed.bytes.clone();
+        let at = at % bytes.len();
+        match how {
+            0 => bytes[at] = byte,
+            1 => bytes.insert(at, byte),
+            _ => bytes.truncate(at),
+        }
+        let verified = ReceivedRecord::parse(&bytes).and_then(|r| r.verify(&fixture::identity().public_key()));
+        if let Ok(verified) = verified {
+            prop_assert_eq!(verified.record, signed.record);
+        }
+    }
+
+    /// Any value at any place of a good document: parsed or refused, and a refusal always names a field.
+    #[test]
+    fn a_changed_value_is_parsed_or_refused_by_name(which in any::<proptest::sample::Index>(), value in any_ext()) {
+        let mut document: Value = serde_json::from_slice(&fixture::signed().bytes).expect("JSON");
+        let mut pointers = Vec::new();
+        all_pointers(&document, "", &mut pointers);
+        let pointer = &pointers[which.index(pointers.len())];
+        *document.pointer_mut(pointer).expect("a place") = value;
+        if let Err(refusal) = ReceivedRecord::parse(document.to_string().as_bytes()) {
+            prop_assert!(!refusal.field.is_empty() && !refusal.why.is_empty(), "{:?}", refusal);
+        }
+    }
+}
+
+fn all_pointers(value: &Value, here: &str, found: &mut Vec<String>) {
+    found.push(here.to_owned());
+    match value {
+        Value::Object(fields) => {
+            fields.iter().for_each(|(name, inner)| all_pointers(inner, &format!("{here}/{name}"), found));
+        }
+        Value::Array(values) => {
+            values
+                .iter()
+                .enumerate()
+                .for_each(|(idx, inner)| all_pointers(inner, &format!("{here}/{idx}"), found));
+        }
+        _ => {}
+    }
 }

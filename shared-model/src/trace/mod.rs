@@ -4,6 +4,8 @@
 pub mod file;
 pub mod fleet;
 mod table;
+#[cfg(test)]
+mod tests;
 mod wire;
 
 pub use table::{Complaint, Complaints, MAX_COMPLAINTS, Problem};

@@ -184,6 +184,7 @@ impl fmt::Display for Complaints {
 /// A CSV file's rows under a checked header.
 pub(super) struct Table<'a> {
     reader: Reader<&'a [u8]>,
+    lines: Lines<'a>,
     row: ByteRecord,
     n_columns: usize,
     n_rows: usize,
@@ -217,7 +218,15 @@ impl<'a> Table<'a> {
             Err(e) => complaints.add(1, None, Problem::NotCsv { why: e.to_string() }),
         }
         let places = places(&row, shape, complaints);
-        let table = Self { reader, n_columns: row.len(), row, n_rows: 0, max_rows: shape.max_rows, places };
+        let table = Self {
+            reader,
+            lines: Lines::of(text),
+            n_columns: row.len(),
+            row,
+            n_rows: 0,
+            max_rows: shape.max_rows,
+            places,
+        };
         complaints.is_empty().then_some(table)
     }
 
@@ -232,7 +241,7 @@ impl<'a> Table<'a> {
                     return None;
                 }
             }
-            let line = self.row.position().map_or(0, csv::Position::line);
+            let line = self.lines.at(self.row.position().map_or(0, csv::Position::byte) as usize);
             if self.n_rows == self.max_rows {
                 complaints.add(line, None, Problem::TooManyRows { max: self.max_rows });
                 return None;
@@ -244,6 +253,31 @@ impl<'a> Table<'a> {
             let problem = Problem::RowLength { n_cells: self.row.len(), n_columns: self.n_columns };
             complaints.add(line, None, problem);
         }
+    }
+}
+
+/// Line numbers as an editor shows them. The CSV reader's own are one too low after CRLF, since it leaves the LF to the
+/// next row.
+struct Lines<'a> {
+    text: &'a [u8],
+    counted_to: usize,
+    n_before: u64,
+}
+
+impl<'a> Lines<'a> {
+    const fn of(text: &'a [u8]) -> Self {
+        Self { text, counted_to: 0, n_before: 0 }
+    }
+
+    /// Line of the row whose ends of line before it begin at `offset`; offsets never go back.
+    fn at(&mut self, offset: usize) -> u64 {
+        let from = offset.min(self.text.len());
+        let is_end = |b: &&u8| matches!(b, b'\r' | b'\n');
+        let start = from + self.text[from..].iter().take_while(is_end).count();
+        let passed = &self.text[self.counted_to.min(start)..start];
+        self.n_before += passed.iter().map(|&b| u64::from(b == b'\n')).sum::<u64>();
+        self.counted_to = start;
+        self.n_before + 1
     }
 }
 
