@@ -1,0 +1,141 @@
+//! What is read from SQLite.
+
+use sqlx::Row;
+use sqlx::sqlite::{SqlitePool, SqliteRow};
+use windrow_model::record::{Digest, PublicKey};
+use windrow_model::trace::fleet::ServiceAction;
+
+use crate::store::{Device, MeasuredRun, RunToMeasure, Service, StoreError};
+
+pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
+    let fixed = <[u8; 32]>::try_from(bytes);
+    fixed.map(Digest).map_err(|_| StoreError::Corrupt { column, why: format!("{} bytes", bytes.len()) })
+}
+
+pub(super) fn key_of(bytes: &[u8]) -> Result<PublicKey, StoreError> {
+    let column = "device.public_key";
+    let digest = digest_of(bytes, column)?;
+    PublicKey::from_bytes(&digest.0, column).map_err(|e| StoreError::Corrupt { column, why: e.to_string() })
+}
+
+pub(super) async fn device_get(pool: &SqlitePool, device_id: &str) -> Result<Option<Device>, StoreError> {
+    let row = sqlx::query(
+        "SELECT device_id, public_key, revoked_at_ms, check_wanted_by_ms FROM device WHERE device_id = ?",
+    )
+    .bind(device_id)
+    .fetch_optional(pool)
+    .await?;
+    row.map(|row| {
+        Ok(Device {
+            device_id: row.try_get("device_id")?,
+            public_key: key_of(row.try_get("public_key")?)?,
+            revoked_at_ms: row.try_get("revoked_at_ms")?,
+            check_wanted_by_ms: row.try_get("check_wanted_by_ms")?,
+        })
+    })
+    .transpose()
+}
+
+pub(super) async fn run_list_unmeasured(
+    pool: &SqlitePool,
+    method_version: &str,
+    after_run_id: i64,
+    limit: u32,
+) -> Result<Vec<RunToMeasure>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT run_id, header, trace, ambient_c, ambient_sd_k, on_ac FROM run \
+         WHERE run_id > ? AND outcome <> 'not_started' AND NOT EXISTS \
+           (SELECT 1 FROM run_metrics m WHERE m.run_id = run.run_id AND m.method_version = ?) \
+         ORDER BY run_id LIMIT ?",
+    )
+    .bind(after_run_id)
+    .bind(method_version)
+    .bind(limit)
+    .fetch_all(pool)
+    .await?;
+    rows.iter()
+        .map(|row| {
+            Ok(RunToMeasure {
+                run_id: row.try_get("run_id")?,
+                header_json: row.try_get("header")?,
+                trace_zstd: row.try_get("trace")?,
+                ambient_c: row.try_get("ambient_c")?,
+                ambient_sd_k: row.try_get("ambient_sd_k")?,
+                on_ac: row.try_get("on_ac")?,
+            })
+        })
+        .collect()
+}
+
+pub(super) async fn run_list_measured(
+    pool: &SqlitePool,
+    method_version: &str,
+) -> Result<Vec<MeasuredRun>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, \
+           r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, m.metrics, \
+           COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
+         FROM run r \
+         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
+         LEFT JOIN placing p ON p.placing_id = \
+           (SELECT q.placing_id FROM placing q WHERE q.device_id = r.device_id \
+            ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
+         ORDER BY r.device_id, r.tested_at_ms, r.run_id",
+    )
+    .bind(method_version)
+    .fetch_all(pool)
+    .await?;
+    rows.iter().map(measured_run).collect()
+}
+
+fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
+    Ok(MeasuredRun {
+        device_id: row.try_get("device_id")?,
+        asset_tag: row.try_get("asset_tag")?,
+        site: row.try_get("site")?,
+        digest: digest_of(row.try_get("digest")?, "run.digest")?,
+        provenance: row.try_get("provenance")?,
+        model_key: row.try_get("model_key")?,
+        model_name: row.try_get("model_name")?,
+        load_mix: row.try_get("load_mix")?,
+        protocol: row.try_get("protocol")?,
+        outcome: row.try_get("outcome")?,
+        ambient_c: row.try_get("ambient_c")?,
+        ambient_sd_k: row.try_get("ambient_sd_k")?,
+        tested_at_ms: row.try_get("tested_at_ms")?,
+        received_at_ms: row.try_get("received_at_ms")?,
+        metrics_json: row.try_get("metrics")?,
+    })
+}
+
+pub(super) async fn service_list(pool: &SqlitePool) -> Result<Vec<Service>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT device_id, serviced_on, action FROM service ORDER BY device_id, serviced_on, action",
+    )
+    .fetch_all(pool)
+    .await?;
+    rows.iter()
+        .map(|row| {
+            let (on, action): (String, String) = (row.try_get("serviced_on")?, row.try_get("action")?);
+            Ok(Service {
+                device_id: row.try_get("device_id")?,
+                serviced_on: on.parse().map_err(|_| StoreError::Corrupt {
+                    column: "service.serviced_on",
+                    why: format!("`{on}`"),
+                })?,
+                action: ServiceAction::from_name(&action)
+                    .ok_or(StoreError::Corrupt { column: "service.action", why: format!("`{action}`") })?,
+            })
+        })
+        .collect()
+}
+
+pub(super) async fn ledger_size(pool: &SqlitePool) -> Result<u64, StoreError> {
+    let n: i64 = sqlx::query_scalar("SELECT COUNT(*) FROM ledger_leaf").fetch_one(pool).await?;
+    Ok(n.unsigned_abs())
+}
+
+pub(super) async fn refusal_list(pool: &SqlitePool) -> Result<Vec<(String, u64)>, StoreError> {
+    let rows = sqlx::query("SELECT reason, n FROM refusal_count ORDER BY reason").fetch_all(pool).await?;
+    rows.iter().map(|row| Ok((row.try_get("reason")?, row.try_get::<i64, _>("n")?.unsigned_abs()))).collect()
+}

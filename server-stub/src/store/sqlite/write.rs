@@ -1,0 +1,414 @@
+//! The one writer: takes what waits, up to a group, writes it in one transaction, commits, and only then answers.
+//!
+//! Each unit of work stands in a savepoint, so that one that fails takes nothing of the others with it.
+
+use sqlx::sqlite::SqliteConnection;
+use sqlx::{Connection, Row};
+use tokio::sync::{mpsc, oneshot};
+use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
+use windrow_model::record::{Digest, ledger_leaf};
+
+use super::read::{digest_of, key_of};
+use crate::store::{
+    Appended, Enrolled, EpochMs, ImportCount, NewDevice, NewInvite, NewMetrics, NewRecord, RunFacts, Service,
+    StoreError,
+};
+
+/// Runs a unit of work inside a savepoint and undoes it where it fails.
+macro_rules! in_savepoint {
+    ($connection:expr, $work:expr) => {{
+        match sqlx::query("SAVEPOINT unit").execute(&mut *$connection).await {
+            Err(e) => Err(StoreError::from(e)),
+            Ok(_) => {
+                let result = $work.await;
+                if result.is_err() {
+                    let _ = sqlx::query("ROLLBACK TO unit").execute(&mut *$connection).await;
+                }
+                match sqlx::query("RELEASE unit").execute(&mut *$connection).await {
+                    Err(e) if result.is_ok() => Err(StoreError::from(e)),
+                    _ => result,
+                }
+            }
+        }
+    }};
+}
+
+/// Most units of work in one commit. Beyond this the time to commit no longer matters, the wait for it does.
+const MAX_GROUP: usize = 64;
+
+pub(super) type Reply<T> = oneshot::Sender<Result<T, StoreError>>;
+
+/// A unit of work that waits for the writer.
+pub(super) enum Write {
+    Invite(NewInvite, Reply<()>),
+    Enrol(NewDevice, Reply<Enrolled>),
+    Revoke { device_id: String, now_ms: EpochMs, reply: Reply<bool> },
+    Append(Vec<NewRecord>, Reply<Vec<Appended>>),
+    Import(Vec<RunFacts>, Reply<ImportCount>),
+    Services(Vec<Service>, Reply<ImportCount>),
+    Metrics { method_version: &'static str, metrics: Vec<NewMetrics>, reply: Reply<()> },
+    ForgetMetrics { method_version: &'static str, reply: Reply<u64> },
+    Refusal { reason: &'static str, reply: Reply<()> },
+    Probe(Reply<()>),
+}
+
+/// An answer held back until the group is durable. `Some`: the commit failed.
+type HeldAnswer = Box<dyn FnOnce(Option<StoreError>) + Send>;
+
+fn hold<T: Send + 'static>(reply: Reply<T>, result: Result<T, StoreError>) -> HeldAnswer {
+    Box::new(move |commit_error| {
+        // A caller that went away has no use for the answer; its work is done all the same.
+        let _ = reply.send(commit_error.map_or(result, Err));
+    })
+}
+
+pub(super) async fn run(mut connection: SqliteConnection, mut jobs: mpsc::Receiver<Write>) {
+    let mut group = Vec::with_capacity(MAX_GROUP);
+    while jobs.recv_many(&mut group, MAX_GROUP).await > 0 {
+        write_group(&mut connection, group.drain(..)).await;
+    }
+    // Checkpoints the log; failing that, the next start does it.
+    let _ = connection.close().await;
+}
+
+async fn write_group(connection: &mut SqliteConnection, group: impl Iterator<Item = Write>) {
+    let began = sqlx::query("BEGIN IMMEDIATE").execute(&mut *connection).await.map(drop);
+    let mut answers = Vec::with_capacity(MAX_GROUP);
+    for job in group {
+        answers.push(if began.is_ok() { write_one(connection, job).await } else { answer_unwritten(job) });
+    }
+    let committed = match began {
+        Ok(()) => sqlx::query("COMMIT").execute(&mut *connection).await.map(drop),
+        Err(e) => Err(e),
+    };
+    if let Err(e) = &committed {
+        tracing::error!(error = %e, n_units = answers.len(), "the database did not commit; nothing was acknowledged");
+        // Fails harmlessly where the database has rolled back by itself.
+        let _ = sqlx::query("ROLLBACK").execute(&mut *connection).await;
+    }
+    let failure = committed.err().map(|e| e.to_string());
+    for answer in answers {
+        answer(failure.as_ref().map(|why| StoreError::Database(sqlx::Error::Protocol(why.clone()))));
+    }
+}
+
+fn answer_unwritten(job: Write) -> HeldAnswer {
+    let not_begun = || StoreError::Database(sqlx::Error::WorkerCrashed);
+    match job {
+        Write::Invite(_, r)
+        | Write::Probe(r)
+        | Write::Metrics { reply: r, .. }
+        | Write::Refusal { reply: r, .. } => hold(r, Err(not_begun())),
+        Write::Enrol(_, r) => hold(r, Err(not_begun())),
+        Write::Revoke { reply: r, .. } => hold(r, Err(not_begun())),
+        Write::Append(_, r) => hold(r, Err(not_begun())),
+        Write::Import(_, r) | Write::Services(_, r) => hold(r, Err(not_begun())),
+        Write::ForgetMetrics { reply: r, .. } => hold(r, Err(not_begun())),
+    }
+}
+
+async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer {
+    match job {
+        Write::Invite(invite, reply) => {
+            hold(reply, in_savepoint!(connection, invite_create_in_tx(connection, &invite)))
+        }
+        Write::Enrol(device, reply) => {
+            hold(reply, in_savepoint!(connection, device_enrol_in_tx(connection, &device)))
+        }
+        Write::Revoke { device_id, now_ms, reply } => {
+            hold(reply, in_savepoint!(connection, device_revoke_in_tx(connection, &device_id, now_ms)))
+        }
+        Write::Append(records, reply) => {
+            hold(reply, in_savepoint!(connection, record_append_in_tx(connection, &records)))
+        }
+        Write::Import(runs, reply) => {
+            hold(reply, in_savepoint!(connection, run_import_in_tx(connection, &runs)))
+        }
+        Write::Services(services, reply) => {
+            hold(reply, in_savepoint!(connection, service_import_in_tx(connection, &services)))
+        }
+        Write::Metrics { method_version, metrics, reply } => {
+            hold(reply, in_savepoint!(connection, metrics_put_in_tx(connection, method_version, &metrics)))
+        }
+        Write::ForgetMetrics { method_version, reply } => {
+            hold(reply, in_savepoint!(connection, metrics_forget_in_tx(connection, method_version)))
+        }
+        Write::Refusal { reason, reply } => {
+            hold(reply, in_savepoint!(connection, refusal_count_in_tx(connection, reason)))
+        }
+        Write::Probe(reply) => hold(reply, Ok(())),
+    }
+}
+
+async fn invite_create_in_tx(c: &mut SqliteConnection, invite: &NewInvite) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO invite (token_hash, site, place, asset_tag, uses_left, created_at_ms, expires_at_ms) \
+         VALUES (?, ?, ?, ?, ?, ?, ?)",
+    )
+    .bind(&invite.token_hash.0[..])
+    .bind(&invite.site)
+    .bind(&invite.place)
+    .bind(&invite.asset_tag)
+    .bind(invite.uses)
+    .bind(invite.created_at_ms)
+    .bind(invite.expires_at_ms)
+    .execute(c)
+    .await?;
+    Ok(())
+}
+
+async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Result<Enrolled, StoreError> {
+    let known = sqlx::query("SELECT public_key, revoked_at_ms FROM device WHERE device_id = ?")
+        .bind(&device.device_id)
+        .fetch_optional(&mut *c)
+        .await?;
+    if let Some(row) = known {
+        let revoked: Option<EpochMs> = row.try_get("revoked_at_ms")?;
+        let same_key = key_of(row.try_get("public_key")?)?.to_bytes() == device.public_key.to_bytes();
+        return Ok(match (same_key, revoked) {
+            (false, _) => Enrolled::OtherKey,
+            (true, Some(_)) => Enrolled::Revoked,
+            (true, None) => Enrolled::Known,
+        });
+    }
+    let invite = sqlx::query(
+        "SELECT invite_id, site, place, asset_tag, expires_at_ms FROM invite \
+         WHERE token_hash = ? AND uses_left > 0",
+    )
+    .bind(&device.token_hash.0[..])
+    .fetch_optional(&mut *c)
+    .await?;
+    let Some(invite) = invite else { return Ok(Enrolled::NoInvite) };
+    if invite.try_get::<EpochMs, _>("expires_at_ms")? < device.now_ms {
+        return Ok(Enrolled::InviteExpired);
+    }
+    sqlx::query("UPDATE invite SET uses_left = uses_left - 1 WHERE invite_id = ?")
+        .bind(invite.try_get::<i64, _>("invite_id")?)
+        .execute(&mut *c)
+        .await?;
+    sqlx::query("INSERT INTO device (device_id, public_key, enrolled_at_ms) VALUES (?, ?, ?)")
+        .bind(&device.device_id)
+        .bind(&device.public_key.to_bytes()[..])
+        .bind(device.now_ms)
+        .execute(&mut *c)
+        .await?;
+    sqlx::query("INSERT INTO placing (device_id, from_ms, asset_tag, site, place) VALUES (?, ?, ?, ?, ?)")
+        .bind(&device.device_id)
+        .bind(device.now_ms)
+        .bind(invite.try_get::<String, _>("asset_tag")?)
+        .bind(invite.try_get::<String, _>("site")?)
+        .bind(invite.try_get::<String, _>("place")?)
+        .execute(c)
+        .await?;
+    Ok(Enrolled::New)
+}
+
+async fn device_revoke_in_tx(
+    c: &mut SqliteConnection,
+    device_id: &str,
+    now_ms: EpochMs,
+) -> Result<bool, StoreError> {
+    let done =
+        sqlx::query("UPDATE device SET revoked_at_ms = COALESCE(revoked_at_ms, ?) WHERE device_id = ?")
+            .bind(now_ms)
+            .bind(device_id)
+            .execute(c)
+            .await?;
+    Ok(done.rows_affected() > 0)
+}
+
+async fn record_append_in_tx(
+    c: &mut SqliteConnection,
+    records: &[NewRecord],
+) -> Result<Vec<Appended>, StoreError> {
+    let mut answers = Vec::with_capacity(records.len());
+    for record in records {
+        answers.push(append_one_in_tx(c, record).await?);
+    }
+    Ok(answers)
+}
+
+async fn append_one_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Result<Appended, StoreError> {
+    if run_is_known(c, record.facts.digest).await? {
+        return Ok(Appended::Known);
+    }
+    let me = Stored { sequence: record.sequence, digest: record.facts.digest, previous: record.previous };
+    let link = link_of(&me, record.root, &neighbours_in_tx(c, &record.facts.device_id, &me).await?);
+    run_insert(c, &record.facts, Some((record, link))).await?;
+    leaf_append(c, record.facts.digest, record.facts.received_at_ms).await?;
+    Ok(Appended::Stored { link: link.name() })
+}
+
+async fn run_is_known(c: &mut SqliteConnection, digest: Digest) -> Result<bool, StoreError> {
+    let row =
+        sqlx::query("SELECT 1 FROM run WHERE digest = ?").bind(digest.0.to_vec()).fetch_optional(c).await?;
+    Ok(row.is_some())
+}
+
+async fn neighbours_in_tx(
+    c: &mut SqliteConnection,
+    device_id: &str,
+    me: &Stored,
+) -> Result<Neighbours, StoreError> {
+    let sequence = me.sequence.cast_signed();
+    let before = sqlx::query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence < ? \
+         ORDER BY sequence DESC LIMIT 1",
+    )
+    .bind(device_id)
+    .bind(sequence)
+    .fetch_optional(&mut *c)
+    .await?;
+    let same = sqlx::query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? LIMIT 1",
+    )
+    .bind(device_id)
+    .bind(sequence)
+    .fetch_optional(&mut *c)
+    .await?;
+    let next = sqlx::query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? LIMIT 1",
+    )
+    .bind(device_id)
+    .bind(sequence.saturating_add(1))
+    .fetch_optional(c)
+    .await?;
+    let stored = |row: Option<sqlx::sqlite::SqliteRow>| row.as_ref().map(stored_link).transpose();
+    Ok(Neighbours { before: stored(before)?, same: stored(same)?, next: stored(next)? })
+}
+
+fn stored_link(row: &sqlx::sqlite::SqliteRow) -> Result<Stored, StoreError> {
+    Ok(Stored {
+        sequence: row.try_get::<i64, _>("sequence")?.cast_unsigned(),
+        digest: digest_of(row.try_get("digest")?, "run.digest")?,
+        previous: digest_of(row.try_get("previous_digest")?, "run.previous_digest")?,
+    })
+}
+
+async fn run_insert(
+    c: &mut SqliteConnection,
+    facts: &RunFacts,
+    signed: Option<(&NewRecord, Link)>,
+) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO run (device_id, digest, provenance, sequence, previous_digest, link, header, trace, model_key, \
+           model_name, site, load_mix, protocol, outcome, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms) \
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    )
+    .bind(&facts.device_id)
+    .bind(&facts.digest.0[..])
+    .bind(facts.provenance)
+    .bind(signed.map(|(r, _)| r.sequence.cast_signed()))
+    .bind(signed.map(|(r, _)| &r.previous.0[..]))
+    .bind(signed.map(|(_, link)| link.name()))
+    .bind(signed.map(|(r, _)| &r.header_json[..]))
+    .bind(&facts.trace_zstd)
+    .bind(&facts.model_key)
+    .bind(&facts.model_name)
+    .bind(&facts.site)
+    .bind(&facts.load_mix)
+    .bind(&facts.protocol)
+    .bind(&facts.outcome)
+    .bind(facts.ambient_c)
+    .bind(facts.ambient_sd_k)
+    .bind(facts.on_ac)
+    .bind(facts.tested_at_ms)
+    .bind(facts.received_at_ms)
+    .execute(c)
+    .await?;
+    Ok(())
+}
+
+async fn leaf_append(
+    c: &mut SqliteConnection,
+    digest: Digest,
+    received_at_ms: EpochMs,
+) -> Result<(), StoreError> {
+    let leaf = ledger_leaf(digest, received_at_ms.unsigned_abs());
+    sqlx::query(
+        "INSERT INTO ledger_leaf (leaf_idx, record_digest, received_at_ms, leaf_hash) \
+         SELECT COALESCE(MAX(leaf_idx) + 1, 0), ?, ?, ? FROM ledger_leaf",
+    )
+    .bind(digest.0.to_vec())
+    .bind(received_at_ms)
+    .bind(leaf.0.to_vec())
+    .execute(c)
+    .await?;
+    Ok(())
+}
+
+async fn run_import_in_tx(c: &mut SqliteConnection, runs: &[RunFacts]) -> Result<ImportCount, StoreError> {
+    let mut count = ImportCount::default();
+    for facts in runs {
+        if run_is_known(c, facts.digest).await? {
+            count.n_known += 1;
+        } else {
+            run_insert(c, facts, None).await?;
+            count.n_new += 1;
+        }
+    }
+    Ok(count)
+}
+
+async fn service_import_in_tx(
+    c: &mut SqliteConnection,
+    services: &[Service],
+) -> Result<ImportCount, StoreError> {
+    let mut count = ImportCount::default();
+    for service in services {
+        let done = sqlx::query(
+            "INSERT INTO service (device_id, serviced_on, action) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+        )
+        .bind(&service.device_id)
+        .bind(service.serviced_on.to_string())
+        .bind(service.action.name())
+        .execute(&mut *c)
+        .await?;
+        if done.rows_affected() > 0 {
+            count.n_new += 1;
+        } else {
+            count.n_known += 1;
+        }
+    }
+    Ok(count)
+}
+
+async fn metrics_put_in_tx(
+    c: &mut SqliteConnection,
+    method_version: &str,
+    metrics: &[NewMetrics],
+) -> Result<(), StoreError> {
+    for m in metrics {
+        sqlx::query(
+            "INSERT INTO run_metrics (run_id, method_version, metrics, agrees, computed_at_ms) \
+             VALUES (?, ?, ?, ?, ?) ON CONFLICT (run_id, method_version) DO UPDATE SET \
+             metrics = excluded.metrics, agrees = excluded.agrees, computed_at_ms = excluded.computed_at_ms",
+        )
+        .bind(m.run_id)
+        .bind(method_version)
+        .bind(&m.metrics_json)
+        .bind(m.agrees)
+        .bind(m.computed_at_ms)
+        .execute(&mut *c)
+        .await?;
+    }
+    Ok(())
+}
+
+async fn metrics_forget_in_tx(c: &mut SqliteConnection, method_version: &str) -> Result<u64, StoreError> {
+    let done = sqlx::query("DELETE FROM run_metrics WHERE method_version = ?")
+        .bind(method_version)
+        .execute(c)
+        .await?;
+    Ok(done.rows_affected())
+}
+
+async fn refusal_count_in_tx(c: &mut SqliteConnection, reason: &str) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT INTO refusal_count (reason, n) VALUES (?, 1) ON CONFLICT (reason) DO UPDATE SET n = n + 1",
+    )
+    .bind(reason)
+    .execute(c)
+    .await?;
+    Ok(())
+}
