@@ -1,7 +1,8 @@
 //! The fan speed that drives the network: measured, or the most likely one where no tachometer is read.
 
 use super::heat::fill_forwards;
-use super::{Equipment, Series, median};
+use super::{Equipment, Series};
+use crate::analysis::robust;
 use crate::channel::Channel;
 use crate::trace::Trace;
 
@@ -84,8 +85,9 @@ fn scaled(
     turning: f64,
     usual: f64,
 ) -> FanSeries {
-    let own = median(series.sustained().map(|i| speed[i]).collect());
-    let own_turns = own.is_finite() && own > turning;
+    let mut under_load: Vec<f64> = series.sustained().map(|i| speed[i]).collect();
+    let own = robust::median_in_place(&mut under_load).unwrap_or(0.0);
+    let own_turns = own > turning;
     let n_ref = n_ref.unwrap_or(if own_turns { own } else { usual });
     FanSeries {
         source,

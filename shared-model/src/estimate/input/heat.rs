@@ -1,7 +1,8 @@
 //! The heat that drives the network: package power, or its shape where power can't be read.
 
+use crate::analysis::robust;
 use crate::channel::Channel;
-use crate::estimate::input::{Equipment, Series, mean, median};
+use crate::estimate::input::{Equipment, Series, mean};
 use crate::measured::Reason;
 use crate::trace::Trace;
 
@@ -31,9 +32,9 @@ pub(crate) const NOMINAL_LOAD_W: f64 = 20.0;
 /// Idle power as a share of the sustained power (common practice, no source; the extra heat's prior takes up
 /// what is wrong with it).
 const IDLE_SHARE: f64 = 0.08;
-/// Power against clock at the same work: between f² and f³, since voltage rises with the clock (textbook
-/// dynamic power C·V²·f). 2.7 is calibrated on simulated fleets.
-const CLOCK_EXPONENT: f64 = 2.7;
+/// Power against clock at the same work: between f² and f³, since voltage rises with the clock (textbook dynamic
+/// power C·V²·f); the value within that range is calibrated on simulated fleets.
+const CLOCK_EXPONENT: f64 = 2.3;
 /// Growth of power with temperature by leakage, per 100 K: calibrated on simulated fleets.
 const LEAKAGE_PER_100_K: f64 = 0.3;
 /// Temperature at which the nominal power holds, °C.
@@ -108,10 +109,8 @@ fn shape(trace: &Trace, series: &Series<'_>) -> Result<(HeatSource, Vec<f64>), R
 }
 
 fn by_speed(column: &[f64], series: &Series<'_>) -> Option<Vec<f64>> {
-    let sustained = median(series.sustained().map(|i| column[i]).filter(|v| !v.is_nan()).collect());
-    if sustained.is_nan() || sustained <= 0.0 {
-        return None;
-    }
+    let mut under_load: Vec<f64> = series.sustained().map(|i| column[i]).filter(|v| !v.is_nan()).collect();
+    let sustained = robust::median_in_place(&mut under_load).filter(|s| *s > 0.0)?;
     let mut speed = column.to_vec();
     fill_forwards(&mut speed);
     let mut temp_c = series.temp_c.to_vec();

@@ -12,6 +12,7 @@ pub use fan::FanSource;
 pub use heat::HeatSource;
 pub use spoil::{Spoil, SpoilKind};
 
+use crate::analysis::robust;
 use crate::channel::Channel;
 use crate::measured::Reason;
 use crate::protocol::Phase;
@@ -90,7 +91,8 @@ pub fn prepare(trace: &Trace, equipment: &Equipment) -> Result<Run, Reason> {
     let fan = fan::series(trace, &series, equipment);
     let rise_k = series.rise_k();
     if rise_k < RISE_MIN_K {
-        return Err(Reason::RiseTooSmall);
+        let stuck = spoils.iter().any(|s| s.kind == SpoilKind::SensorStuck);
+        return Err(if stuck { Reason::SensorStuck } else { Reason::RiseTooSmall });
     }
     let steps = thin::steps(&series, &heat_w, &fan.share, &weight);
     Ok(Run {
@@ -157,8 +159,7 @@ impl<'a> Series<'a> {
     /// Usual time from sample to sample.
     pub(crate) fn usual_dt_s(&self) -> f64 {
         let mut dts: Vec<f64> = self.time_s.windows(2).map(|w| w[1] - w[0]).collect();
-        dts.sort_by(f64::total_cmp);
-        dts.get(dts.len() / 2).copied().unwrap_or(1.0)
+        robust::median_in_place(&mut dts).unwrap_or(1.0)
     }
 
     fn rise_k(&self) -> f64 {
@@ -197,14 +198,4 @@ fn loaded(trace: &Trace, n: usize) -> Result<Vec<bool>, Reason> {
 pub(crate) fn mean(values: impl Iterator<Item = f64>) -> f64 {
     let (sum, n) = values.fold((0.0, 0.0), |(sum, n), v| (sum + v, n + 1.0));
     sum / n
-}
-
-/// Median; NaN of nothing.
-pub(crate) fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    match values.len() {
-        0 => f64::NAN,
-        n if n % 2 == 1 => values[n / 2],
-        n => f64::midpoint(values[n / 2 - 1], values[n / 2]),
-    }
 }

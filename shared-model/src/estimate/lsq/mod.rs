@@ -47,6 +47,9 @@ pub struct Options {
     pub evaluations_max: usize,
     /// Converged when an undamped step would lower the sum of squares by less than this share of it.
     pub cost_share_min: f64,
+    /// Converged when an undamped step would lower the sum of squares by less than this, in its own unit: where
+    /// residuals are standardised, a fall of `f` moves no parameter by more than `√f` standard errors.
+    pub cost_fall_min: f64,
     /// Converged when an undamped step changes each parameter by less than this share of it.
     pub step_share_min: f64,
     /// First damping, relative to the scaled normal matrix's unit diagonal.
@@ -56,10 +59,11 @@ pub struct Options {
 }
 
 impl Options {
-    /// For measured data: parameters within a ten-thousandth of their standard errors.
+    /// For measured data: parameters within a thousandth of their standard errors.
     pub const MEASURED: Self = Self {
-        evaluations_max: 60,
+        evaluations_max: 200,
         cost_share_min: 1e-10,
+        cost_fall_min: 1e-7,
         step_share_min: 1e-12,
         damping_start: 1e-3,
         polish_steps_max: 1,
@@ -69,6 +73,7 @@ impl Options {
         // MGH10 of NIST's set creeps down a bent valley for some 7,700 evaluations from its far start.
         evaluations_max: 20_000,
         cost_share_min: 1e-20,
+        cost_fall_min: 0.0,
         step_share_min: 1e-13,
         damping_start: 1e-3,
         polish_steps_max: 12,
@@ -199,7 +204,8 @@ impl<'a, P: Problem + ?Sized> Search<'a, P> {
     /// Whether the Gauss–Newton step promises nothing worth having: a test that damping cannot deceive.
     fn undamped_is_done(&mut self) -> bool {
         let Some(fall) = self.problem.step(0.0, &mut self.dx) else { return false };
-        fall <= self.options.cost_share_min * self.cost || self.step_is_below(self.options.step_share_min)
+        let worth_having = self.options.cost_fall_min.max(self.options.cost_share_min * self.cost);
+        fall <= worth_having || self.step_is_below(self.options.step_share_min)
     }
 
     fn step_is_below(&self, share: f64) -> bool {

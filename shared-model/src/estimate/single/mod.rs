@@ -11,7 +11,7 @@ pub use model::{FAN_STILL_BELOW, HUBER_AT, N_PARAMS, Network, Param, Params, hub
 pub use priors::{INDOOR_C, Priors};
 pub use result::{Estimate, FitFlag, RunFit};
 
-use super::input::{Equipment, Run, prepare};
+use super::input::{Equipment, Run, SpoilKind, prepare};
 use super::lsq::{Dense, Failure, Options, Outcome};
 use crate::measured::Reason;
 use crate::record::wire::Ambient;
@@ -46,8 +46,14 @@ pub fn fit_prepared(run: &Run, knowledge: &Knowledge<'_>) -> RunFit {
     };
     match estimate(run, &priors) {
         Ok(estimate) => RunFit::of(run, &priors, &estimate),
-        Err(_) => RunFit::not_determinable(Reason::FitFailed),
+        Err(_) => RunFit::not_determinable(why_it_failed(run)),
     }
+}
+
+/// A sensor that stood still is the likelier culprit than the solver.
+fn why_it_failed(run: &Run) -> Reason {
+    let stuck = run.spoils.iter().any(|s| s.kind == SpoilKind::SensorStuck);
+    if stuck { Reason::SensorStuck } else { Reason::FitFailed }
 }
 
 /// The fit itself: once with the usual noise, once more with the noise that the first left.
@@ -58,7 +64,9 @@ pub fn estimate(run: &Run, priors: &Priors) -> Result<Estimate, Failure> {
     let first = solve(run, priors, priors.mean, noise::USUAL_SD_1S_K)?;
     let sd_1s_k = noise::sd_1s_k(run, priors, &first.params);
     let refit_matters = (sd_1s_k / noise::USUAL_SD_1S_K).ln().abs() > 0.05;
-    if refit_matters { solve(run, priors, first.params, sd_1s_k) } else { Ok(first) }
+    let mut last = if refit_matters { solve(run, priors, first.params, sd_1s_k)? } else { first };
+    noise::add_model_error(&mut last.covariance, run);
+    Ok(last)
 }
 
 /// One minimisation at a given noise.
