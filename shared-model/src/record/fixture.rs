@@ -42,7 +42,7 @@ pub(super) fn header() -> Header {
         },
         platform: Platform { os: "linux".into(), kernel: "6.12.0".into(), arch: "x86_64".into() },
         agent_version: "0.1.0".to_owned(),
-        method_version: crate::METHOD_VERSION.to_owned(),
+        method_version: "1".to_owned(),
         load_mix: LoadMix { version: "1".into(), target: "x86_64".into(), compiler: "1.95.0".into() },
         protocol: Protocol::QUICK,
         outcome: Outcome::StoppedEarly,

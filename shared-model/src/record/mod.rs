@@ -16,6 +16,8 @@ pub mod canonical;
 pub mod chain;
 mod check;
 mod digest;
+#[cfg(test)]
+mod docs;
 pub mod enrol;
 #[cfg(test)]
 mod fixture;
