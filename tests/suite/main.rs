@@ -1,1 +1,2 @@
-
+//! The suite: one binary, a module a subject.
+mod record_schema;
