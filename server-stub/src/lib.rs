@@ -1,5 +1,11 @@
 //! The hub: collection endpoint, store, ledger, scoring, and the ranked fleet.
 //!
-//! Deliberately absent: the agent. The hub trusts nothing an agent computed; it keeps what was measured and computes its own.
+//! Deliberately absent: the agent. The hub trusts nothing an agent computed; it keeps what was measured and
+//! computes its own.
 
+pub mod clock;
+pub mod http;
+pub mod ingest;
+pub mod invite;
+pub mod measure;
 pub mod store;

@@ -1,0 +1,139 @@
+//! RFC 9457 problem documents. All wording for callers stands here.
+
+use axum::Json;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use windrow_model::record::{Refusal, RefusalCode};
+
+use crate::ingest::NotTaken;
+use crate::store::StoreError;
+
+/// Prefix of the problem types; docs/http.md lists what follows it.
+const TYPE_PREFIX: &str = "urn:windrow:problem:";
+
+/// A problem document.
+#[derive(Debug, Clone)]
+#[must_use]
+pub struct Problem {
+    status: StatusCode,
+    code: &'static str,
+    title: &'static str,
+    detail: String,
+    field: Option<Box<str>>,
+    retry_after_s: Option<u32>,
+}
+
+/// The document as it is sent.
+#[derive(Serialize)]
+struct Document<'a> {
+    r#type: String,
+    title: &'a str,
+    status: u16,
+    detail: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    field: Option<&'a str>,
+}
+
+impl Serialize for Problem {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let document = Document {
+            r#type: format!("{TYPE_PREFIX}{}", self.code),
+            title: self.title,
+            status: self.status.as_u16(),
+            detail: &self.detail,
+            field: self.field.as_deref(),
+        };
+        document.serialize(serializer)
+    }
+}
+
+impl Problem {
+    /// A problem with a code that programs may branch on.
+    pub fn new(
+        status: StatusCode,
+        code: &'static str,
+        title: &'static str,
+        detail: impl Into<String>,
+    ) -> Self {
+        debug_assert!(status.is_client_error() || status.is_server_error());
+        Self { status, code, title, detail: detail.into(), field: None, retry_after_s: None }
+    }
+
+    /// Its code.
+    pub const fn code(&self) -> &'static str {
+        self.code
+    }
+
+    /// Something broke that is no fault of the caller; the log has it.
+    pub fn internal() -> Self {
+        let detail = "the hub failed; what was sent is not stored, send it again";
+        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "internal error", detail)
+    }
+
+    /// Too much at once.
+    pub fn overloaded(retry_after_s: u32) -> Self {
+        let detail = "the hub is busy; nothing was stored, send it again later";
+        let problem = Self::new(StatusCode::SERVICE_UNAVAILABLE, "overloaded", "busy", detail);
+        Self { retry_after_s: Some(retry_after_s), ..problem }
+    }
+
+    /// The store could not.
+    pub fn of_store(error: &StoreError) -> Self {
+        if !matches!(error, StoreError::Busy | StoreError::Closing) {
+            tracing::error!(error = error as &dyn std::error::Error, "the store failed");
+        }
+        Self::overloaded(super::RETRY_AFTER_S)
+    }
+
+    /// A document that breaks the format.
+    pub fn of_refusal(refusal: &Refusal) -> Self {
+        let status = match refusal.code {
+            RefusalCode::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            RefusalCode::BadSignature | RefusalCode::KeyIdMismatch | RefusalCode::WeakKey => {
+                StatusCode::FORBIDDEN
+            }
+            RefusalCode::TraceDigestMismatch | RefusalCode::DigestMismatch => {
+                StatusCode::UNPROCESSABLE_ENTITY
+            }
+            _ => StatusCode::BAD_REQUEST,
+        };
+        Self::new(status, refusal.code.name(), "document refused", refusal.why.clone()).about(&refusal.field)
+    }
+
+    /// A record that was not taken.
+    pub fn of_not_taken(why: &NotTaken) -> Self {
+        match why {
+            NotTaken::Refused(refusal) => Self::of_refusal(refusal),
+            NotTaken::UnknownDevice(_) => {
+                let detail = format!("{why}; run `windrow join` with an invite first");
+                Self::new(StatusCode::FORBIDDEN, "unknown_device", "unknown device", detail)
+                    .about("header.device_id")
+            }
+            NotTaken::Revoked(_) => {
+                let detail = format!("{why}; ask the administrator");
+                Self::new(StatusCode::FORBIDDEN, "revoked_device", "revoked device", detail)
+                    .about("header.device_id")
+            }
+            NotTaken::Store(e) => Self::of_store(e),
+        }
+    }
+
+    /// The same problem about a field.
+    pub fn about(self, field: &str) -> Self {
+        Self { field: Some(field.into()), ..self }
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let (status, retry_after_s) = (self.status, self.retry_after_s);
+        let mut response = (status, Json(self)).into_response();
+        let headers = response.headers_mut();
+        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
+        if let Some(seconds) = retry_after_s {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
+        response
+    }
+}

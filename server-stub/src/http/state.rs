@@ -1,0 +1,33 @@
+//! What every handler shares.
+
+use std::sync::Arc;
+
+use tokio::sync::Notify;
+
+use crate::clock::WallClock;
+use crate::store::Store;
+
+/// The hub as its handlers see it.
+#[derive(Debug, Clone)]
+pub struct Hub<S> {
+    /// Its memory.
+    pub store: S,
+    /// Its clock.
+    pub clock: WallClock,
+    /// Wakes the computation of metrics.
+    pub measure: Arc<Notify>,
+}
+
+impl<S: Store> Hub<S> {
+    /// A hub over a store.
+    pub fn new(store: S, clock: WallClock) -> Self {
+        Self { store, clock, measure: Arc::new(Notify::new()) }
+    }
+
+    /// Counts a refusal. Failing to count must not turn a refusal into something else.
+    pub async fn count_refusal(&self, reason: &'static str) {
+        if let Err(e) = self.store.refusal_count(reason).await {
+            tracing::warn!(error = &e as &dyn std::error::Error, reason, "a refusal could not be counted");
+        }
+    }
+}
