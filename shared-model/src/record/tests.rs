@@ -281,6 +281,26 @@ fn secrets_are_not_printed() {
 }
 
 #[test]
+fn the_signing_key_is_wiped_when_dropped() {
+    // A compile-time promise of the library's feature `zeroize`, which must stay on.
+    fn is_wiped<T: zeroize::ZeroizeOnDrop>() {}
+    is_wiped::<ed25519_dalek::SigningKey>();
+}
+
+#[test]
+fn a_seed_that_a_double_cannot_hold_is_not_signed() {
+    let with_seed = |seed: u64| {
+        let mut header = fixture::header();
+        header.provenance = wire::Provenance::Emulated;
+        header.emulation = Some(wire::Emulation { faults: String::new(), seed, virtual_time: true });
+        fixture::identity().sign_record(header, fixture::trace())
+    };
+    with_seed(9_007_199_254_740_991).expect("2^53 − 1");
+    let refusal = with_seed(9_007_199_254_740_992).expect_err("2^53");
+    assert_eq!((refusal.code, &*refusal.field), (RefusalCode::NumberTooLarge, "header.emulation.seed"));
+}
+
+#[test]
 fn weak_and_disguised_keys_are_refused() {
     let mut identity_point = [0; 32];
     identity_point[0] = 1;

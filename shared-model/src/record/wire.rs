@@ -103,7 +103,7 @@ pub enum Provenance {
 pub struct Emulation {
     /// The faults as they were asked for, for example `airflow=0.5,fan=0.7`; empty for a healthy one.
     pub faults: String,
-    /// Seed of its noise.
+    /// Seed of its noise, at most 2^53 − 1 as any number in a record.
     pub seed: u64,
     /// Whether time was virtual.
     pub virtual_time: bool,

@@ -1,4 +1,4 @@
-//! A recorded run: time and channels; its way into files ([`file`]), records ([`Trace::to_wire`]) and back, and the
+//! A recorded run: time and channels; its way into files ([`mod@file`]), records ([`Trace::to_wire`]) and back, and the
 //! lists of a fleet of such files ([`fleet`]).
 
 pub mod file;
