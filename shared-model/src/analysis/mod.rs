@@ -3,14 +3,29 @@
 //! Everything here looks at one run alone. Nothing panics on a trace that came from outside: what cannot be
 //! determined is [`Measured::No`] with its reason. docs/method.md gives every equation with its source.
 
+mod clean;
+mod detect;
+mod fan;
+mod heating;
 pub mod phases;
 pub mod quality;
+mod recovery;
 pub mod robust;
+mod series;
+#[cfg(test)]
+mod tests;
+mod throttle;
 
+use crate::channel::Channel;
+use crate::estimate::{Knowledge, fit_run};
 use crate::measured::{Measured, Reason};
-use crate::protocol::Protocol;
+use crate::protocol::{Phase, Protocol};
 use crate::record::wire;
 use crate::trace::Trace;
+
+use heating::Heating;
+use recovery::Recovery;
+use series::Series;
 
 pub use phases::{PhaseSource, Phases, find_phases};
 pub use quality::Finding;
@@ -54,13 +69,190 @@ pub struct RunAnalysis {
     pub metrics: wire::Metrics,
 }
 
-/// Analyses one run.
+/// Analyses one run: the cycle that [`find_phases`] judges.
+///
+/// ```
+/// use windrow_model::analysis::{RunContext, analyse};
+/// use windrow_model::emulate::{RunPlan, model_of, record_run};
+///
+/// let trace = record_run(&model_of("Tamsel 14").unwrap(), &RunPlan::default());
+/// let run = analyse(&trace, &RunContext::default());
+/// assert!(run.metrics.rise_k.value().unwrap() > 20.0);
+/// assert!(run.metrics.recovery_slow_half_s.se().unwrap() < 15.0);
+/// ```
 pub fn analyse(trace: &Trace, context: &RunContext) -> RunAnalysis {
-    let phases = find_phases(trace);
-    let quality = quality::circumstances(context);
-    let mut metrics = undetermined(Reason::NoPhase);
+    analyse_cycle(trace, find_phases(trace), context)
+}
+
+/// Analyses every cycle of a trace that holds several, in time order.
+pub fn analyse_cycles(trace: &Trace, context: &RunContext) -> Vec<RunAnalysis> {
+    phases::all_cycles(trace).into_iter().map(|phases| analyse_cycle(trace, phases, context)).collect()
+}
+
+fn analyse_cycle(trace: &Trace, phases: Phases, context: &RunContext) -> RunAnalysis {
+    let (trace, dropped) = clean::clean(trace);
+    let mut quality = quality::circumstances(context);
+    quality.extend(dropped);
+    let mut metrics = if phases.load.is_empty() {
+        undetermined(Reason::NoPhase)
+    } else {
+        judge(&trace, &phases, context, &mut quality)
+    };
     metrics.quality = quality::to_wire(&quality);
     RunAnalysis { phases, quality, metrics }
+}
+
+/// All metrics of a cycle that has a load; adds what it finds wrong.
+fn judge(trace: &Trace, phases: &Phases, context: &RunContext, quality: &mut Vec<Finding>) -> wire::Metrics {
+    let mut metrics = undetermined(Reason::NoChannel);
+    let to_s = end_of_recovery(trace, phases);
+    quality.extend(detect::gaps(trace, phases));
+    quality.extend(detect::background(trace, phases, to_s));
+    judge_throttling(&mut metrics, trace, phases);
+    judge_fans(&mut metrics, trace, phases, to_s);
+    let Some(temp) = Series::of(trace, Channel::CpuTempC) else { return metrics };
+    let heating = heating::heating(&temp, phases);
+    quality.extend(detect::stuck(&temp, phases, to_s));
+    quality.extend(detect::start(&temp, phases, to_s, &heating, context));
+    quality.extend(detect::load(trace, phases, &heating, context));
+    quality.extend(detect::lag(&temp, phases, &heating));
+    judge_heating(&mut metrics, &heating, phases);
+    judge_recovery(&mut metrics, &temp, phases, to_s, &heating, quality);
+    quality.extend(detect::fans(trace, phases, &heating, metrics.recovery_slow_half_s.value()));
+    judge_gain_per_kelvin(&mut metrics, &heating);
+    void_what_is_spoiled(&mut metrics, quality);
+    judge_network(&mut metrics, trace, context);
+    metrics
+}
+
+/// When the recovery's last sample was, with a little beyond so that it is within.
+fn end_of_recovery(trace: &Trace, phases: &Phases) -> f64 {
+    const BEYOND_S: f64 = 1e-6;
+    match phases.recovery.is_empty() {
+        true => phases.load_end_s,
+        false => trace.time_s[phases.recovery.end - 1] + BEYOND_S,
+    }
+}
+
+fn judge_throttling(metrics: &mut wire::Metrics, trace: &Trace, phases: &Phases) {
+    let throttling = throttle::throttling(trace, phases);
+    metrics.throttle_first_s = throttling.first;
+    metrics.throttled_load_share = throttling.share;
+    metrics.work_rate_loss = throttle::work_rate_loss(trace, phases);
+    metrics.power_sustained_w = throttle::power_sustained(trace, phases);
+}
+
+fn judge_fans(metrics: &mut wire::Metrics, trace: &Trace, phases: &Phases, to_s: f64) {
+    let fans = [Channel::Fan1Rpm, Channel::Fan2Rpm].into_iter().filter_map(|c| Series::of(trace, c));
+    let answers = fans.map(|rpm| fan::answer(&rpm, phases, to_s)).collect();
+    let weakest = fan::weakest(answers).unwrap_or(fan::Answer::no(Reason::NoChannel));
+    metrics.fan_delay_s = weakest.delay;
+    metrics.fan_gain_rpm = weakest.gain;
+    metrics.fan_to_ninety_s = weakest.to_ninety;
+    metrics.fan_max_rpm = weakest.max;
+    metrics.fan_flutter_rpm = weakest.flutter;
+    metrics.fan_spin_down_s = weakest.spin_down;
+}
+
+fn judge_heating(metrics: &mut wire::Metrics, heating: &Heating, phases: &Phases) {
+    let no_settle = if phases.settle.is_empty() { Reason::NoPhase } else { Reason::TooFewReadings };
+    metrics.baseline_c = heating.baseline.map_or(Measured::no(no_settle), Measured::from);
+    metrics.peak_c = heating::or_few(heating.peak);
+    metrics.rise_k = match (heating.peak, heating.baseline) {
+        (Some(peak), Some(base)) => heating::difference(peak, base).into(),
+        _ => Measured::no(no_settle),
+    };
+    metrics.rise_rate_early_k_per_s = heating.early;
+    metrics.rise_rate_sustained_k_per_s = heating.sustained;
+}
+
+fn judge_recovery(
+    metrics: &mut wire::Metrics,
+    temp: &Series,
+    phases: &Phases,
+    to_s: f64,
+    heating: &Heating,
+    quality: &[Finding],
+) {
+    let recovery = match (heating.end, heating.baseline) {
+        _ if phases.recovery.is_empty() => Recovery::no(Reason::NoPhase),
+        _ if slept_in(quality, Phase::Recovery) => Recovery::no(Reason::SleepGap),
+        (Some(end), Some(base)) => recovery::recovery(temp, phases, to_s, end, base),
+        (_, None) if phases.settle.is_empty() => Recovery::no(Reason::NoPhase),
+        _ => Recovery::no(Reason::TooFewReadings),
+    };
+    metrics.recovery_half_s = recovery.half;
+    metrics.recovery_slow_half_s = recovery.slow_half;
+    metrics.recovery_to_tenth_s = recovery.to_tenth;
+}
+
+fn slept_in(quality: &[Finding], in_phase: Phase) -> bool {
+    quality.iter().any(|f| matches!(f, Finding::SleepGap { phase, .. } if *phase == in_phase))
+}
+
+/// Gain in speed over gain in temperature, both against the run's own rest.
+fn judge_gain_per_kelvin(metrics: &mut wire::Metrics, heating: &Heating) {
+    const RISE_MIN_K: f64 = 5.0;
+    let rise = metrics.rise_k;
+    metrics.fan_gain_rpm_per_k = match (metrics.fan_gain_rpm, rise.value(), heating.end) {
+        (Measured::Value { value, se }, Some(rise_k), Some(_)) if rise_k >= RISE_MIN_K => {
+            let per_k = value / rise_k;
+            let rise_se = rise.se().unwrap_or(0.0);
+            Measured::Value { value: per_k, se: (se / rise_k).hypot(per_k * rise_se / rise_k) }
+        }
+        (Measured::Value { .. }, Some(_), _) => Measured::no(Reason::RiseTooSmall),
+        (Measured::Value { .. }, None, _) => Measured::no(Reason::NoPhase),
+        (missing, _, _) => missing,
+    };
+}
+
+/// What a finding makes worthless is not given: a number that is wrong is worse than none.
+fn void_what_is_spoiled(metrics: &mut wire::Metrics, quality: &[Finding]) {
+    let is_stuck = |f: &Finding| matches!(f, Finding::SensorStuck { channel: Channel::CpuTempC, .. });
+    if quality.iter().any(is_stuck) {
+        let stuck = Measured::no(Reason::SensorStuck);
+        metrics.rise_rate_early_k_per_s = stuck;
+        metrics.recovery_half_s = stuck;
+        metrics.recovery_slow_half_s = stuck;
+    }
+    let is_busy = |f: &Finding| {
+        matches!(f, Finding::BackgroundLoad { phase: Phase::Recovery, .. } | Finding::PowerAboveSettle { .. })
+    };
+    if quality.iter().any(is_busy) {
+        let busy = Measured::no(Reason::BackgroundLoad);
+        metrics.recovery_slow_half_s = busy;
+        metrics.recovery_to_tenth_s = busy;
+    }
+    if quality.iter().any(|f| matches!(f, Finding::FansFrozenAlike { .. })) {
+        let stuck = Measured::no(Reason::SensorStuck);
+        for metric in [
+            &mut metrics.fan_delay_s,
+            &mut metrics.fan_gain_rpm,
+            &mut metrics.fan_gain_rpm_per_k,
+            &mut metrics.fan_to_ninety_s,
+            &mut metrics.fan_max_rpm,
+            &mut metrics.fan_flutter_rpm,
+            &mut metrics.fan_spin_down_s,
+        ] {
+            *metric = stuck;
+        }
+    }
+    if slept_in(quality, Phase::Load) {
+        let slept = Measured::no(Reason::SleepGap);
+        metrics.rise_rate_sustained_k_per_s = slept;
+        metrics.throttled_load_share = slept;
+        metrics.work_rate_loss = slept;
+    }
+}
+
+/// The two-node network, from the estimator.
+fn judge_network(metrics: &mut wire::Metrics, trace: &Trace, context: &RunContext) {
+    let knowledge = Knowledge { ambient: context.ambient.as_ref(), ..Knowledge::default() };
+    let fit = fit_run(trace, &knowledge);
+    metrics.r_contact_k_per_w = fit.r_contact_k_w;
+    metrics.c_sink_j_per_k = fit.c_sink_j_k;
+    metrics.g_air_w_per_k = fit.g_total_w_k;
+    metrics.tau_slow_s = fit.tau_slow_s;
 }
 
 /// Metrics of which none is determinable, for one reason: the start of every analysis, and the whole of an

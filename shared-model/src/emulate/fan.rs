@@ -18,15 +18,20 @@ const STALL_SHARE: f64 = 0.04;
 ///
 /// `speed_ratio` is n/n₀; with s = 2 the answer does not depend on it (fan laws), with s < 2 it does.
 pub fn operating_flow(k_multiple: f64, system_exponent: f64, speed_ratio: f64) -> f64 {
-    const BISECTIONS: usize = 50;
+    // Newton from above: κφˢ + φ − 1 is convex and rising, so it never overshoots.
+    const ITERATIONS: usize = 40;
     let healthy = (1.0 - FLOW_HEALTHY) / FLOW_HEALTHY.powf(system_exponent);
     let kappa = healthy * k_multiple * speed_ratio.max(1e-3).powf(system_exponent - 2.0);
-    let (mut low, mut high) = (0.0, 1.0);
-    for _ in 0..BISECTIONS {
-        let mid: f64 = f64::midpoint(low, high);
-        if 1.0 - mid > kappa * mid.powf(system_exponent) { low = mid } else { high = mid }
+    let mut flow = 1.0_f64;
+    for _ in 0..ITERATIONS {
+        let resisted = kappa * flow.powf(system_exponent);
+        let step = (resisted + flow - 1.0) / (system_exponent * resisted / flow + 1.0);
+        flow -= step;
+        if step < 1e-13 {
+            break;
+        }
     }
-    f64::midpoint(low, high)
+    flow
 }
 
 /// Airflow against a healthy system at equal speed.

@@ -211,8 +211,8 @@ impl Laptop {
         let mut put = |channel: Channel, value: f64| values[channel as usize] = value;
         let passed_s = self.now_s - self.last.at_s;
         let rate = |now: f64, before: f64| if passed_s > 0.0 { (now - before) / passed_s } else { f64::NAN };
-        put(Channel::LoadPct, 100.0 * rate(self.last.load_s_now, self.last.load_s));
-        put(Channel::BusyPct, 100.0 * rate(self.last.busy_s_now, self.last.busy_s));
+        put(Channel::LoadPct, percent(rate(self.last.load_s_now, self.last.load_s)));
+        put(Channel::BusyPct, percent(rate(self.last.busy_s_now, self.last.busy_s)));
         put(Channel::WorkRate, rate(self.work_done, self.last.work_done).round());
         if self.spec.sensors.power {
             put(Channel::PackagePowerW, rate(self.energy_j, self.last.energy_j));
@@ -401,6 +401,11 @@ impl Laptop {
         self.slow.iter_mut().for_each(|(_, s)| s.restart_clock());
         self.cpu.restart_clock();
     }
+}
+
+/// A share as a percentage on a grid of hundredths; a NaN stays one.
+fn percent(share: f64) -> f64 {
+    (share * 10_000.0).round().clamp(0.0, 10_000.0) / 100.0
 }
 
 fn build_network(thermal: &ThermalSpec, faults: &Faults, ambient_c: f64) -> Network {

@@ -28,6 +28,7 @@ impl SensorSpec {
 
 /// What can be read on a model of laptop.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[expect(clippy::struct_excessive_bools, reason = "one for each channel that a model may lack, not a state")]
 pub struct SensorSet {
     /// CPU temperature.
     pub cpu: SensorSpec,
