@@ -1,0 +1,186 @@
+//! The real transport: HTTPS with the platform's roots, zstd bodies, a limit on time and size.
+
+use std::io::Read;
+use std::sync::Once;
+use std::time::Duration;
+
+use reqwest::blocking::Client;
+use reqwest::header::{CONTENT_ENCODING, CONTENT_TYPE, RETRY_AFTER};
+use reqwest::redirect::Policy;
+
+use super::{Answer, Transport};
+use crate::failure::Failure;
+use crate::hub::HubAddress;
+use crate::record::AGENT_VERSION;
+
+const CONNECT_MAX: Duration = Duration::from_secs(10);
+/// A record of 0.2 MB over a bad line, and a hub that makes it durable first.
+const WHOLE_MAX: Duration = Duration::from_secs(60);
+const ANSWER_BYTES_MAX: u64 = 64 * 1024;
+/// Fast, and two thirds of a record's digits go already.
+const ZSTD_LEVEL: i32 = 3;
+/// Smaller bodies are sent as they are.
+const ZSTD_FROM_BYTES: usize = 1024;
+
+/// No answer at all.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct TransportError(pub String);
+
+/// A client for one hub.
+#[derive(Debug)]
+pub struct Http {
+    client: Client,
+    hub: HubAddress,
+}
+
+impl Http {
+    /// A client for this hub.
+    ///
+    /// # Errors
+    /// When the platform shows no certificate roots for `https`.
+    pub fn new(hub: &HubAddress) -> Result<Self, Failure> {
+        install_ring();
+        let mut builder = Client::builder()
+            .user_agent(concat!("windrow/", env!("CARGO_PKG_VERSION")))
+            .redirect(Policy::none())
+            .connect_timeout(CONNECT_MAX)
+            .timeout(WHOLE_MAX)
+            .pool_max_idle_per_host(1);
+        if !hub.is_https() {
+            // No roots needed, so none are read: a machine without any can still post over loopback.
+            builder = builder.tls_certs_only([]);
+        }
+        let client = builder.build().map_err(|e| {
+            Failure::new(format!("cannot prepare a connection to `{}`: {}", hub.shown(), chain(&e)))
+                .remedy("install the system's certificate roots (Debian: package `ca-certificates`)")
+        })?;
+        Ok(Self { client, hub: hub.clone() })
+    }
+}
+
+impl Transport for Http {
+    fn post(&mut self, endpoint: &str, body: &[u8]) -> Result<Answer, TransportError> {
+        let mut request =
+            self.client.post(self.hub.endpoint(endpoint)).header(CONTENT_TYPE, "application/json");
+        let packed =
+            if body.len() >= ZSTD_FROM_BYTES { zstd::encode_all(body, ZSTD_LEVEL).ok() } else { None };
+        request = match packed {
+            Some(packed) => request.header(CONTENT_ENCODING, "zstd").body(packed),
+            None => request.body(body.to_vec()),
+        };
+        let response = request.send().map_err(|e| TransportError(chain(&e)))?;
+        let status = response.status().as_u16();
+        let retry_after_s = response
+            .headers()
+            .get(RETRY_AFTER)
+            .and_then(|v| v.to_str().ok())
+            .and_then(|v| v.trim().parse().ok());
+        let mut answer = Answer { status, retry_after_s, body: Vec::new() };
+        // An answer that breaks off has still told its status; only its words are lost. But an acknowledgement is
+        // one only when whole.
+        let read = response.take(ANSWER_BYTES_MAX).read_to_end(&mut answer.body);
+        match read {
+            Err(e) if (200..300).contains(&status) => {
+                Err(TransportError(format!("the acknowledgement broke off: {}", chain(&e))))
+            }
+            _ => Ok(answer),
+        }
+    }
+}
+
+/// The whole chain of causes: the first link alone says only "error sending request".
+fn chain(error: &dyn std::error::Error) -> String {
+    let mut words = error.to_string();
+    let mut cause = error.source();
+    while let Some(e) = cause {
+        let said = e.to_string();
+        if !words.contains(&said) {
+            words = format!("{words}: {said}");
+        }
+        cause = e.source();
+    }
+    words
+}
+
+fn install_ring() {
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        // It fails only when a provider is installed already, and then there is one.
+        let _ = rustls::crypto::ring::default_provider().install_default();
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+    use std::net::TcpListener;
+    use std::thread;
+
+    /// Answers one connection with these bytes and gives back what was asked.
+    fn answering(bytes: &'static [u8]) -> (HubAddress, thread::JoinHandle<Vec<u8>>) {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let hub = HubAddress::new(&format!("http://{}", listener.local_addr().unwrap()), false).unwrap();
+        let server = thread::spawn(move || {
+            let (mut stream, _) = listener.accept().unwrap();
+            let mut asked = Vec::new();
+            let mut block = [0_u8; 4096];
+            while !is_whole(&asked) {
+                let n = stream.read(&mut block).unwrap();
+                if n == 0 {
+                    break;
+                }
+                asked.extend_from_slice(&block[..n]);
+            }
+            stream.write_all(bytes).unwrap();
+            asked
+        });
+        (hub, server)
+    }
+
+    fn is_whole(asked: &[u8]) -> bool {
+        let Some(at) = asked.windows(4).position(|w| w == b"\r\n\r\n") else { return false };
+        let head = String::from_utf8_lossy(&asked[..at]).to_lowercase();
+        let length =
+            head.split("content-length: ").nth(1).and_then(|r| r.lines().next()?.trim().parse().ok());
+        asked.len() >= at + 4 + length.unwrap_or(0)
+    }
+
+    #[test]
+    fn a_large_body_goes_as_zstd_and_the_answer_comes_back_with_its_wait() {
+        let (hub, server) = answering(
+            b"HTTP/1.1 503 Busy\r\nRetry-After: 7\r\nContent-Length: 2\r\nConnection: close\r\n\r\n{}",
+        );
+        let body = vec![b'1'; 100_000];
+        let answer = Http::new(&hub).unwrap().post("v1/records", &body).unwrap();
+        assert_eq!(answer, Answer { status: 503, retry_after_s: Some(7), body: b"{}".to_vec() });
+        let asked = server.join().unwrap();
+        let at = asked.windows(4).position(|w| w == b"\r\n\r\n").unwrap();
+        let head = String::from_utf8_lossy(&asked[..at]).to_lowercase();
+        assert!(
+            head.starts_with("post /v1/records http/1.1") && head.contains("content-encoding: zstd"),
+            "{head}"
+        );
+        assert_eq!(zstd::decode_all(&asked[at + 4..]).unwrap(), body);
+    }
+
+    #[test]
+    fn a_broken_acknowledgement_is_none_and_a_redirect_is_not_followed() {
+        let (hub, server) = answering(b"HTTP/1.1 201 Created\r\nContent-Length: 100\r\n\r\n{");
+        assert!(Http::new(&hub).unwrap().post("v1/records", b"{}").is_err());
+        server.join().unwrap();
+        let (hub, server) =
+            answering(b"HTTP/1.1 302 Found\r\nLocation: http://127.0.0.1:1/\r\nContent-Length: 0\r\n\r\n");
+        assert_eq!(Http::new(&hub).unwrap().post("v1/records", b"{}").unwrap().status, 302);
+        server.join().unwrap();
+    }
+
+    #[test]
+    fn nobody_there_is_told_with_its_cause() {
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let hub = HubAddress::new(&format!("http://127.0.0.1:{port}"), false).unwrap();
+        let error = Http::new(&hub).unwrap().post("v1/records", b"{}").unwrap_err();
+        assert!(error.0.contains("refused"), "{error}");
+    }
+}
