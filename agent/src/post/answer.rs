@@ -67,9 +67,8 @@ impl Answer {
     pub fn verdict(&self) -> Verdict {
         match self.status {
             200..=299 => Verdict::Taken,
-            401 => Verdict::Denied { why: self.words() },
             403 if self.is_about_document() => Verdict::Refused { why: self.words() },
-            403 => Verdict::Denied { why: self.words() },
+            401 | 403 => Verdict::Denied { why: self.words() },
             408 | 425 | 429 | 500..=599 => Verdict::Later { why: self.words(), after_s: self.retry_after_s },
             400 | 409 | 410 | 413 | 415 | 422 => Verdict::Refused { why: self.words() },
             // A redirect is not followed: where a signed record goes is what was joined.

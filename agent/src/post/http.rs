@@ -11,7 +11,6 @@ use reqwest::redirect::Policy;
 use super::{Answer, Transport};
 use crate::failure::Failure;
 use crate::hub::HubAddress;
-use crate::record::AGENT_VERSION;
 
 const CONNECT_MAX: Duration = Duration::from_secs(10);
 /// A record of 0.2 MB over a bad line, and a hub that makes it durable first.
