@@ -1,2 +1,3 @@
 //! The suite: one binary, a module a subject.
+mod open_recordings;
 mod record_schema;

@@ -111,12 +111,11 @@ pub(super) fn start(
     } else {
         temp.within(phases.load_start_s - SLOPE_OVER_S, phases.load_start_s)
     };
-    if settle.span_s() >= SLOPE_MIN_SPAN_S {
-        if let Some(slope) = settle.slope() {
-            let k_per_min = 60.0 * slope.value;
-            if k_per_min.abs() > SETTLED_K_PER_MIN && slope.value.abs() > 2.0 * slope.se {
-                findings.push(Finding::NotSettled { slope_k_per_min: k_per_min });
-            }
+    let slope = settle.slope().filter(|_| settle.span_s() >= SLOPE_MIN_SPAN_S);
+    if let Some(slope) = slope.filter(|s| s.value.abs() > 2.0 * s.se) {
+        let slope_k_per_min = 60.0 * slope.value;
+        if slope_k_per_min.abs() > SETTLED_K_PER_MIN {
+            findings.push(Finding::NotSettled { slope_k_per_min });
         }
     }
     let Some(baseline) = heating.baseline else { return findings };
@@ -215,10 +214,9 @@ pub(super) fn fans(
 ) -> Vec<Finding> {
     let fan1 = Series::of(trace, Channel::Fan1Rpm);
     let fan2 = Series::of(trace, Channel::Fan2Rpm);
-    if let (Some(a), Some(b)) = (&fan1, &fan2) {
-        if let Some(rpm) = frozen_alike(a, b) {
-            return vec![Finding::FansFrozenAlike { rpm }];
-        }
+    let pair = fan1.as_ref().zip(fan2.as_ref());
+    if let Some(rpm) = pair.and_then(|(a, b)| frozen_alike(a, b)) {
+        return vec![Finding::FansFrozenAlike { rpm }];
     }
     let mut findings = Vec::new();
     let peak_c = heating.peak.map_or(f64::NEG_INFINITY, |p| p.value);

@@ -128,10 +128,10 @@ fn judge(trace: &Trace, phases: &Phases, context: &RunContext, quality: &mut Vec
 /// When the recovery's last sample was, with a little beyond so that it is within.
 fn end_of_recovery(trace: &Trace, phases: &Phases) -> f64 {
     const BEYOND_S: f64 = 1e-6;
-    match phases.recovery.is_empty() {
-        true => phases.load_end_s,
-        false => trace.time_s[phases.recovery.end - 1] + BEYOND_S,
+    if phases.recovery.is_empty() {
+        return phases.load_end_s;
     }
+    trace.time_s[phases.recovery.end - 1] + BEYOND_S
 }
 
 fn judge_throttling(metrics: &mut wire::Metrics, trace: &Trace, phases: &Phases) {

@@ -13,6 +13,9 @@ const CORRELATION_S: f64 = 2.0;
 /// Variance of a median over that of a mean, for normal errors: π/2.
 const MEDIAN_PENALTY: f64 = std::f64::consts::FRAC_PI_2;
 
+/// Fewer steps than this over a stretch are few.
+const FEW_STEPS: f64 = 4.0;
+
 /// A value and its standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Estimate {
@@ -122,17 +125,36 @@ impl Window<'_> {
         if self.len() < READINGS_MIN {
             return None;
         }
-        let line = robust::theil_sen(self.time_s, self.values)?;
-        let residuals: Vec<f64> = self.residuals(line);
-        let sd = robust::sd(&residuals)?;
+        // Ties between stepped readings would pull the median slope to zero: means over the correlation time first.
+        let (time_s, values) = self.blocks();
+        let line = robust::theil_sen(&time_s, &values)?;
+        let sd = robust::sd(&self.residuals(line))?;
         let variance = (sd * sd).max(self.quantisation_variance());
         let span_s = self.span_s();
         // Evenly spread times have a variance of span²/12.
         let time_variance = span_s * span_s / 12.0;
-        Some(Estimate {
-            value: line.slope,
-            se: (MEDIAN_PENALTY * variance / (self.n_independent() * time_variance)).sqrt(),
-        })
+        let scatter = (MEDIAN_PENALTY * variance / (self.n_independent() * time_variance)).sqrt();
+        // Over few steps the rounding is one long wave that does not average out.
+        let n_steps = if self.step > 0.0 { (line.slope * span_s / self.step).abs() } else { f64::INFINITY };
+        let rounding = if n_steps < FEW_STEPS { self.step / span_s } else { 0.0 };
+        Some(Estimate { value: line.slope, se: scatter.hypot(rounding) })
+    }
+
+    /// Means over the correlation time, where the stretch has many of them; else the readings themselves.
+    fn blocks(&self) -> (Vec<f64>, Vec<f64>) {
+        const BLOCKS_MIN: f64 = 8.0;
+        if self.span_s() < BLOCKS_MIN * CORRELATION_S {
+            return (self.time_s.to_vec(), self.values.to_vec());
+        }
+        let block_of = |t: f64| ((t - self.time_s[0]) / CORRELATION_S).floor();
+        let same_block = |a: &(f64, f64), b: &(f64, f64)| block_of(a.0) == block_of(b.0);
+        let readings: Vec<(f64, f64)> =
+            self.time_s.iter().copied().zip(self.values.iter().copied()).collect();
+        let means = readings.chunk_by(same_block).map(|block| {
+            let n = block.len() as f64;
+            (block.iter().map(|r| r.0).sum::<f64>() / n, block.iter().map(|r| r.1).sum::<f64>() / n)
+        });
+        means.unzip()
     }
 
     /// Scatter about the stretch's own line.

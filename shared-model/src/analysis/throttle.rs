@@ -43,7 +43,7 @@ fn by_time(ms: &Series, count: Option<&Series>, phases: &Phases) -> Throttling {
         return Throttling { first: no, share: no };
     }
     // More than the time that passed cannot be: several cores counted, or a counter that went wrong.
-    let throttled_s: f64 = gains.iter().map(|g| (g.gain / 1000.0).min(g.passed_s)).sum();
+    let throttled_s: f64 = gains.iter().map(|g| (g.counted / 1000.0).min(g.passed_s)).sum();
     let length_s = (off_s - on_s).max(ms.interval_s());
     let share = (throttled_s / length_s).clamp(0.0, 1.0);
     let first_by_time = first_gain(&gains, on_s);
@@ -68,7 +68,7 @@ fn by_count(count: &Series, phases: &Phases) -> Throttling {
         return Throttling { first: no, share: no };
     }
     let mut seconds: Vec<i64> =
-        gains.iter().filter(|g| g.gain > 0.0).map(|g| (g.at_s - on_s).floor() as i64).collect();
+        gains.iter().filter(|g| g.counted > 0.0).map(|g| (g.at_s - on_s).floor() as i64).collect();
     seconds.dedup();
     let share = (seconds.len() as f64 / n_seconds).min(1.0);
     // An event may last: that it did not go on is not known, so the error is no smaller than this.
@@ -82,7 +82,7 @@ fn by_count(count: &Series, phases: &Phases) -> Throttling {
 struct Gain {
     at_s: f64,
     passed_s: f64,
-    gain: f64,
+    counted: f64,
 }
 
 /// Increments of a counter over the load. A fall is a wrap or a reset: what was counted since then is what it shows,
@@ -93,20 +93,20 @@ fn gains_of(counter: &Series, on_s: f64, off_s: f64) -> Vec<Gain> {
         let (before, now) = (w.values[i - 1], w.values[i]);
         let passed_s = w.time_s[i] - w.time_s[i - 1];
         let possible = now <= passed_s * 1000.0;
-        let gain = if now >= before {
+        let counted = if now >= before {
             now - before
         } else if possible {
             now
         } else {
             0.0
         };
-        Gain { at_s: w.time_s[i], passed_s, gain }
+        Gain { at_s: w.time_s[i], passed_s, counted }
     };
     (1..w.len()).map(gain).filter(|g| g.at_s > on_s).collect()
 }
 
 fn first_gain(gains: &[Gain], on_s: f64) -> Option<Estimate> {
-    let first = gains.iter().find(|g| g.gain > 0.0)?;
+    let first = gains.iter().find(|g| g.counted > 0.0)?;
     let value = (first.at_s - first.passed_s / 2.0 - on_s).max(0.0);
     Some(Estimate { value, se: first.passed_s / 12.0_f64.sqrt() })
 }

@@ -21,6 +21,9 @@ mod recording;
 pub mod sensors;
 pub mod spec;
 
+#[cfg(test)]
+mod tests;
+
 pub use catalogue::{catalogue, model_of};
 pub use faults::{FaultError, Faults};
 pub use laptop::{Laptop, Reading, Start, Truth};
