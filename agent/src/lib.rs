@@ -4,6 +4,7 @@
 //! `commands` knows everything and decides; `spool` knows no network and `post` no sensor.
 
 pub mod check;
+pub mod emulated;
 pub mod exit;
 pub mod failure;
 pub mod files;

@@ -28,10 +28,41 @@ impl Reading {
     }
 }
 
+/// What the pre-checks ask of a machine beside its channels.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Facts {
+    /// The battery; `None`: the machine shows none.
+    pub battery: Option<Battery>,
+    /// A display other than the built-in one is connected. `None`: the machine doesn't tell.
+    pub external_display: Option<bool>,
+}
+
+/// A battery as its driver shows it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Battery {
+    /// Charge, 0–100.
+    pub charge_pct: Option<f64>,
+    /// The driver's word for its health, for example `Good`.
+    pub health: Option<String>,
+    /// Being charged now.
+    pub charging: Option<bool>,
+    /// Temperature, °C.
+    pub temp_c: Option<f64>,
+}
+
 /// The machine's sensors.
 pub trait Sensors {
     /// One sweep. Never blocks for long: slow drivers are read on their own thread, and a value is given once.
     fn sweep(&mut self) -> Reading;
+    /// Battery and displays, read now.
+    fn facts(&mut self) -> Facts;
+    /// From here on every CPU temperature that the machine has is followed, until `keep_the_one_that_rose`.
+    fn follow_candidates(&mut self) {}
+    /// Chooses the best CPU temperature that has risen by `least_rise_k` since `follow_candidates`, and says by how
+    /// much. `None`: none did, or there is no choice; the check then judges by what it swept itself.
+    fn keep_the_one_that_rose(&mut self, _least_rise_k: f64) -> Option<f64> {
+        None
+    }
     /// What is read, and from where.
     fn sources(&self) -> Vec<wire::Source>;
     /// The limit of the CPU temperature.
@@ -48,6 +79,8 @@ pub trait Load {
     fn start(&mut self) -> std::io::Result<()>;
     /// Ends it; returns when no load thread works any more.
     fn stop(&mut self);
+    /// The sampler lives. A load that isn't told so again and again stops by itself.
+    fn beat(&self) {}
     /// Loop iterations done since the program began, over all threads.
     fn work_done(&self) -> u64;
     /// The load program's identity.
@@ -58,8 +91,13 @@ pub trait Load {
 pub trait Clock {
     /// Seconds on a clock that counts sleep (`CLOCK_BOOTTIME` or its like).
     fn now_s(&self) -> f64;
-    /// Waits until that moment, or returns at once where it has passed.
-    fn sleep_until(&mut self, time_s: f64);
+    /// Seconds on a clock that stands still while the machine sleeps; the difference to `now_s` tells a sleep.
+    fn awake_s(&self) -> f64 {
+        self.now_s()
+    }
+    /// Waits until that moment, or returns at once where it has passed. Meanwhile `wake` is called many times a
+    /// second; when it returns true the wait ends early.
+    fn sleep_until(&mut self, time_s: f64, wake: &mut dyn FnMut() -> bool);
     /// Wall time.
     fn wall(&self) -> chrono::DateTime<chrono::Utc>;
 }

@@ -1,5 +1,15 @@
 //! One check: pre-checks, settle, load, recovery, and the safety stops over all of it.
 
+mod pre;
+mod recorder;
+mod runner;
+pub mod safety;
+pub mod settle;
+mod stop;
+
+pub use runner::run;
+pub use stop::{StopFlag, StopReason};
+
 use chrono::{DateTime, Utc};
 use windrow_model::protocol::{Phase, Protocol};
 use windrow_model::record::wire;

@@ -1,0 +1,46 @@
+//! A person's or the system's wish that the check ends now.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU8, Ordering};
+
+/// Why the check should end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StopReason {
+    /// The user's key, or the interrupt signal.
+    Interrupt,
+    /// The terminate signal.
+    Terminate,
+}
+
+/// Raised once, by a signal handler or a button; the check looks at it many times a second.
+#[derive(Debug, Clone, Default)]
+pub struct StopFlag(Arc<AtomicU8>);
+
+const NONE: u8 = 0;
+const INTERRUPT: u8 = 1;
+const TERMINATE: u8 = 2;
+
+impl StopFlag {
+    /// A flag that isn't raised.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Raises it; the first reason stays. Safe in a signal handler: one atomic operation.
+    pub fn raise(&self, reason: StopReason) {
+        let code = match reason {
+            StopReason::Interrupt => INTERRUPT,
+            StopReason::Terminate => TERMINATE,
+        };
+        let _ = self.0.compare_exchange(NONE, code, Ordering::SeqCst, Ordering::SeqCst);
+    }
+
+    /// Why it was raised, if it was.
+    pub fn raised(&self) -> Option<StopReason> {
+        match self.0.load(Ordering::SeqCst) {
+            INTERRUPT => Some(StopReason::Interrupt),
+            TERMINATE => Some(StopReason::Terminate),
+            _ => None,
+        }
+    }
+}
