@@ -44,7 +44,8 @@ impl Recorder {
         }
     }
 
-    /// The trace: only channels that were read at least once, values that cannot be true left blank.
+    /// The trace: only channels that were read at least once, values that cannot be true left blank, all rounded to
+    /// the resolution of the record. So what is judged here is to the last digit what a hub will judge.
     pub(super) fn finish(self) -> Trace {
         let mut trace = Trace::empty();
         trace.time_s = self.time_s;
@@ -55,6 +56,10 @@ impl Recorder {
             }
         }
         trace.drop_implausible();
-        trace
+        match trace.to_wire().and_then(|wire| Trace::from_wire(&wire)) {
+            Ok(rounded) => rounded,
+            // Signing meets the same refusal and reports it.
+            Err(_) => trace,
+        }
     }
 }
