@@ -4,8 +4,14 @@
 //! computes its own.
 
 pub mod clock;
+pub mod commands;
+pub mod database;
+pub mod exit;
+pub mod failure;
 pub mod http;
 pub mod ingest;
 pub mod invite;
 pub mod measure;
+pub mod output;
 pub mod store;
+pub mod tls;

@@ -1,1 +1,7 @@
-fn main() {}
+//! Parses the command line and runs it; everything else is the library's.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    windrow_hub::commands::run_process()
+}

@@ -1,5 +1,6 @@
 //! The hub's own metrics: computed after a record was acknowledged, kept per method version.
 
+use std::panic::catch_unwind;
 use std::sync::Arc;
 
 use rayon::prelude::*;
@@ -64,7 +65,15 @@ pub async fn run<S: Store>(store: S, clock: WallClock, wake: Arc<Notify>) {
 }
 
 fn measure_all(due: &[RunToMeasure], now_ms: i64) -> Vec<NewMetrics> {
-    due.par_iter().filter_map(|run| measure(run, now_ms)).collect()
+    due.par_iter().filter_map(|run| measure_guarded(run, now_ms)).collect()
+}
+
+/// A defect that one odd trace brings out must not end the measuring of all others.
+fn measure_guarded(run: &RunToMeasure, now_ms: i64) -> Option<NewMetrics> {
+    catch_unwind(|| measure(run, now_ms)).unwrap_or_else(|_| {
+        tracing::error!(run_id = run.run_id, "the analysis of a run broke off; it has no metrics");
+        None
+    })
 }
 
 fn measure(run: &RunToMeasure, now_ms: i64) -> Option<NewMetrics> {

@@ -5,7 +5,7 @@
 use std::io::Read;
 use std::time::Duration;
 
-use axum::body::Body;
+use axum::body::{Body, HttpBody};
 use axum::http::{HeaderMap, StatusCode, header};
 use http_body_util::BodyExt;
 use tokio::time::{Instant, timeout, timeout_at};
@@ -27,6 +27,10 @@ pub const DEADLINE: Duration = Duration::from_mins(1);
 /// A problem that says which limit, or that the packing is unknown or broken.
 pub async fn read(headers: &HeaderMap, body: Body) -> Result<Vec<u8>, Problem> {
     let packing = packing_of(headers)?;
+    // What says beforehand that it is too large isn't read at all.
+    if body.size_hint().lower() > MAX_PACKED_BYTES as u64 {
+        return Err(too_large("as sent", MAX_PACKED_BYTES));
+    }
     let packed = read_packed(body).await?;
     if packing == Packing::None {
         return Ok(packed);

@@ -65,6 +65,11 @@ impl Problem {
         self.code
     }
 
+    /// Whether it is the hub's fault and not the document's.
+    pub fn is_ours(&self) -> bool {
+        self.status.is_server_error()
+    }
+
     /// Something broke that is no fault of the caller; the log has it.
     pub fn internal() -> Self {
         let detail = "the hub failed; what was sent is not stored, send it again";

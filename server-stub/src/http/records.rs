@@ -60,11 +60,17 @@ pub(super) async fn append<S: Store>(
     let mut results = Vec::with_capacity(outcome.answers.len());
     for answer in outcome.answers {
         let result = result_of(answer);
-        if let RecordResult::NotTaken { problem } = &result {
+        if let RecordResult::NotTaken { problem } = &result
+            && !problem.is_ours()
+        {
             hub.count_refusal(problem.code()).await;
             tracing::info!(reason = problem.code(), "a record was refused");
         }
         results.push(result);
+    }
+    // Some were not stored through no fault of theirs: the whole is to be posted again, which is harmless.
+    if let Some(busy) = results.iter().find_map(RecordResult::not_stored) {
+        return busy.into_response();
     }
     // A lone record's problem is the answer itself, so that a caller with one record needs to look at one thing.
     if documents.form == Form::One
@@ -77,6 +83,16 @@ pub(super) async fn append<S: Store>(
         .and_then(DateTime::from_timestamp_millis)
         .map(|t| t.to_rfc3339_opts(SecondsFormat::Secs, true));
     Json(Acknowledgement { results, accepts: ACCEPTS, check_wanted_by }).into_response()
+}
+
+impl RecordResult {
+    /// The problem of a record that the hub could not store now.
+    fn not_stored(&self) -> Option<Problem> {
+        match self {
+            Self::NotTaken { problem } if problem.is_ours() => Some(problem.clone()),
+            _ => None,
+        }
+    }
 }
 
 fn result_of(answer: Result<Taken, NotTaken>) -> RecordResult {

@@ -12,7 +12,7 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
@@ -57,10 +57,10 @@ pub async fn serve(listening: Listening, router: Router, stop: impl Future<Outpu
     let mut connections = JoinSet::new();
     tokio::pin!(stop);
     loop {
-        let Ok(permit) = Arc::clone(&permits).acquire_owned().await else { break };
-        let accepted = tokio::select! {
+        // The wait for a free place must not keep the hub from stopping.
+        let (permit, accepted) = tokio::select! {
             () = &mut stop => break,
-            accepted = listening.listener.accept() => accepted,
+            next = next_connection(&listening.listener, &permits) => next,
         };
         while connections.try_join_next().is_some() {}
         let stream = match accepted {
@@ -87,6 +87,14 @@ pub async fn serve(listening: Listening, router: Router, stop: impl Future<Outpu
         );
         connections.shutdown().await;
     }
+}
+
+async fn next_connection(
+    listener: &TcpListener,
+    permits: &Arc<Semaphore>,
+) -> (OwnedSemaphorePermit, std::io::Result<(TcpStream, SocketAddr)>) {
+    let permit = Arc::clone(permits).acquire_owned().await.expect("the semaphore is never closed");
+    (permit, listener.accept().await)
 }
 
 async fn connection(

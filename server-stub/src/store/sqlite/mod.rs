@@ -64,6 +64,16 @@ impl SqliteStore {
         Ok(Self { readers, writer })
     }
 
+    /// Ends the writer after what waits for it, moves the log into the file, and closes. Later writes are refused.
+    pub async fn close(self) {
+        self.readers.close().await;
+        let (reply, closed) = oneshot::channel();
+        // Fails only where the writer has ended already.
+        if self.writer.send(Write::Close(reply)).await.is_ok() {
+            let _ = closed.await;
+        }
+    }
+
     /// Hands a write to the writer and waits until it is durable.
     async fn write<T>(
         &self,

@@ -42,14 +42,30 @@ pub(super) type Reply<T> = oneshot::Sender<Result<T, StoreError>>;
 pub(super) enum Write {
     Invite(NewInvite, Reply<()>),
     Enrol(NewDevice, Reply<Enrolled>),
-    Revoke { device_id: String, now_ms: EpochMs, reply: Reply<bool> },
+    Revoke {
+        device_id: String,
+        now_ms: EpochMs,
+        reply: Reply<bool>,
+    },
     Append(Vec<NewRecord>, Reply<Vec<Appended>>),
     Import(Vec<RunFacts>, Reply<ImportCount>),
     Services(Vec<Service>, Reply<ImportCount>),
-    Metrics { method_version: &'static str, metrics: Vec<NewMetrics>, reply: Reply<()> },
-    ForgetMetrics { method_version: &'static str, reply: Reply<u64> },
-    Refusal { reason: &'static str, reply: Reply<()> },
+    Metrics {
+        method_version: &'static str,
+        metrics: Vec<NewMetrics>,
+        reply: Reply<()>,
+    },
+    ForgetMetrics {
+        method_version: &'static str,
+        reply: Reply<u64>,
+    },
+    Refusal {
+        reason: &'static str,
+        reply: Reply<()>,
+    },
     Probe(Reply<()>),
+    /// The last job: what was sent before it is done, what comes later is refused.
+    Close(Reply<()>),
 }
 
 /// An answer held back until the group is durable. `Some`: the commit failed.
@@ -64,14 +80,27 @@ fn hold<T: Send + 'static>(reply: Reply<T>, result: Result<T, StoreError>) -> He
 
 pub(super) async fn run(mut connection: SqliteConnection, mut jobs: mpsc::Receiver<Write>) {
     let mut group = Vec::with_capacity(MAX_GROUP);
-    while jobs.recv_many(&mut group, MAX_GROUP).await > 0 {
+    let mut closed: Option<Reply<()>> = None;
+    while closed.is_none() && jobs.recv_many(&mut group, MAX_GROUP).await > 0 {
+        if let Some(last) = group.iter().position(|job| matches!(job, Write::Close(_))) {
+            group.truncate(last + 1);
+            if let Some(Write::Close(reply)) = group.pop() {
+                closed = Some(reply);
+            }
+        }
         write_group(&mut connection, group.drain(..)).await;
     }
     // Checkpoints the log; failing that, the next start does it.
     let _ = connection.close().await;
+    if let Some(reply) = closed {
+        let _ = reply.send(Ok(()));
+    }
 }
 
-async fn write_group(connection: &mut SqliteConnection, group: impl Iterator<Item = Write>) {
+async fn write_group(connection: &mut SqliteConnection, group: impl ExactSizeIterator<Item = Write>) {
+    if group.len() == 0 {
+        return;
+    }
     let began = sqlx::query("BEGIN IMMEDIATE").execute(&mut *connection).await.map(drop);
     let mut answers = Vec::with_capacity(MAX_GROUP);
     for job in group {
@@ -97,6 +126,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
     match job {
         Write::Invite(_, r)
         | Write::Probe(r)
+        | Write::Close(r)
         | Write::Metrics { reply: r, .. }
         | Write::Refusal { reply: r, .. } => hold(r, Err(not_begun())),
         Write::Enrol(_, r) => hold(r, Err(not_begun())),
@@ -136,7 +166,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         Write::Refusal { reason, reply } => {
             hold(reply, in_savepoint!(connection, refusal_count_in_tx(connection, reason)))
         }
-        Write::Probe(reply) => hold(reply, Ok(())),
+        Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }
 }
 

@@ -1,0 +1,118 @@
+//! The commands: what was typed, then what is meant, then the work. One file a command.
+
+//mod import;
+mod invite;
+//mod rank;
+mod recompute;
+mod revoke;
+mod serve;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::clock::WallClock;
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::output::Output;
+
+/// What every command returns.
+type Outcome = Result<Exit, Failure>;
+
+/// The command line.
+#[derive(Debug, Parser)]
+#[command(
+    name = "windrow-hub",
+    version,
+    about = "Collects laptop cooling checks and ranks the fleet by who needs service",
+    after_help = Exit::HELP,
+    propagate_version = true
+)]
+pub struct Line {
+    /// Database file; made where it is missing [default: windrow-hub/hub.sqlite in the user's data folder]
+    #[arg(long, global = true, value_name = "FILE")]
+    database: Option<PathBuf>,
+    /// Print JSON for programs
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Take enrolments and records over HTTP
+    Serve(serve::Args),
+    /// Make an invite with which laptops join
+    Invite(invite::Args),
+    /// Turn a laptop away from now on
+    Revoke(revoke::Args),
+    /// Take a fleet of recorded runs from trace files
+    //Import(import::Args),
+    /// Show the fleet, by who needs service
+    //Rank(rank::Args),
+    /// Compute the metrics of all runs again
+    Recompute(recompute::Args),
+}
+
+/// What a command works with beside its own arguments.
+struct Setting {
+    database: Option<PathBuf>,
+    json: bool,
+    clock: WallClock,
+}
+
+/// Runs the process's own command line on its own streams.
+pub fn run_process() -> ExitCode {
+    // clap prints its own errors and help, and ends with its own codes (2, and 0 for help).
+    let line = Line::parse();
+    run(line, WallClock::system(), &mut Output::of_process()).into()
+}
+
+/// Runs a command line and prints what it fails with.
+pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
+    let setting = Setting { database: line.database, json: line.json, clock };
+    let outcome = match line.command {
+        Command::Serve(args) => serve::run(&setting, &args, output),
+        Command::Invite(args) => invite::run(&setting, &args, output),
+        Command::Revoke(args) => revoke::run(&setting, &args, output),
+        //Command::Import(args) => import::run(&setting, &args, output),
+        //Command::Rank(args) => rank::run(&setting, &args, output),
+        Command::Recompute(args) => recompute::run(&setting, &args, output),
+    };
+    outcome.unwrap_or_else(|failure| {
+        output.say(&format!("error: {failure}"));
+        if let Some(remedy) = failure.advice() {
+            output.say(&format!("do this: {remedy}"));
+        }
+        Exit::Failed
+    })
+}
+
+/// Runs a command's asynchronous part; the store's threads are its own.
+fn block_on<T>(work: impl Future<Output = Result<T, Failure>>) -> Result<T, Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build();
+    runtime.map_err(|e| Failure::new(format!("cannot start threads: {e}")))?.block_on(work)
+}
+
+/// Prints a result.
+fn print(output: &mut Output, text: &str) -> Result<(), Failure> {
+    output.result(text).map_err(|e| {
+        Failure::new(format!("cannot write the result: {e}"))
+            .remedy("check that the disk behind the output has room")
+    })
+}
+
+/// A text that will stand in tables and files: no control characters, not endless.
+fn plain_text(text: &str) -> Result<String, String> {
+    const MAX_BYTES: usize = 100;
+    let text = text.trim();
+    if text.chars().any(char::is_control) {
+        return Err("control characters are not allowed".into());
+    }
+    if text.len() > MAX_BYTES {
+        return Err(format!("at most {MAX_BYTES} bytes"));
+    }
+    Ok(text.to_owned())
+}

@@ -1,0 +1,133 @@
+//! `windrow-hub serve`: takes enrolments and records until it is told to stop.
+
+use std::io::IsTerminal;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+
+use super::{Outcome, Setting, block_on, print};
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::http::{self, Hub, Listening};
+use crate::output::Output;
+use crate::{database, measure, tls};
+
+/// Arguments of `serve`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  windrow-hub serve
+  windrow-hub serve --listen 0.0.0.0:7410 --tls-cert chain.pem --tls-key key.pem
+
+Loopback is served in plain HTTP. Any other address needs a certificate. Port 0 takes a free port; the first line
+on stdout says which. It stops on SIGTERM or Ctrl-C, once requests under way are answered.")]
+pub(super) struct Args {
+    /// Address and port to listen on
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:7410")]
+    listen: SocketAddr,
+    /// Certificate chain, PEM
+    #[arg(long, value_name = "FILE", requires = "tls_key")]
+    tls_cert: Option<PathBuf>,
+    /// Key of the first certificate, PEM
+    #[arg(long, value_name = "FILE", requires = "tls_cert")]
+    tls_key: Option<PathBuf>,
+    /// Serve plain HTTP beyond this machine: records and invites cross the network unencrypted
+    #[arg(long, conflicts_with = "tls_cert")]
+    plain_http_on_any_address: bool,
+    /// Requests worked on at once; beyond it callers are told to come again
+    #[arg(long, value_name = "N", default_value_t = http::MAX_CONCURRENT as u32,
+          value_parser = clap::value_parser!(u32).range(1..=1024))]
+    max_concurrent: u32,
+}
+
+/// The first line on stdout under `--json`.
+#[derive(Serialize)]
+struct Ready<'a> {
+    listening: SocketAddr,
+    url: &'a str,
+    database: &'a Path,
+}
+
+pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
+    let tls = match (&args.tls_cert, &args.tls_key) {
+        (Some(certificate), Some(key)) => Some(tls::server_config(certificate, key)?),
+        _ => None,
+    };
+    let is_allowed = args.listen.ip().is_loopback() || tls.is_some() || args.plain_http_on_any_address;
+    if !is_allowed {
+        let what = format!(
+            "will not serve plain HTTP on `{}`: records would cross the network unencrypted",
+            args.listen
+        );
+        return Err(Failure::new(what).remedy(
+            "give `--tls-cert` and `--tls-key`; or listen on 127.0.0.1 behind a proxy that does TLS; or say `--plain-http-on-any-address`",
+        ));
+    }
+    let path = database::path(setting.database.as_deref())?;
+    start_log();
+    block_on(async {
+        let stop = stop_signal()?;
+        let store = database::open_or_make(&path).await?;
+        let listener = TcpListener::bind(args.listen).await.map_err(|e| {
+            Failure::new(format!("cannot listen on `{}`: {e}", args.listen)).remedy(
+                "stop what listens there, or choose another port with `--listen`; port 0 takes a free one",
+            )
+        })?;
+        let listening = Listening { listener, tls };
+        let address =
+            listening.address().map_err(|e| Failure::new(format!("cannot tell the own address: {e}")))?;
+        let hub = Hub::new(store.clone(), setting.clock.clone());
+        let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
+        announce(setting, &path, address, listening.tls.is_some(), output)?;
+        http::serve(listening, http::router(hub, args.max_concurrent as usize), stop).await;
+        // A batch of metrics that is cut off here stays due, and is computed at the next start.
+        measuring.abort();
+        store.close().await;
+        tracing::info!("stopped");
+        Ok(Exit::Done)
+    })
+}
+
+fn announce(
+    setting: &Setting,
+    database: &Path,
+    address: SocketAddr,
+    is_tls: bool,
+    output: &mut Output,
+) -> Result<(), Failure> {
+    let scheme = if is_tls { "https" } else { "http" };
+    let url = format!("{scheme}://{address}");
+    tracing::info!(%url, database = %database.display(), "listening");
+    let line = if setting.json {
+        let ready = Ready { listening: address, url: &url, database };
+        serde_json::to_string(&ready).map_err(|e| Failure::new(e.to_string()))?
+    } else {
+        format!("listening on {url}, database `{}`; Ctrl-C stops it", database.display())
+    };
+    print(output, &line)
+}
+
+/// Done at the first SIGTERM or Ctrl-C. Taken before anything is announced, so that none is missed.
+fn stop_signal() -> Result<impl Future<Output = ()> + Send, Failure> {
+    let listen = |kind| signal(kind).map_err(|e| Failure::new(format!("cannot listen for signals: {e}")));
+    let (mut terminate, mut interrupt) = (listen(SignalKind::terminate())?, listen(SignalKind::interrupt())?);
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => tracing::info!("told to stop by SIGTERM"),
+            _ = interrupt.recv() => tracing::info!("told to stop by Ctrl-C"),
+        }
+    })
+}
+
+fn start_log() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("WINDROW_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,sqlx=warn"));
+    let with_colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    let log =
+        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(with_colour);
+    // Set before in a test's process: then that one is used.
+    let _ = log.try_init();
+}
