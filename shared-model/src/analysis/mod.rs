@@ -81,12 +81,40 @@ pub struct RunAnalysis {
 /// assert!(run.metrics.recovery_slow_half_s.se().unwrap() < 15.0);
 /// ```
 pub fn analyse(trace: &Trace, context: &RunContext) -> RunAnalysis {
-    analyse_cycle(trace, find_phases(trace), context)
+    let (own, zero_s) = on_own_time(trace);
+    analyse_cycle(&own, find_phases(&own), context).shifted(zero_s)
 }
 
 /// Analyses every cycle of a trace that holds several, in time order.
 pub fn analyse_cycles(trace: &Trace, context: &RunContext) -> Vec<RunAnalysis> {
-    phases::all_cycles(trace).into_iter().map(|phases| analyse_cycle(trace, phases, context)).collect()
+    let (own, zero_s) = on_own_time(trace);
+    let cycles = phases::all_cycles(&own).into_iter();
+    cycles.map(|phases| analyse_cycle(&own, phases, context).shifted(zero_s)).collect()
+}
+
+/// The trace counted from its first sample on a grid of microseconds, so that a clock's zero far away decides by
+/// its rounding on no reading at a stretch's edge.
+fn on_own_time(trace: &Trace) -> (Trace, f64) {
+    let mut own = trace.clone();
+    let zero_s = trace.time_s.first().copied().unwrap_or(0.0);
+    for t in &mut own.time_s {
+        *t = ((*t - zero_s) * 1e6).round() / 1e6;
+    }
+    (own, zero_s)
+}
+
+impl RunAnalysis {
+    /// Back on the trace's own clock.
+    fn shifted(mut self, by_s: f64) -> Self {
+        self.phases.load_start_s += by_s;
+        self.phases.load_end_s += by_s;
+        for finding in &mut self.quality {
+            if let Finding::SensorStuck { from_s: at_s, .. } | Finding::SleepGap { at_s, .. } = finding {
+                *at_s += by_s;
+            }
+        }
+        self
+    }
 }
 
 fn analyse_cycle(trace: &Trace, phases: Phases, context: &RunContext) -> RunAnalysis {

@@ -5,7 +5,7 @@
 
 use super::robust;
 use crate::channel::Channel;
-use crate::measured::Measured;
+use crate::measured::{Measured, Reason};
 use crate::trace::Trace;
 
 /// Correlation time of a sensor's errors, s (common practice, no source).
@@ -24,8 +24,13 @@ pub(super) struct Estimate {
 }
 
 impl From<Estimate> for Measured {
+    /// Absurd input may overflow: that is no value.
     fn from(e: Estimate) -> Self {
-        Self::Value { value: e.value, se: e.se }
+        if e.value.is_finite() && e.se.is_finite() {
+            Self::Value { value: e.value, se: e.se }
+        } else {
+            Self::no(Reason::TooFewReadings)
+        }
     }
 }
 

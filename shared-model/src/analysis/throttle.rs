@@ -121,7 +121,7 @@ pub(super) fn work_rate_loss(trace: &Trace, phases: &Phases) -> Measured {
     let first = rate.within(on_s + FIRST_FROM_S, on_s + FIRST_TO_S).median();
     let sustained = rate.within((off_s - SUSTAINED_S).max(on_s + FIRST_TO_S), off_s).median();
     match (first, sustained) {
-        (Some(first), Some(sustained)) if first.value > 0.0 => {
+        (Some(first), Some(sustained)) if first.value >= 1.0 => {
             let kept = sustained.value / first.value;
             let se = (sustained.se / first.value).hypot(kept * first.se / first.value);
             Measured::Value { value: 1.0 - kept, se }
