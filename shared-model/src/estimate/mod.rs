@@ -2,6 +2,8 @@
 
 pub mod input;
 pub mod lsq;
+#[cfg(test)]
+mod published;
 pub mod single;
 
 pub use single::{Knowledge, RunFit, fit_run};

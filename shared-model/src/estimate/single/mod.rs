@@ -9,7 +9,7 @@ mod result;
 
 pub use model::{FAN_STILL_BELOW, HUBER_AT, N_PARAMS, Network, Param, Params, huber};
 pub use priors::{INDOOR_C, Priors};
-pub use result::{Estimate, FitFlag, RunFit};
+pub use result::{EXPONENT_RANGE, Estimate, FitFlag, RunFit};
 
 use super::input::{Equipment, Run, SpoilKind, prepare};
 use super::lsq::{Dense, Failure, Options, Outcome};

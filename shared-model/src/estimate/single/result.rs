@@ -102,8 +102,8 @@ pub enum FitFlag {
 /// Residual rms beyond which a run is odd, K, over what the sensor's rounding explains (calibrated on
 /// simulated fleets: ordinary runs on 1 °C sensors leave 0.42–0.46 K, rounding alone 0.29 K).
 const ODD_RMS_K: f64 = 0.55;
-/// Range of the exponent that heat sinks have (effectiveness–NTU).
-const EXPONENT_RANGE: (f64, f64) = (0.55, 0.97);
+/// Range of the exponent that heat sinks have (effectiveness–NTU, convection exponents 0.5 and 0.8, NTU 0.2–3).
+pub const EXPONENT_RANGE: (f64, f64) = (0.55, 0.97);
 /// A posterior wider than this share of its prior says nothing that wasn't believed before.
 const SAYS_NOTHING: f64 = 0.9;
 /// A shorter recovery doesn't show the slow branch, s (common practice, no source).
