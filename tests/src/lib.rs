@@ -1,1 +1,3 @@
-//! x
+//! The one place that links agent and hub: the demo, and what the whole-system tests share.
+
+pub mod demo;

@@ -1,0 +1,111 @@
+//! The demo: an invented fleet, checked through the agent's real path, collected by a real hub, ranked, and compared
+//! with the faults that were planted.
+//!
+//! The agent's part and the hub's part know nothing of each other here but the hub's address and an invite, as in
+//! the field. Nothing in either is special-cased for the demo.
+
+pub mod compare;
+pub mod field;
+pub mod hub;
+pub mod scenario;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Instant;
+
+use anyhow::{Context, Result, bail};
+use chrono::Utc;
+use rayon::prelude::*;
+use windrow::hub::HubAddress;
+
+use self::scenario::PlantedLaptop;
+
+/// What was asked of the demo.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Laptops of the fleet.
+    pub n_laptops: usize,
+    /// Checks a laptop, a month apart.
+    pub n_checks: u32,
+    /// Draws the faults and all noise.
+    pub seed: u64,
+    /// A folder to keep everything in.
+    pub keep: Option<PathBuf>,
+}
+
+/// Runs the demo, telling its progress line by line.
+///
+/// # Errors
+/// Whatever a user of the agent or the hub would be told.
+pub fn run(settings: &Settings, say: &mut dyn FnMut(&str)) -> Result<()> {
+    let began = Instant::now();
+    let (folder, _removed_at_the_end) = folder(settings)?;
+    let fleet = scenario::fleet(settings.n_laptops, settings.seed);
+    say(&opening(&fleet, settings));
+    let database = folder.join("hub.sqlite");
+    let running = hub::RunningHub::start(&database)?;
+    say(&format!("the hub listens at {}", running.url()));
+    let checked = check_all(&fleet, settings, &folder, &running)?;
+    let n_records: usize = checked.iter().map(|(c, _)| c.n_sent).sum();
+    say(&format!("{} laptops joined; {n_records} records posted and durable", checked.len()));
+    running.finish()?;
+    say(&format!("collected and computed in {:.1} s", began.elapsed().as_secs_f64()));
+    let truth: BTreeMap<String, &PlantedLaptop> =
+        checked.into_iter().map(|(c, laptop)| (c.device_id, laptop)).collect();
+    hub::show_rank(&database, &truth, say)
+}
+
+fn folder(settings: &Settings) -> Result<(PathBuf, Option<tempfile::TempDir>)> {
+    let Some(keep) = &settings.keep else {
+        let temporary = tempfile::Builder::new().prefix("windrow-demo-").tempdir()?;
+        return Ok((temporary.path().to_owned(), Some(temporary)));
+    };
+    if keep.exists() {
+        bail!("`{}` exists already\ndo this: name a folder that doesn't", keep.display());
+    }
+    std::fs::create_dir_all(keep).with_context(|| format!("cannot make `{}`", keep.display()))?;
+    Ok((keep.clone(), None))
+}
+
+fn opening(fleet: &[PlantedLaptop], settings: &Settings) -> String {
+    let mut models: Vec<&str> = fleet.iter().map(|l| l.unit.model.product.as_str()).collect();
+    models.sort_unstable();
+    models.dedup();
+    format!(
+        "Hollin Bank Growers, an invented cooperative: {} emulated laptops of {} models at {} sites, {} checks each, \
+         seed {}",
+        fleet.len(),
+        models.len(),
+        scenario::SITES.len(),
+        settings.n_checks,
+        settings.seed
+    )
+}
+
+type CheckedLaptop<'a> = (field::Checked, &'a PlantedLaptop);
+
+fn check_all<'a>(
+    fleet: &'a [PlantedLaptop],
+    settings: &Settings,
+    folder: &Path,
+    running: &hub::RunningHub,
+) -> Result<Vec<CheckedLaptop<'a>>> {
+    let address = HubAddress::new(&running.url(), false).map_err(|e| anyhow::anyhow!("{e}"))?;
+    let bar = indicatif::ProgressBar::new(fleet.len() as u64)
+        .with_style(indicatif::ProgressStyle::with_template("checking {bar:40} {pos} of {len} laptops")?);
+    let n_done = AtomicUsize::new(0);
+    let now = Utc::now();
+    let checked: Result<Vec<_>> = fleet
+        .par_iter()
+        .map(|laptop| {
+            let invite = running.invite(laptop.site.name, &laptop.asset_tag, 1)?;
+            let state = folder.join("laptops").join(&laptop.asset_tag);
+            let checked = field::check_laptop(laptop, settings.n_checks, now, &state, &address, &invite)?;
+            bar.set_position(n_done.fetch_add(1, Ordering::Relaxed) as u64 + 1);
+            Ok((checked, laptop))
+        })
+        .collect();
+    bar.finish_and_clear();
+    checked
+}
