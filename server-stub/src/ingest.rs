@@ -4,7 +4,7 @@
 
 use chrono::DateTime;
 use serde_json::Value;
-use windrow_model::record::wire::{AmbientSource, Header, Provenance};
+use windrow_model::record::wire::{AmbientSource, Header, Provenance, WireTrace};
 use windrow_model::record::{Digest, ReceivedRecord, Refusal, RefusalCode, VerifiedRecord, canonical, chain};
 
 use crate::store::{Appended, Device, EpochMs, NewRecord, RunFacts, Store, StoreError};
@@ -120,7 +120,7 @@ fn new_record(
     let previous = Digest::from_hex(&header.previous_digest, "header.previous_digest")?;
     let (header_json, trace_json) = parts_as_received(document)?;
     Ok(NewRecord {
-        facts: facts(header, verified.digest, &trace_json, now_ms)?,
+        facts: facts(verified, &trace_json, now_ms)?,
         sequence: header.sequence,
         previous,
         root,
@@ -135,14 +135,15 @@ fn parts_as_received(document: &[u8]) -> Result<(Vec<u8>, Vec<u8>), Refusal> {
     Ok((canonical::to_bytes(&value["header"])?, canonical::to_bytes(&value["trace"])?))
 }
 
-fn facts(header: &Header, digest: Digest, trace_json: &[u8], now_ms: EpochMs) -> Result<RunFacts, Refusal> {
+fn facts(verified: &VerifiedRecord, trace_json: &[u8], now_ms: EpochMs) -> Result<RunFacts, Refusal> {
+    let header = &verified.record.header;
     let started = DateTime::parse_from_rfc3339(&header.started_at)
         .map_err(|e| Refusal::new(RefusalCode::BadFormat, "header.started_at", e.to_string()))?;
     // The indoor prior is no measurement: the hub has its own.
     let ambient = header.context.ambient.filter(|a| a.source != AmbientSource::Prior);
     Ok(RunFacts {
         device_id: header.device_id.clone(),
-        digest,
+        digest: verified.digest,
         provenance: match header.provenance {
             Provenance::Measured => "measured",
             Provenance::Emulated => "emulated",
@@ -153,6 +154,7 @@ fn facts(header: &Header, digest: Digest, trace_json: &[u8], now_ms: EpochMs) ->
         load_mix: format!("{} {}", header.load_mix.version, header.load_mix.target),
         protocol: name_of(&header.protocol.kind),
         outcome: name_of(&header.outcome),
+        channels: verified.record.trace.as_ref().map(channels_read).unwrap_or_default(),
         ambient_c: ambient.map(|a| a.value_c),
         ambient_sd_k: ambient.map(|a| a.sd_k),
         on_ac: header.context.on_ac,
@@ -171,6 +173,12 @@ fn model_key(header: &Header) -> String {
 /// The wire name of a unit variant.
 fn name_of<T: serde::Serialize>(value: &T) -> String {
     serde_json::to_value(value).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+/// The columns in which something was read, with a space between them.
+pub fn channels_read(trace: &WireTrace) -> String {
+    let read = trace.columns.iter().filter(|(_, cells)| cells.iter().any(Option::is_some));
+    read.map(|(column, _)| column.as_str()).collect::<Vec<_>>().join(" ")
 }
 
 /// Packs a trace for the store.

@@ -47,6 +47,7 @@ CREATE TABLE run (
     load_mix         TEXT    NOT NULL,
     protocol         TEXT    NOT NULL,
     outcome          TEXT    NOT NULL,
+    channels         TEXT    NOT NULL,            -- columns in which something was read
     ambient_c        REAL,
     ambient_sd_k     REAL,
     on_ac            INTEGER,

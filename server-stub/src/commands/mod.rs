@@ -1,8 +1,8 @@
 //! The commands: what was typed, then what is meant, then the work. One file a command.
 
-//mod import;
+mod import;
 mod invite;
-//mod rank;
+mod rank;
 mod recompute;
 mod revoke;
 mod serve;
@@ -49,9 +49,9 @@ enum Command {
     /// Turn a laptop away from now on
     Revoke(revoke::Args),
     /// Take a fleet of recorded runs from trace files
-    //Import(import::Args),
+    Import(import::Args),
     /// Show the fleet, by who needs service
-    //Rank(rank::Args),
+    Rank(rank::Args),
     /// Compute the metrics of all runs again
     Recompute(recompute::Args),
 }
@@ -77,8 +77,8 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Serve(args) => serve::run(&setting, &args, output),
         Command::Invite(args) => invite::run(&setting, &args, output),
         Command::Revoke(args) => revoke::run(&setting, &args, output),
-        //Command::Import(args) => import::run(&setting, &args, output),
-        //Command::Rank(args) => rank::run(&setting, &args, output),
+        Command::Import(args) => import::run(&setting, &args, output),
+        Command::Rank(args) => rank::run(&setting, &args, output),
         Command::Recompute(args) => recompute::run(&setting, &args, output),
     };
     outcome.unwrap_or_else(|failure| {

@@ -120,7 +120,7 @@ pub struct Device {
 pub struct RunFacts {
     /// The laptop.
     pub device_id: String,
-    /// Digest of the record; of the trace for an imported run.
+    /// Digest of the record; for an imported run, of laptop, time and trace.
     pub digest: Digest,
     /// `measured`, `emulated` or `imported`.
     pub provenance: &'static str,
@@ -136,6 +136,8 @@ pub struct RunFacts {
     pub protocol: String,
     /// How it ended.
     pub outcome: String,
+    /// Columns in which something was read, with a space between them.
+    pub channels: String,
     /// Room temperature.
     pub ambient_c: Option<f64>,
     /// Its standard deviation.
@@ -250,6 +252,8 @@ pub struct MeasuredRun {
     pub protocol: String,
     /// How it ended.
     pub outcome: String,
+    /// Columns in which something was read, with a space between them.
+    pub channels: String,
     /// Room temperature.
     pub ambient_c: Option<f64>,
     /// Its standard deviation.

@@ -72,7 +72,7 @@ pub(super) async fn run_list_measured(
     method_version: &str,
 ) -> Result<Vec<MeasuredRun>, StoreError> {
     let rows = sqlx::query(
-        "SELECT r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, \
+        "SELECT r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, m.metrics, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
@@ -100,6 +100,7 @@ fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
         load_mix: row.try_get("load_mix")?,
         protocol: row.try_get("protocol")?,
         outcome: row.try_get("outcome")?,
+        channels: row.try_get("channels")?,
         ambient_c: row.try_get("ambient_c")?,
         ambient_sd_k: row.try_get("ambient_sd_k")?,
         tested_at_ms: row.try_get("tested_at_ms")?,

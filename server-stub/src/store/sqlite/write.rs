@@ -322,8 +322,8 @@ async fn run_insert(
 ) -> Result<(), StoreError> {
     sqlx::query(
         "INSERT INTO run (device_id, digest, provenance, sequence, previous_digest, link, header, trace, model_key, \
-           model_name, site, load_mix, protocol, outcome, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms) \
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+           model_name, site, load_mix, protocol, outcome, channels, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms) \
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     )
     .bind(&facts.device_id)
     .bind(&facts.digest.0[..])
@@ -339,6 +339,7 @@ async fn run_insert(
     .bind(&facts.load_mix)
     .bind(&facts.protocol)
     .bind(&facts.outcome)
+    .bind(&facts.channels)
     .bind(facts.ambient_c)
     .bind(facts.ambient_sd_k)
     .bind(facts.on_ac)

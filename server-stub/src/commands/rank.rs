@@ -1,0 +1,176 @@
+//! `windrow-hub rank`: the fleet by who needs service.
+
+use std::path::Path;
+
+use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
+use serde::Serialize;
+use tabled::builder::Builder;
+use tabled::settings::{Style, Width, peaker::Priority};
+use windrow_model::METHOD_VERSION;
+use windrow_model::cautions;
+
+use super::{Outcome, Setting, block_on, print};
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::fleet_table::{self, Explained, Filter};
+use crate::output::Output;
+use crate::scoring::{self, Band, Fleet, ReasonCode, Run};
+use crate::store::{EpochMs, MeasuredRun, Store, StoreError};
+use crate::{database, measure};
+
+/// Narrowest table: below it words would be cut to letters.
+const MIN_WIDTH: usize = 60;
+
+/// Arguments of `rank`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  windrow-hub rank
+  windrow-hub rank --site north --limit 10
+  windrow-hub rank --csv > fleet.csv
+
+Each laptop is compared with the others of its kind: same model, same kind of run. Bands: pull now, within 7 days, next
+round, retest (the check cannot be trusted or is too old), no visit. Emulated and imported runs are marked, and are
+never the measure of others.")]
+pub(super) struct Args {
+    /// Only this site
+    #[arg(long)]
+    site: Option<String>,
+    /// Only this model
+    #[arg(long)]
+    model: Option<String>,
+    /// Only the first N laptops
+    #[arg(long, value_name = "N")]
+    limit: Option<usize>,
+    /// Judge as of the end of this day (UTC) instead of now
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    as_of: Option<NaiveDate>,
+    /// Print all columns as CSV
+    #[arg(long, conflicts_with = "json")]
+    csv: bool,
+}
+
+/// What `--json` prints.
+#[derive(Serialize)]
+struct Ranked<'a> {
+    as_of: String,
+    method_version: &'static str,
+    laptops: &'a [Explained],
+    cautions: &'static [&'static str],
+}
+
+pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
+    let path = database::path(setting.database.as_deref())?;
+    let as_of = as_of(setting, args)?;
+    let fleet = block_on(fleet(setting, &path, as_of.timestamp_millis()))?;
+    let standings = scoring::judge(&fleet);
+    let filter = Filter { site: args.site.clone(), model: args.model.clone(), limit: args.limit };
+    let rows = fleet_table::rows(&standings, &filter, METHOD_VERSION);
+    if setting.json {
+        print_json(&rows, as_of, output)?;
+    } else if args.csv {
+        print_csv(&rows, output)?;
+    } else {
+        print_table(&rows, standings.len(), output)?;
+    }
+    Ok(Exit::Done)
+}
+
+/// The end of the day that was asked for, or now.
+fn as_of(setting: &Setting, args: &Args) -> Result<DateTime<Utc>, Failure> {
+    let Some(day) = args.as_of else { return Ok(setting.clock.now()) };
+    let end = day.succ_opt().and_then(|next| next.and_hms_milli_opt(0, 0, 0, 0));
+    end.map(|end| end.and_utc() - chrono::TimeDelta::milliseconds(1)).ok_or_else(|| {
+        Failure::new(format!("`{day}` is out of the calendar")).remedy("give a day such as `2026-01-31`")
+    })
+}
+
+/// Computes what metrics are due, so that nothing that came in is left out, and reads the fleet.
+async fn fleet(setting: &Setting, path: &Path, as_of_ms: EpochMs) -> Result<Fleet, Failure> {
+    let store = database::open(path).await?;
+    measure::measure_due(&store, &setting.clock, |_| ()).await?;
+    let runs = store.run_list_measured(METHOD_VERSION).await?;
+    let services = store.service_list().await?;
+    store.close().await;
+    let runs = runs.into_iter().map(run_of).collect::<Result<Vec<_>, StoreError>>()?;
+    Ok(Fleet { runs, services, as_of_ms })
+}
+
+fn run_of(stored: MeasuredRun) -> Result<Run, StoreError> {
+    let metrics = stored.metrics_json.as_deref().map(serde_json::from_slice).transpose();
+    let metrics =
+        metrics.map_err(|e| StoreError::Corrupt { column: "run_metrics.metrics", why: e.to_string() })?;
+    Ok(Run { stored, metrics })
+}
+
+fn print_json(rows: &[Explained], as_of: DateTime<Utc>, output: &mut Output) -> Result<(), Failure> {
+    let ranked = Ranked {
+        as_of: as_of.to_rfc3339_opts(SecondsFormat::Secs, true),
+        method_version: METHOD_VERSION,
+        laptops: rows,
+        cautions: cautions::SERVICE,
+    };
+    let json = serde_json::to_string_pretty(&ranked).map_err(|e| Failure::new(e.to_string()))?;
+    print(output, &json)
+}
+
+fn print_csv(rows: &[Explained], output: &mut Output) -> Result<(), Failure> {
+    let csv = fleet_table::csv(rows).map_err(|e| Failure::new(format!("cannot write CSV: {e}")))?;
+    output.bytes(&csv).map_err(|e| {
+        Failure::new(format!("cannot write the result: {e}"))
+            .remedy("check that the disk behind the output has room")
+    })
+}
+
+fn print_table(rows: &[Explained], n_laptops: usize, output: &mut Output) -> Result<(), Failure> {
+    if rows.is_empty() {
+        let said = if n_laptops == 0 {
+            "no laptop has been checked yet; `windrow-hub invite` makes the invite with which they join"
+        } else {
+            "no laptop fits; `windrow-hub rank` without a filter shows all"
+        };
+        output.say(said);
+        return Ok(());
+    }
+    let mut builder = Builder::default();
+    builder.push_record(["", "when", "laptop", "model", "site", "why", "tested"]);
+    for row in rows {
+        builder.push_record(row.cells());
+    }
+    let mut table = builder.build();
+    table.with(Style::sharp());
+    if let Some(width) = output.width() {
+        table.with(Width::wrap(width.max(MIN_WIDTH)).priority(Priority::max(true)).keep_words(true));
+    }
+    print(output, &table.to_string())?;
+    say_summary(rows, n_laptops, output);
+    Ok(())
+}
+
+fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {
+    let n = |band: Band| rows.iter().filter(|r| r.band() == band).count();
+    let n_because = |code: ReasonCode| rows.iter().filter(|r| r.reason_code() == code).count();
+    let n_cannot_tell = n_because(ReasonCode::CannotTell);
+    output.say(&format!(
+        "{} of {n_laptops} laptops shown: {} pull now, {} within 7 days, {} next round, {} retest, {} no visit ({n_cannot_tell} of these: cannot tell)",
+        rows.len(),
+        n(Band::PullNow),
+        n(Band::WithinSevenDays),
+        n(Band::NextRound),
+        n(Band::Retest),
+        n(Band::NoVisit),
+    ));
+    let n_too_old = n_because(ReasonCode::TooOld);
+    if n_too_old > 0 {
+        output.say(&format!(
+            "{n_too_old} were last checked too long ago; for how the fleet stood on a day, add `--as-of YYYY-MM-DD`"
+        ));
+    }
+    let is_service_advised = rows.iter().any(|r| r.band() <= Band::NextRound);
+    if is_service_advised {
+        output.say("Before anybody opens a laptop:");
+        for caution in cautions::SERVICE {
+            output.say(&format!("  {caution}"));
+        }
+    }
+}

@@ -1,0 +1,247 @@
+//! The fleet as a table: one row a laptop, the same columns for people and programs.
+
+use chrono::{DateTime, SecondsFormat};
+use serde::Serialize;
+use windrow_model::measured::Measured;
+use windrow_model::record::wire::Metrics;
+use windrow_model::trace::fleet::ServiceAction;
+
+use crate::scoring::{Band, Evidence, ReasonCode, Standing};
+use crate::store::EpochMs;
+
+/// Significant digits of printed numbers: more than any sensor has.
+const DIGITS: i32 = 6;
+
+/// A laptop's row. The names and their order are a promise to other programs.
+#[derive(Debug, Clone, Serialize)]
+pub struct Row {
+    rank: usize,
+    device_id: String,
+    asset_tag: String,
+    model: String,
+    site: String,
+    last_tested_at: String,
+    received_at: String,
+    band: Band,
+    peak_c: Option<f64>,
+    rise_k: Option<f64>,
+    rise_rate_k_s: Option<f64>,
+    recovery_half_s: Option<f64>,
+    fan_delay_s: Option<f64>,
+    fan_max_rpm: Option<f64>,
+    throttled_load_share: Option<f64>,
+    ambient_c: Option<f64>,
+    ambient_sd_k: Option<f64>,
+    channels: String,
+    runs: usize,
+    reason_code: ReasonCode,
+    reason: String,
+    last_service_on: Option<String>,
+    last_service_action: Option<String>,
+    method_version: &'static str,
+    load_mix: String,
+    record_digest: String,
+    provenance: String,
+}
+
+/// A row with what it rests on.
+#[derive(Debug, Clone, Serialize)]
+pub struct Explained {
+    #[serde(flatten)]
+    row: Row,
+    /// Orders laptops within a band.
+    score: f64,
+    evidence: Vec<Evidence>,
+}
+
+/// Which laptops are shown. References and ranks are the whole fleet's all the same.
+#[derive(Debug, Clone, Default)]
+pub struct Filter {
+    /// Only this site.
+    pub site: Option<String>,
+    /// Only this model.
+    pub model: Option<String>,
+    /// Only the first so many.
+    pub limit: Option<usize>,
+}
+
+/// The rows of a judged fleet.
+pub fn rows(standings: &[Standing], filter: &Filter, method_version: &'static str) -> Vec<Explained> {
+    let is_asked = |wanted: &Option<String>, found: &str| wanted.as_deref().is_none_or(|w| w == found);
+    standings
+        .iter()
+        .enumerate()
+        .map(|(idx, standing)| explained(idx + 1, standing, method_version))
+        .filter(|e| is_asked(&filter.site, &e.row.site) && is_asked(&filter.model, &e.row.model))
+        .take(filter.limit.unwrap_or(usize::MAX))
+        .collect()
+}
+
+fn explained(rank: usize, standing: &Standing, method_version: &'static str) -> Explained {
+    Explained {
+        row: row(rank, standing, method_version),
+        score: tidy(standing.score),
+        evidence: standing.evidence.iter().map(tidy_evidence).collect(),
+    }
+}
+
+fn row(rank: usize, standing: &Standing, method_version: &'static str) -> Row {
+    let run = &standing.last.stored;
+    let metric =
+        |of: fn(&Metrics) -> &Measured| standing.last.metrics.as_ref().and_then(|m| of(m).value()).map(tidy);
+    let (service_on, service_action) =
+        standing.last_service.as_ref().map_or((None, None), |(day, actions)| {
+            let actions: Vec<&str> = actions.iter().map(|a: &ServiceAction| a.name()).collect();
+            (Some(day.to_string()), Some(actions.join(" ")))
+        });
+    Row {
+        rank,
+        device_id: run.device_id.clone(),
+        asset_tag: run.asset_tag.clone(),
+        model: run.model_name.clone(),
+        site: run.site.clone(),
+        last_tested_at: time(run.tested_at_ms),
+        received_at: time(run.received_at_ms),
+        band: standing.band,
+        peak_c: metric(|m| &m.peak_c),
+        rise_k: metric(|m| &m.rise_k),
+        rise_rate_k_s: metric(|m| &m.rise_rate_early_k_per_s),
+        recovery_half_s: metric(|m| &m.recovery_half_s),
+        fan_delay_s: metric(|m| &m.fan_delay_s),
+        fan_max_rpm: metric(|m| &m.fan_max_rpm),
+        throttled_load_share: metric(|m| &m.throttled_load_share),
+        ambient_c: run.ambient_c.map(tidy),
+        ambient_sd_k: run.ambient_sd_k.map(tidy),
+        channels: run.channels.clone(),
+        runs: standing.n_runs,
+        reason_code: standing.reason_code,
+        reason: standing.reason.clone(),
+        last_service_on: service_on,
+        last_service_action: service_action,
+        method_version,
+        load_mix: run.load_mix.clone(),
+        record_digest: standing.digest().to_hex(),
+        provenance: run.provenance.clone(),
+    }
+}
+
+fn time(ms: EpochMs) -> String {
+    let time = DateTime::from_timestamp_millis(ms);
+    time.map(|t| t.to_rfc3339_opts(SecondsFormat::Secs, true)).unwrap_or_default()
+}
+
+fn tidy_evidence(evidence: &Evidence) -> Evidence {
+    Evidence {
+        value: tidy(evidence.value),
+        peers_median: tidy(evidence.peers_median),
+        z: tidy(evidence.z),
+        ..evidence.clone()
+    }
+}
+
+/// Rounded to significant digits, so that no file is full of digits that mean nothing.
+fn tidy(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let factor = 10_f64.powi(DIGITS - 1 - value.abs().log10().floor() as i32);
+    (value * factor).round() / factor
+}
+
+/// The rows as CSV (RFC 4180) with a header.
+///
+/// # Errors
+/// None that memory doesn't give.
+pub fn csv(rows: &[Explained]) -> Result<Vec<u8>, csv::Error> {
+    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+    for explained in rows {
+        writer.serialize(&explained.row)?;
+    }
+    if rows.is_empty() {
+        writer.write_record(COLUMNS)?;
+    }
+    writer.into_inner().map_err(|e| e.into_error().into())
+}
+
+/// Columns, for a table without a row: the header is there all the same.
+const COLUMNS: [&str; 27] = [
+    "rank",
+    "device_id",
+    "asset_tag",
+    "model",
+    "site",
+    "last_tested_at",
+    "received_at",
+    "band",
+    "peak_c",
+    "rise_k",
+    "rise_rate_k_s",
+    "recovery_half_s",
+    "fan_delay_s",
+    "fan_max_rpm",
+    "throttled_load_share",
+    "ambient_c",
+    "ambient_sd_k",
+    "channels",
+    "runs",
+    "reason_code",
+    "reason",
+    "last_service_on",
+    "last_service_action",
+    "method_version",
+    "load_mix",
+    "record_digest",
+    "provenance",
+];
+
+impl Explained {
+    /// The cells that a person needs: rank, band, laptop, model, site, why, tested.
+    pub fn cells(&self) -> [String; 7] {
+        let row = &self.row;
+        [
+            row.rank.to_string(),
+            row.band.words().to_owned(),
+            self.laptop(),
+            row.model.clone(),
+            row.site.clone(),
+            row.reason.clone(),
+            row.last_tested_at.get(..10).unwrap_or_default().to_owned(),
+        ]
+    }
+
+    /// When to see to it.
+    pub fn band(&self) -> Band {
+        self.row.band
+    }
+
+    /// Why.
+    pub fn reason_code(&self) -> ReasonCode {
+        self.row.reason_code
+    }
+
+    /// A name to find it by: asset tag, else the id; and where the runs come from if they aren't a real machine's own.
+    fn laptop(&self) -> String {
+        const SHOWN: usize = 16;
+        let row = &self.row;
+        let name: String = if row.asset_tag.is_empty() {
+            row.device_id.chars().take(SHOWN).collect()
+        } else {
+            row.asset_tag.clone()
+        };
+        if row.provenance == "measured" { name } else { format!("{name} ({})", row.provenance) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_keep_six_digits() {
+        for (value, tidied) in [(0.0, 0.0), (1.0 / 3.0, 0.333333), (-123456.789, -123457.0), (2.5e-9, 2.5e-9)]
+        {
+            assert_eq!(tidy(value), tidied);
+        }
+        assert!(tidy(f64::NAN).is_nan());
+    }
+}

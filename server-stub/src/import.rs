@@ -1,0 +1,194 @@
+//! A fleet of recorded runs from elsewhere: a manifest, its trace files, and the services that were done.
+//!
+//! Imported runs are unsigned and have no chain and no ledger leaf; they are shown as imported and never mixed with
+//! others. Batches are whole: an import that is broken off goes on where it was when it is run again, and a second
+//! import changes nothing, since a run's name is the digest of laptop, time and trace.
+
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+use windrow_model::analysis::find_phases;
+use windrow_model::record::{Digest, canonical};
+use windrow_model::trace::fleet::{self, FleetFile, ManifestRow, ServiceRow};
+use windrow_model::trace::{Trace, file as trace_file};
+
+use crate::failure::Failure;
+use crate::ingest;
+use crate::store::{EpochMs, ImportCount, RunFacts, Service, Store};
+
+/// Runs read and stored in one go: some megabytes of traces at a time.
+const BATCH: usize = 256;
+/// First bytes of what an imported run's digest hashes.
+const DIGEST_PREFIX: &[u8] = b"windrow-import/1\n";
+/// A thermometer on the wall, somewhere in the room. Common practice, no source.
+const TOLD_AMBIENT_SD_K: f64 = 1.0;
+/// Loads shorter than this are of the quick kind: between the 60 s and the 180 s of the two protocols.
+const QUICK_BELOW_S: f64 = 120.0;
+/// An imported run's load program isn't known.
+const UNKNOWN_LOAD_MIX: &str = "unknown";
+
+/// A manifest that was read.
+#[derive(Debug)]
+pub struct Manifest {
+    folder: PathBuf,
+    /// Its rows and what is wrong with others.
+    pub file: FleetFile<ManifestRow>,
+}
+
+/// A run that was left out, and why.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LeftOut {
+    /// Line of the manifest.
+    pub line: u64,
+    /// Trace file as the manifest names it.
+    pub trace: String,
+    /// Why.
+    pub why: String,
+}
+
+/// What an import did.
+#[derive(Debug, Default)]
+pub struct Imported {
+    /// Runs.
+    pub runs: ImportCount,
+    /// Runs that were left out.
+    pub left_out: Vec<LeftOut>,
+}
+
+impl Manifest {
+    /// Reads a manifest.
+    ///
+    /// # Errors
+    /// If the file cannot be read, is too large, or its header isn't a manifest's.
+    pub fn read(path: &Path) -> Result<Self, Failure> {
+        let file = fleet::read_manifest(&read_limited(path, fleet::MAX_BYTES)?);
+        refuse_without_rows(path, &file, "device_id,model,site,tested_at,ambient_c,on_ac,trace")?;
+        let folder = path.parent().unwrap_or(Path::new("")).to_owned();
+        Ok(Self { folder, file })
+    }
+
+    /// Reads the trace files and stores the runs; `progress` is told how many rows are done.
+    ///
+    /// # Errors
+    /// If the store fails; whole batches before that are stored.
+    pub async fn import<S: Store>(
+        &self,
+        store: &S,
+        now_ms: EpochMs,
+        mut progress: impl FnMut(usize),
+    ) -> Result<Imported, Failure> {
+        let mut imported = Imported::default();
+        for (batch_idx, batch) in self.file.rows.chunks(BATCH).enumerate() {
+            let read: Vec<_> = batch.par_iter().map(|row| self.run(row, now_ms)).collect();
+            let mut runs = Vec::with_capacity(read.len());
+            for outcome in read {
+                match outcome {
+                    Ok(run) => runs.push(run),
+                    Err(left_out) => imported.left_out.push(left_out),
+                }
+            }
+            let count = store.run_import_batch(runs).await?;
+            imported.runs.n_new += count.n_new;
+            imported.runs.n_known += count.n_known;
+            progress(batch_idx * BATCH + batch.len());
+        }
+        Ok(imported)
+    }
+
+    fn run(&self, row: &ManifestRow, now_ms: EpochMs) -> Result<RunFacts, LeftOut> {
+        let left_out = |why: String| LeftOut { line: row.line, trace: row.trace.clone(), why };
+        let bytes = read_limited(&self.folder.join(&row.trace), trace_file::MAX_BYTES)
+            .map_err(|e| left_out(e.to_string()))?;
+        let trace = trace_file::read(&bytes).map_err(|e| left_out(e.to_string()))?.trace;
+        facts(row, &trace, now_ms).map_err(|e| left_out(e.to_string()))
+    }
+}
+
+/// Reads a service file.
+///
+/// # Errors
+/// As [`Manifest::read`].
+pub fn read_services(path: &Path) -> Result<FleetFile<ServiceRow>, Failure> {
+    let file = fleet::read_services(&read_limited(path, fleet::MAX_BYTES)?);
+    refuse_without_rows(path, &file, "device_id,date,action")?;
+    Ok(file)
+}
+
+/// Stores services.
+///
+/// # Errors
+/// If the store fails.
+pub async fn import_services<S: Store>(store: &S, rows: &[ServiceRow]) -> Result<ImportCount, Failure> {
+    let mut total = ImportCount::default();
+    for batch in rows.chunks(BATCH) {
+        let services = batch.iter().map(|row| Service {
+            device_id: row.device_id.clone(),
+            serviced_on: row.date,
+            action: row.action,
+        });
+        let count = store.service_import_batch(services.collect()).await?;
+        total.n_new += count.n_new;
+        total.n_known += count.n_known;
+    }
+    Ok(total)
+}
+
+/// Nothing but complaints: the whole file is the mistake.
+fn refuse_without_rows<T>(path: &Path, file: &FleetFile<T>, header: &str) -> Result<(), Failure> {
+    if file.rows.is_empty() && !file.complaints.is_empty() {
+        return Err(Failure::at("import", path, &file.complaints)
+            .remedy(format!("its first line must be `{header}`; `windrow-hub import --help` says more")));
+    }
+    Ok(())
+}
+
+fn read_limited(path: &Path, max_bytes: usize) -> Result<Vec<u8>, Failure> {
+    let unreadable = |why: String| {
+        Failure::at("read", path, why).remedy("check the path and that the file can be read by you")
+    };
+    let file = File::open(path).map_err(|e| unreadable(e.to_string()))?;
+    let mut bytes = Vec::new();
+    file.take(max_bytes as u64 + 1).read_to_end(&mut bytes).map_err(|e| unreadable(e.to_string()))?;
+    if bytes.len() > max_bytes {
+        return Err(Failure::at("read", path, format!("it is larger than {max_bytes} bytes"))
+            .remedy("divide it into several files"));
+    }
+    Ok(bytes)
+}
+
+fn facts(
+    row: &ManifestRow,
+    trace: &Trace,
+    now_ms: EpochMs,
+) -> Result<RunFacts, windrow_model::record::Refusal> {
+    let wire = trace.to_wire()?;
+    let trace_json = canonical::to_bytes(&wire)?;
+    let is_quick = find_phases(trace).load_length_s() < QUICK_BELOW_S;
+    Ok(RunFacts {
+        device_id: row.device_id.clone(),
+        digest: digest(row, &trace_json),
+        provenance: "imported",
+        model_key: row.model.clone(),
+        model_name: row.model.clone(),
+        site: row.site.clone(),
+        load_mix: UNKNOWN_LOAD_MIX.to_owned(),
+        protocol: if is_quick { "quick" } else { "standard" }.to_owned(),
+        outcome: "complete".to_owned(),
+        channels: ingest::channels_read(&wire),
+        ambient_c: row.ambient_c,
+        ambient_sd_k: row.ambient_c.map(|_| TOLD_AMBIENT_SD_K),
+        on_ac: row.on_ac,
+        tested_at_ms: row.tested_at.timestamp_millis(),
+        received_at_ms: now_ms,
+        trace_zstd: ingest::pack(&trace_json),
+    })
+}
+
+/// The name of an imported run: the same laptop, time and trace is the same run, whoever else has that trace.
+fn digest(row: &ManifestRow, trace_json: &[u8]) -> Digest {
+    let trace_digest = Digest::of(trace_json);
+    let tested_at_ms = row.tested_at.timestamp_millis().to_be_bytes();
+    Digest::of_parts(&[DIGEST_PREFIX, row.device_id.as_bytes(), b"\n", &tested_at_ms, &trace_digest.0])
+}
