@@ -145,7 +145,6 @@ mod open_data {
         Some(std::fs::read_to_string(&full).unwrap_or_else(|e| panic!("{}: {e}", full.display())))
     }
 
-    #[expect(clippy::print_stderr, reason = "a test says what it left out")]
     fn left_out(path: &str) {
         eprintln!("left out: checks against the open recording {path}, since {OPEN_DATA} is not set");
     }

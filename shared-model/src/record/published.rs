@@ -78,7 +78,6 @@ fn rfc_8785_public_test_folder_where_present() {
     }
 }
 
-#[expect(clippy::print_stderr, reason = "a test says what it left out")]
 fn eprintln_left_out(what: &str) {
     eprintln!("left out, {OPEN_DATA} is not set: {what}");
 }

@@ -45,22 +45,24 @@ pub fn check_laptop(
     hub: &HubAddress,
     invite: &str,
 ) -> Result<Checked> {
-    let state = StateDir::open(state_root.to_owned()).map_err(told)?;
-    let identity = identity::load_or_make(&state, &laptop.asset_tag, now).map_err(told)?;
-    let mut transport = Http::new(hub).map_err(told)?;
-    enrol(&identity.signing, invite, &mut transport, &mut RealWait, Patience::AFTER_CHECK).map_err(told)?;
+    let state = StateDir::open(state_root.to_owned()).map_err(|e| told(&e))?;
+    let identity = identity::load_or_make(&state, &laptop.asset_tag, now).map_err(|e| told(&e))?;
+    let mut transport = Http::new(hub).map_err(|e| told(&e))?;
+    enrol(&identity.signing, invite, &mut transport, &mut RealWait, Patience::AFTER_CHECK)
+        .map_err(|e| told(&e))?;
     let spool = Spool::new(&state);
     for months_ago in (0..n_checks).rev() {
         let began_at = now
             .checked_sub_days(Days::new(DAYS_BETWEEN * u64::from(months_ago)))
             .context("the calendar doesn't go back that far")?;
         let run = check_once(laptop, months_ago, began_at);
-        let head = spool.chain_head(&identity.signing).map_err(told)?;
+        let head = spool.chain_head(&identity.signing).map_err(|e| told(&e))?;
         let analysis = record::analysis_of(&run);
         let signed = record::sign(&run, &analysis, &head, &identity.signing)?;
-        spool.append(&signed).map_err(told)?;
+        spool.append(&signed).map_err(|e| told(&e))?;
     }
-    let report = send_all(&spool, &mut transport, &mut RealWait, Patience::AFTER_CHECK).map_err(told)?;
+    let report =
+        send_all(&spool, &mut transport, &mut RealWait, Patience::AFTER_CHECK).map_err(|e| told(&e))?;
     match (report.gave_up, report.set_aside.first()) {
         (Some(why), _) => Err(anyhow!("the hub did not take the records of {}: {why}", laptop.asset_tag)),
         (None, Some(aside)) => Err(anyhow!("a record of {} was refused: {}", laptop.asset_tag, aside.why)),
@@ -100,7 +102,7 @@ impl Observer for Unwatched {
 }
 
 /// A failure of the agent as it tells it, remedy included.
-fn told(failure: Failure) -> anyhow::Error {
+fn told(failure: &Failure) -> anyhow::Error {
     match failure.advice() {
         Some(remedy) => anyhow!("{failure}\ndo this: {remedy}"),
         None => anyhow!("{failure}"),
