@@ -33,6 +33,8 @@ pub(super) struct Seen<'a> {
     pub(super) limit_c: Option<f64>,
     /// Median busy share over the quietest stretch of the watch.
     pub(super) busy_pct: Option<f64>,
+    /// On a lap, by the machine's own sensor.
+    pub(super) lap_mode: Option<bool>,
 }
 
 /// All pre-checks that need no load, in the order in which a person would want to read them.
@@ -176,6 +178,10 @@ fn hold(seen: &Seen<'_>) -> PreCheck {
 
 fn surface(seen: &Seen<'_>) -> PreCheck {
     let kind = PreCheckKind::Surface;
+    if seen.lap_mode == Some(true) {
+        let detail = "the laptop's own sensor says that it lies on a lap; put it on a table";
+        return made(kind, PreCheckResult::Failed, detail);
+    }
     match seen.request.hard_surface {
         None => made(kind, PreCheckResult::Skipped, "nobody was asked"),
         Some(hard) => passed_if(
@@ -255,6 +261,7 @@ mod tests {
             facts: &facts,
             limit_c: Some(100.0),
             busy_pct: Some(busy_pct),
+            lap_mode: None,
         };
         for made in all(&seen) {
             let want = if made.check == kind { expected } else { PreCheckResult::Passed };

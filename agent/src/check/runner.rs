@@ -19,6 +19,8 @@ const WATCH_MAX_S: f64 = 30.0;
 const WATCH_QUIET_S: f64 = 10.0;
 /// A time between samples from which on the trace has a gap worth an event.
 const GAP_S: f64 = 2.0;
+/// Most events of a check; a machine that can't keep up would fill memory with gaps.
+const EVENTS_MAX: usize = 200;
 /// How much longer than asked for a load may last before the deadline ends it.
 const LOAD_SLACK_S: f64 = 2.0;
 /// Indoor prior (common practice, no source).
@@ -71,6 +73,8 @@ struct Check<'a, S, L, C> {
     ticks: Ticks,
     last: Option<LastSample>,
     loading: bool,
+    /// The last CPU temperature before the pulse.
+    rested_cpu_c: Option<f64>,
 }
 
 /// The moments at which samples are due, so that a late one doesn't push all that follow.
@@ -119,6 +123,7 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
             ticks: Ticks { next_s: now_s, period_s },
             last: None,
             loading: false,
+            rested_cpu_c: None,
         }
     }
 
@@ -155,6 +160,7 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
             Ok(seen) => seen,
             Err(stop) => return Some(self.refused(stop)),
         };
+        self.rested_cpu_c = reading.get(Channel::CpuTempC);
         let limit_c = self.machine.sensors.limit().map(|l| l.limit_c);
         let made = self.judge(&facts, &reading, limit_c, busy_pct);
         for check in made {
@@ -170,7 +176,8 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         limit_c: Option<f64>,
         busy_pct: Option<f64>,
     ) -> Vec<PreCheck> {
-        pre::all(&Seen { request: self.request, reading, facts, limit_c, busy_pct })
+        let lap_mode = self.context.lap_mode;
+        pre::all(&Seen { request: self.request, reading, facts, limit_c, busy_pct, lap_mode })
     }
 
     /// Samples until the machine was quiet for a stretch, or long enough to call it busy.
@@ -199,8 +206,8 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
     /// A few seconds of load that must move the CPU sensor. The guard watches.
     fn pulse(&mut self) -> Ended {
         self.machine.sensors.follow_candidates();
-        let mut before: Option<f64> = None;
-        let mut highest: Option<f64> = None;
+        let mut before = self.rested_cpu_c;
+        let mut highest = before;
         if let Ended::Stopped(stop) = self.start_load() {
             return Ended::Stopped(stop);
         }
@@ -282,6 +289,7 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         let start_s = self.machine.clock.now_s();
         loop {
             let (at_s, reading) = self.sample_unseen();
+            self.step_last(at_s);
             self.keep(Phase::Recovery, at_s, start_s, &reading);
             if let Some(stop) = self.asked_to_stop() {
                 self.note(stop);
@@ -331,9 +339,17 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
             // Held up: no burst of samples to catch up, they would all show the same moment.
             self.ticks.next_s = now_s + self.ticks.period_s;
         }
-        let stop = self.stop;
-        self.machine.clock.sleep_until(self.ticks.next_s, &mut || stop.raised().is_some());
+        let (stop, load) = (self.stop, &self.machine.load);
+        let mut wake = || {
+            load.beat();
+            stop.raised().is_some()
+        };
+        self.machine.clock.sleep_until(self.ticks.next_s, &mut wake);
         self.machine.load.beat();
+        if self.stop.raised().is_some() {
+            // The signal doesn't wait for a sweep.
+            self.machine.load.stop();
+        }
         let mut reading = self.machine.sensors.sweep();
         let at_s = self.machine.clock.now_s();
         reading.values[Channel::LoadPct as usize] = if self.loading { 100.0 } else { 0.0 };
@@ -348,10 +364,26 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         if passed_s > 0.0 { (done as f64 / passed_s).round() } else { f64::NAN }
     }
 
-    fn guard_sample(&mut self, at_s: f64, reading: &Reading) -> Sample {
+    /// Counts from the last sample to this one; a gap becomes an event. Returns the seconds slept in between.
+    fn step_last(&mut self, at_s: f64) -> f64 {
         let awake_s = self.machine.clock.awake_s();
-        let slept_s = self.last.map_or(0.0, |last| (at_s - last.at_s) - (awake_s - last.awake_s));
-        self.last = Some(LastSample { at_s, awake_s, work_done: self.machine.load.work_done() });
+        let work_done = self.machine.load.work_done();
+        let Some(last) = self.last.replace(LastSample { at_s, awake_s, work_done }) else { return 0.0 };
+        let passed_s = at_s - last.at_s;
+        let slept_s = passed_s - (awake_s - last.awake_s);
+        if passed_s > GAP_S {
+            let detail = if slept_s > super::safety::SLEPT_S {
+                format!("{passed_s:.1} s without a sample, {slept_s:.1} s of them asleep")
+            } else {
+                format!("{passed_s:.1} s without a sample: the sampler was held up")
+            };
+            self.note(Stop { kind: EventKind::Gap, detail });
+        }
+        slept_s
+    }
+
+    fn guard_sample(&mut self, at_s: f64, reading: &Reading) -> Sample {
+        let slept_s = self.step_last(at_s);
         Sample {
             at_s,
             slept_s,
@@ -366,16 +398,6 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
     }
 
     fn keep(&mut self, phase: Phase, at_s: f64, phase_start_s: f64, reading: &Reading) {
-        let last_at_s = self.last.map_or(at_s, |l| l.at_s);
-        if phase == Phase::Recovery {
-            // In the other phases the guard's look has already moved this on.
-            if at_s - last_at_s > GAP_S {
-                let detail = format!("{:.1} s without a sample", at_s - last_at_s);
-                self.note(Stop { kind: EventKind::Gap, detail });
-            }
-            let awake_s = self.machine.clock.awake_s();
-            self.last = Some(LastSample { at_s, awake_s, work_done: self.machine.load.work_done() });
-        }
         self.recorder.push(phase, at_s, reading);
         self.observer.sample(phase, at_s - phase_start_s, reading);
     }
@@ -401,7 +423,9 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         let at_ms = self.recorder.at_ms(self.machine.clock.now_s());
         let event = Event { at_ms, kind: stop.kind, detail: stop.detail };
         self.observer.event(&event);
-        self.events.push(event);
+        if self.events.len() < EVENTS_MAX {
+            self.events.push(event);
+        }
     }
 
     /// A stop before the load proper: the check has not started.

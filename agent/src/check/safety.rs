@@ -24,6 +24,8 @@ pub const BATTERY_MAX_C: f64 = 45.0;
 pub const BATTERY_RISE_MAX_K: f64 = 3.0;
 /// Longest time between two samples while loaded: beyond it the sampler isn't watching.
 pub const SAMPLE_GAP_MAX_S: f64 = 1.0;
+/// Longest time that the load may do no work: beyond it its threads have ended or were never there.
+pub const NO_WORK_S: f64 = 3.0;
 /// Time that the machine slept from which on the load must not go on.
 pub const SLEPT_S: f64 = 0.5;
 
@@ -67,6 +69,8 @@ pub struct Guard {
     at_limit_s: f64,
     last_at_s: Option<f64>,
     last_cpu_at_s: Option<f64>,
+    last_on_ac_at_s: Option<f64>,
+    last_work_at_s: f64,
     fan_seen_turning: [bool; 2],
     fans_rpm: [Option<f64>; 2],
     battery_first_c: Option<f64>,
@@ -117,6 +121,8 @@ impl Guard {
             at_limit_s: 0.0,
             last_at_s: None,
             last_cpu_at_s: None,
+            last_on_ac_at_s: None,
+            last_work_at_s: 0.0,
             fan_seen_turning: [false; 2],
             fans_rpm: [None; 2],
             battery_first_c: None,
@@ -132,6 +138,9 @@ impl Guard {
             self.last_at_s = Some(at_s);
             // A sensor whose last value is older than the load's start gets its three seconds from here.
             self.last_cpu_at_s = Some(self.last_cpu_at_s.map_or(at_s, |t| t.max(at_s)));
+            // A rested machine's temperature may have stood still for minutes: what counts is from the step on.
+            self.stillness.since_s = at_s;
+            self.last_work_at_s = at_s;
         }
     }
 
@@ -159,6 +168,12 @@ impl Guard {
         }
         if self.lid_closed_at_start.is_none() {
             self.lid_closed_at_start = sample.lid_closed;
+        }
+        if sample.on_ac == Some(true) {
+            self.last_on_ac_at_s = Some(sample.at_s);
+        }
+        if sample.work_rate.is_none_or(|rate| rate > 0.0) {
+            self.last_work_at_s = sample.at_s;
         }
     }
 
@@ -188,6 +203,12 @@ impl Guard {
         if sample.on_ac == Some(false) {
             return Some(stop(EventKind::AcLost, "mains power is gone".to_owned()));
         }
+        // A supply that vanishes with its cable says nothing any more instead of "off".
+        let mains_silent_s = self.last_on_ac_at_s.map_or(0.0, |t| sample.at_s - t);
+        if mains_silent_s >= SENSOR_LOST_S && sample.slept_s <= SLEPT_S {
+            let detail = format!("mains power not readable for {mains_silent_s:.1} s");
+            return Some(stop(EventKind::AcLost, detail));
+        }
         if sample.lid_closed == Some(true) && self.lid_closed_at_start == Some(false) {
             return Some(stop(EventKind::LidClosed, "the lid was closed".to_owned()));
         }
@@ -211,6 +232,10 @@ impl Guard {
         }
         if passed_s > SAMPLE_GAP_MAX_S {
             return Some(stop(EventKind::Deadline, format!("no sample for {passed_s:.1} s")));
+        }
+        let idle_s = sample.at_s - self.last_work_at_s;
+        if idle_s >= NO_WORK_S {
+            return Some(stop(EventKind::LoadFault, format!("the load did no work for {idle_s:.1} s")));
         }
         None
     }

@@ -142,3 +142,34 @@ fn before_the_load_only_what_forbids_it_stops() {
     let unplugged = Sample { at_s: 61.0, on_ac: Some(false), ..healthy(2) };
     assert_eq!(guard.observe(&unplugged).unwrap().kind, EventKind::AcLost);
 }
+
+#[test]
+fn a_rested_temperature_gets_its_ten_seconds_from_the_load_on() {
+    let mut guard = Guard::new(LIMIT_C);
+    let sample = |idx: u32, power_w: f64, work_rate: f64| Sample {
+        cpu_c: Some(41.0),
+        power_w: Some(power_w),
+        work_rate: Some(work_rate),
+        ..healthy(idx)
+    };
+    for idx in 1..=240 {
+        assert_eq!(guard.observe(&sample(idx, 3.0, 0.0)), None);
+    }
+    guard.set_loading(true, 60.0);
+    let first = (241..400).find_map(|idx| guard.observe(&sample(idx, 25.0, 1e6)).map(|s| (s.kind, idx)));
+    assert_eq!(first, Some((EventKind::SensorStuck, 280)), "10 s after the load began at sample 240");
+}
+
+#[test]
+fn mains_that_cannot_be_read_any_more_count_as_lost_where_they_were_there() {
+    let vanishes = |t: f64, s: &mut Sample| s.on_ac = (t < 5.0).then_some(true);
+    assert_eq!(first_stop(20, vanishes), Some((EventKind::AcLost, 7.75)));
+    assert_eq!(first_stop(20, |_, s| s.on_ac = None), None, "a machine that never told");
+}
+
+#[test]
+fn a_load_that_does_no_work_is_a_fault() {
+    let ends = |t: f64, s: &mut Sample| s.work_rate = Some(if t <= 5.0 { 1e6 } else { 0.0 });
+    assert_eq!(first_stop(20, ends), Some((EventKind::LoadFault, 8.0)));
+    assert_eq!(first_stop(20, |_, s| s.work_rate = None), None);
+}
