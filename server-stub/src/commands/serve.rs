@@ -11,7 +11,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::{Outcome, Setting, block_on, print};
 use crate::exit::Exit;
 use crate::failure::Failure;
-use crate::http::{self, Hub, Listening};
+use crate::http::{self, Hub, Limits, Listening};
 use crate::output::Output;
 use crate::{database, measure, tls};
 
@@ -38,7 +38,7 @@ pub(super) struct Args {
     #[arg(long, conflicts_with = "tls_cert")]
     plain_http_on_any_address: bool,
     /// Requests worked on at once; beyond it callers are told to come again
-    #[arg(long, value_name = "N", default_value_t = http::MAX_CONCURRENT as u32,
+    #[arg(long, value_name = "N", default_value_t = Limits::default().max_concurrent as u32,
           value_parser = clap::value_parser!(u32).range(1..=1024))]
     max_concurrent: u32,
 }
@@ -79,10 +79,11 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let listening = Listening { listener, tls };
         let address =
             listening.address().map_err(|e| Failure::new(format!("cannot tell the own address: {e}")))?;
-        let hub = Hub::new(store.clone(), setting.clock.clone());
+        let limits = Limits { max_concurrent: args.max_concurrent as usize, ..Limits::default() };
+        let hub = Hub::new(store.clone(), setting.clock.clone(), limits);
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
         announce(setting, &path, address, listening.tls.is_some(), output)?;
-        http::serve(listening, http::router(hub, args.max_concurrent as usize), stop).await;
+        http::serve(listening, http::router(hub), limits, stop).await;
         // A batch of metrics that is cut off here stays due, and is computed at the next start.
         measuring.abort();
         store.close().await;

@@ -3,35 +3,30 @@
 //! A limit in front of the unpacking alone would let 49 kB become 50 MB; both sides are limited here.
 
 use std::io::Read;
-use std::time::Duration;
 
 use axum::body::{Body, HttpBody};
 use axum::http::{HeaderMap, StatusCode, header};
 use http_body_util::BodyExt;
 use tokio::time::{Instant, timeout, timeout_at};
 
-use super::Problem;
+use super::{Limits, Problem};
 
 /// Largest body as sent.
 pub const MAX_PACKED_BYTES: usize = 4 * 1024 * 1024;
 /// Largest body once unpacked: room for some hundred records.
 pub const MAX_UNPACKED_BYTES: usize = 16 * 1024 * 1024;
-/// Longest wait for the next piece of a body.
-pub const IDLE: Duration = Duration::from_secs(10);
-/// Longest time for a whole body: 4 MiB in 60 s is 70 kB/s.
-pub const DEADLINE: Duration = Duration::from_mins(1);
 
 /// The whole body, unpacked.
 ///
 /// # Errors
 /// A problem that says which limit, or that the packing is unknown or broken.
-pub async fn read(headers: &HeaderMap, body: Body) -> Result<Vec<u8>, Problem> {
+pub async fn read(headers: &HeaderMap, body: Body, limits: &Limits) -> Result<Vec<u8>, Problem> {
     let packing = packing_of(headers)?;
     // What says beforehand that it is too large isn't read at all.
     if body.size_hint().lower() > MAX_PACKED_BYTES as u64 {
         return Err(too_large("as sent", MAX_PACKED_BYTES));
     }
-    let packed = read_packed(body).await?;
+    let packed = read_packed(body, limits).await?;
     if packing == Packing::None {
         return Ok(packed);
     }
@@ -68,12 +63,12 @@ fn packing_of(headers: &HeaderMap) -> Result<Packing, Problem> {
     }
 }
 
-async fn read_packed(mut body: Body) -> Result<Vec<u8>, Problem> {
-    let deadline = Instant::now() + DEADLINE;
+async fn read_packed(mut body: Body, limits: &Limits) -> Result<Vec<u8>, Problem> {
+    let deadline = Instant::now() + limits.body_whole;
     let mut bytes = Vec::new();
     loop {
-        let next = timeout_at(deadline, timeout(IDLE, body.frame())).await;
-        let Ok(Ok(frame)) = next else { return Err(too_slow()) };
+        let next = timeout_at(deadline, timeout(limits.body_idle, body.frame())).await;
+        let Ok(Ok(frame)) = next else { return Err(too_slow(limits)) };
         let Some(frame) = frame else { return Ok(bytes) };
         let Ok(data) = frame.map_err(|_| broken("the connection ended early"))?.into_data() else { continue };
         if bytes.len() + data.len() > MAX_PACKED_BYTES {
@@ -106,11 +101,11 @@ fn too_large(which: &str, limit_bytes: usize) -> Problem {
     Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "body_too_large", "body too large", detail)
 }
 
-fn too_slow() -> Problem {
+fn too_slow(limits: &Limits) -> Problem {
     let detail = format!(
         "no more of the body came for {} s, or not all within {} s",
-        IDLE.as_secs(),
-        DEADLINE.as_secs()
+        limits.body_idle.as_secs(),
+        limits.body_whole.as_secs()
     );
     Problem::new(StatusCode::REQUEST_TIMEOUT, "body_too_slow", "body too slow", detail)
 }

@@ -37,7 +37,7 @@ async fn enrol_counted<S: Store>(
     headers: &HeaderMap,
     request: Body,
 ) -> Result<(StatusCode, Json<Joined>), Problem> {
-    let bytes = body::read(headers, request).await?;
+    let bytes = body::read(headers, request, &hub.limits).await?;
     let enrolment = EnrolmentRequest::parse_and_verify(&bytes).map_err(|e| Problem::of_refusal(&e))?;
     let device = NewDevice {
         device_id: enrolment.device_id.clone(),

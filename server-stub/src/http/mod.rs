@@ -6,8 +6,11 @@ mod problem;
 mod records;
 mod serve;
 mod state;
+#[cfg(test)]
+mod tests;
 
 use std::convert::Infallible;
+use std::time::Duration;
 
 use axum::Router;
 use axum::error_handling::HandleErrorLayer;
@@ -27,8 +30,39 @@ pub use state::Hub;
 
 use crate::store::Store;
 
-/// Requests worked on at once; beyond it they are turned away at once. 32 bodies at their largest are 640 MB.
-pub const MAX_CONCURRENT: usize = 32;
+/// How long and how much a caller may. docs/http.md lists them.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// Requests worked on at once; beyond it they are turned away at once. 32 bodies at their largest are 640 MB.
+    pub max_concurrent: usize,
+    /// Connections at once; more wait in the kernel's queue.
+    pub max_connections: usize,
+    /// Longest time for a request's header, and between requests.
+    pub header: Duration,
+    /// Longest time for a TLS handshake.
+    pub handshake: Duration,
+    /// Longest wait for the next piece of a body.
+    pub body_idle: Duration,
+    /// Longest time for a whole body: 4 MiB in 60 s is 70 kB/s.
+    pub body_whole: Duration,
+    /// How long requests under way may take once the hub stops.
+    pub drain: Duration,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            max_concurrent: 32,
+            max_connections: 512,
+            header: Duration::from_secs(10),
+            handshake: Duration::from_secs(10),
+            body_idle: Duration::from_secs(10),
+            body_whole: Duration::from_mins(1),
+            drain: Duration::from_secs(10),
+        }
+    }
+}
+
 /// When a turned-away caller should come again.
 const RETRY_AFTER_S: u32 = 5;
 
@@ -53,7 +87,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
 ];
 
 /// The hub's routes and their layers.
-pub fn router<S: Store>(hub: Hub<S>, max_concurrent: usize) -> Router {
+pub fn router<S: Store>(hub: Hub<S>) -> Router {
+    let max_concurrent = hub.limits.max_concurrent;
     let working = Router::new()
         .route("/v1/devices", post(devices::enrol::<S>))
         .route("/v1/records", post(records::append::<S>))

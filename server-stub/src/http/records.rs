@@ -9,7 +9,7 @@ use chrono::{DateTime, SecondsFormat};
 use serde::Serialize;
 use windrow_model::record::wire;
 
-use super::{Hub, Problem, body};
+use super::{Hub, Limits, Problem, body};
 use crate::ingest::{self, NotTaken, Taken};
 use crate::store::{Appended, Store};
 
@@ -48,7 +48,7 @@ pub(super) async fn append<S: Store>(
     headers: HeaderMap,
     request: Body,
 ) -> Response {
-    let documents = match documents(&headers, request).await {
+    let documents = match documents(&headers, request, &hub.limits).await {
         Ok(documents) => documents,
         Err(problem) => {
             hub.count_refusal(problem.code()).await;
@@ -119,9 +119,9 @@ struct Documents {
     items: Vec<Vec<u8>>,
 }
 
-async fn documents(headers: &HeaderMap, request: Body) -> Result<Documents, Problem> {
+async fn documents(headers: &HeaderMap, request: Body, limits: &Limits) -> Result<Documents, Problem> {
     let form = form_of(headers)?;
-    let bytes = body::read(headers, request).await?;
+    let bytes = body::read(headers, request, limits).await?;
     if form == Form::One {
         return Ok(Documents { form, items: vec![bytes] });
     }

@@ -17,16 +17,10 @@ use tokio::task::JoinSet;
 use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
 
-/// Longest time for a request's header.
-const HEADER_TIMEOUT: Duration = Duration::from_secs(10);
-/// Longest time for a TLS handshake.
-const HANDSHAKE_TIMEOUT: Duration = Duration::from_secs(10);
+use super::Limits;
+
 /// Largest header.
 const MAX_HEADER_BYTES: usize = 16 * 1024;
-/// Connections at once; more wait in the kernel's queue.
-const MAX_CONNECTIONS: usize = 512;
-/// How long requests under way may take once the hub stops.
-const DRAIN: Duration = Duration::from_secs(10);
 /// Pause after the kernel refused a connection (out of descriptors): no spinning.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
@@ -50,9 +44,14 @@ impl Listening {
 }
 
 /// Serves until `stop` is done, then lets requests under way finish within a deadline.
-pub async fn serve(listening: Listening, router: Router, stop: impl Future<Output = ()> + Send) {
+pub async fn serve(
+    listening: Listening,
+    router: Router,
+    limits: Limits,
+    stop: impl Future<Output = ()> + Send,
+) {
     let tls = listening.tls.map(TlsAcceptor::from);
-    let permits = Arc::new(Semaphore::new(MAX_CONNECTIONS));
+    let permits = Arc::new(Semaphore::new(limits.max_connections));
     let (stopping, stopped) = watch::channel(false);
     let mut connections = JoinSet::new();
     tokio::pin!(stop);
@@ -74,12 +73,12 @@ pub async fn serve(listening: Listening, router: Router, stop: impl Future<Outpu
         let (router, tls, stopped) = (router.clone(), tls.clone(), stopped.clone());
         connections.spawn(async move {
             let _permit = permit;
-            connection(stream, tls, router, stopped).await;
+            connection(stream, tls, router, limits, stopped).await;
         });
     }
     drop(listening.listener);
     let _ = stopping.send(true);
-    let drained = timeout(DRAIN, async { while connections.join_next().await.is_some() {} }).await;
+    let drained = timeout(limits.drain, async { while connections.join_next().await.is_some() {} }).await;
     if drained.is_err() {
         tracing::warn!(
             n_connections = connections.len(),
@@ -101,23 +100,24 @@ async fn connection(
     stream: TcpStream,
     tls: Option<TlsAcceptor>,
     router: Router,
+    limits: Limits,
     stopped: watch::Receiver<bool>,
 ) {
-    let Some(tls) = tls else { return http(stream, router, stopped).await };
-    match timeout(HANDSHAKE_TIMEOUT, tls.accept(stream)).await {
-        Ok(Ok(stream)) => http(stream, router, stopped).await,
+    let Some(tls) = tls else { return http(stream, router, limits, stopped).await };
+    match timeout(limits.handshake, tls.accept(stream)).await {
+        Ok(Ok(stream)) => http(stream, router, limits, stopped).await,
         Ok(Err(e)) => tracing::debug!(error = %e, "a TLS handshake failed"),
         Err(_) => tracing::debug!("a TLS handshake took too long"),
     }
 }
 
-async fn http<I>(stream: I, router: Router, mut stopped: watch::Receiver<bool>)
+async fn http<I>(stream: I, router: Router, limits: Limits, mut stopped: watch::Receiver<bool>)
 where
     I: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
-        .header_read_timeout(HEADER_TIMEOUT)
+        .header_read_timeout(limits.header)
         .max_buf_size(MAX_HEADER_BYTES)
         .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router));
     tokio::pin!(connection);

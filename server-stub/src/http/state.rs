@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use tokio::sync::Notify;
 
+use super::Limits;
 use crate::clock::WallClock;
 use crate::store::Store;
 
@@ -14,14 +15,16 @@ pub struct Hub<S> {
     pub store: S,
     /// Its clock.
     pub clock: WallClock,
+    /// What callers may.
+    pub limits: Limits,
     /// Wakes the computation of metrics.
     pub measure: Arc<Notify>,
 }
 
 impl<S: Store> Hub<S> {
     /// A hub over a store.
-    pub fn new(store: S, clock: WallClock) -> Self {
-        Self { store, clock, measure: Arc::new(Notify::new()) }
+    pub fn new(store: S, clock: WallClock, limits: Limits) -> Self {
+        Self { store, clock, limits, measure: Arc::new(Notify::new()) }
     }
 
     /// Counts a refusal. Failing to count must not turn a refusal into something else.

@@ -265,8 +265,30 @@ async fn append_one_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Resul
     let me = Stored { sequence: record.sequence, digest: record.facts.digest, previous: record.previous };
     let link = link_of(&me, record.root, &neighbours_in_tx(c, &record.facts.device_id, &me).await?);
     run_insert(c, &record.facts, Some((record, link))).await?;
+    relink_next_in_tx(c, record).await?;
     leaf_append(c, record.facts.digest, record.facts.received_at_ms).await?;
     Ok(Appended::Stored { link: link.name() })
+}
+
+/// A record that came late may close the gap before the next one, or show that the next is a fork.
+async fn relink_next_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Result<(), StoreError> {
+    let device_id = &record.facts.device_id;
+    let next = sqlx::query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence > ? \
+         ORDER BY sequence, run_id LIMIT 1",
+    )
+    .bind(device_id)
+    .bind(record.sequence.cast_signed())
+    .fetch_optional(&mut *c)
+    .await?;
+    let Some(next) = next.as_ref().map(stored_link).transpose()? else { return Ok(()) };
+    let link = link_of(&next, record.root, &neighbours_in_tx(c, device_id, &next).await?);
+    sqlx::query("UPDATE run SET link = ? WHERE digest = ?")
+        .bind(link.name())
+        .bind(next.digest.0.to_vec())
+        .execute(c)
+        .await?;
+    Ok(())
 }
 
 async fn run_is_known(c: &mut SqliteConnection, digest: Digest) -> Result<bool, StoreError> {
@@ -290,10 +312,11 @@ async fn neighbours_in_tx(
     .fetch_optional(&mut *c)
     .await?;
     let same = sqlx::query(
-        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? LIMIT 1",
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? AND digest <> ? LIMIT 1",
     )
     .bind(device_id)
     .bind(sequence)
+    .bind(me.digest.0.to_vec())
     .fetch_optional(&mut *c)
     .await?;
     let next = sqlx::query(
