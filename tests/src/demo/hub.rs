@@ -1,20 +1,29 @@
 //! The hub's side: a real hub on a fresh file and a free port.
 
+use std::io::Write;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
+use clap::Parser;
+use serde::Deserialize;
 use tokio::net::TcpListener;
 use tokio::runtime::Runtime;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 use windrow_hub::clock::WallClock;
+use windrow_hub::commands::Line;
+use windrow_hub::exit::Exit;
 use windrow_hub::http::{self, Hub, Listening};
 use windrow_hub::invite;
 use windrow_hub::measure;
+use windrow_hub::output::Output;
 use windrow_hub::store::sqlite::SqliteStore;
 use windrow_hub::store::{NewInvite, Store};
+
+use super::compare::Ranked;
+use super::scenario::Planted;
 
 /// How long an invite of the demo is good, ms.
 const INVITE_MS: i64 = 24 * 3600 * 1000;
@@ -96,14 +105,78 @@ impl RunningHub {
     }
 }
 
-/// Shows the rank as an administrator sees it, and compares it with the truth.
+/// The hub's own command line, run in this process: what an administrator would type.
+fn command(words: &[&str], database: &Path, output: &mut Output) -> Result<()> {
+    let database = database.to_str().context("the folder's name isn't UTF-8")?;
+    let line = ["windrow-hub", "--database", database].into_iter().chain(words.iter().copied());
+    let line = Line::try_parse_from(line)?;
+    match windrow_hub::commands::run(line, WallClock::system(), output) {
+        Exit::Done => Ok(()),
+        other => bail!("the hub's command `{}` ended with {other:?}", words.join(" ")),
+    }
+}
+
+/// Prints the head of the rank as an administrator sees it.
 ///
 /// # Errors
-/// If the store cannot be read.
-pub fn show_rank(
-    _database: &Path,
-    _truth: &std::collections::BTreeMap<String, &super::scenario::PlantedLaptop>,
-    _say: &mut dyn FnMut(&str),
-) -> Result<()> {
-    Ok(())
+/// If the command fails.
+pub fn print_rank(database: &Path, n_rows: usize) -> Result<()> {
+    command(&["rank", "--limit", &n_rows.to_string()], database, &mut Output::of_process())
+}
+
+/// The whole rank, worst first.
+///
+/// # Errors
+/// If the command fails or prints what this doesn't understand.
+pub fn rank(database: &Path) -> Result<Vec<Ranked>> {
+    let printed = Printed::default();
+    let mut output = Output::to(Box::new(printed.clone()), Box::new(std::io::stderr()), None);
+    command(&["--json", "rank"], database, &mut output)?;
+    let fleet: Fleet = serde_json::from_slice(&printed.take()).context("the rank as JSON")?;
+    Ok(fleet.laptops.into_iter().map(ranked).collect())
+}
+
+#[derive(Deserialize)]
+struct Fleet {
+    laptops: Vec<Laptop>,
+}
+
+#[derive(Deserialize)]
+struct Laptop {
+    device_id: String,
+    band: String,
+    reason_code: String,
+}
+
+fn ranked(laptop: Laptop) -> Ranked {
+    let suspected = match laptop.reason_code.as_str() {
+        "clogged" => Some(Planted::Vents),
+        "fan_weak" | "fan_stopped" => Some(Planted::Fan),
+        "contact" => Some(Planted::Contact),
+        _ => None,
+    };
+    let cannot_tell =
+        matches!(laptop.reason_code.as_str(), "cannot_tell" | "no_good_run") || laptop.band == "retest";
+    Ranked { device_id: laptop.device_id, suspected, cannot_tell }
+}
+
+/// Keeps what is printed.
+#[derive(Debug, Clone, Default)]
+struct Printed(Arc<Mutex<Vec<u8>>>);
+
+impl Printed {
+    fn take(&self) -> Vec<u8> {
+        std::mem::take(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+impl Write for Printed {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
 }

@@ -21,6 +21,9 @@ use windrow::hub::HubAddress;
 
 use self::scenario::PlantedLaptop;
 
+/// Rows of the rank that are shown.
+const RANK_ROWS: usize = 15;
+
 /// What was asked of the demo.
 #[derive(Debug, Clone)]
 pub struct Settings {
@@ -53,7 +56,28 @@ pub fn run(settings: &Settings, say: &mut dyn FnMut(&str)) -> Result<()> {
     say(&format!("collected and computed in {:.1} s", began.elapsed().as_secs_f64()));
     let truth: BTreeMap<String, &PlantedLaptop> =
         checked.into_iter().map(|(c, laptop)| (c.device_id, laptop)).collect();
-    hub::show_rank(&database, &truth, say)
+    say("\nthe head of the rank, as `windrow-hub rank --limit 15` prints it:");
+    hub::print_rank(&database, RANK_ROWS)?;
+    say("\nhow the whole rank compares with what was planted (the hub was never told):");
+    say(&compare::compare(&hub::rank(&database)?, &truth).text());
+    say(&closing(settings, &folder, began.elapsed().as_secs_f64()));
+    Ok(())
+}
+
+fn closing(settings: &Settings, folder: &Path, took_s: f64) -> String {
+    let next = if settings.keep.is_some() {
+        format!(
+            "everything is in `{0}`; try `windrow-hub --database {0}/hub.sqlite rank --csv`, or `windrow --state-dir \
+             {0}/laptops/HB-001 past`",
+            folder.display()
+        )
+    } else {
+        "nothing is kept; `cargo demo --keep demo-files` keeps the database and every laptop's records"
+            .to_owned()
+    };
+    format!(
+        "\ndone in {took_s:.1} s. {next}\nto check this machine: `cargo run --release -p windrow -- check`"
+    )
 }
 
 fn folder(settings: &Settings) -> Result<(PathBuf, Option<tempfile::TempDir>)> {
