@@ -16,6 +16,7 @@ pub mod protocol;
 pub mod record;
 pub mod trace;
 pub mod units;
+pub mod verdict;
 
 /// Version of everything that decides a number or a verdict: metrics, estimator, thresholds.
 ///
