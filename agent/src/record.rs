@@ -3,8 +3,9 @@
 use chrono::SecondsFormat;
 use windrow_model::METHOD_VERSION;
 use windrow_model::analysis::{RunAnalysis, RunContext, analyse};
-use windrow_model::record::wire::{Header, Outcome};
+use windrow_model::record::wire::{Header, Outcome, WireTrace};
 use windrow_model::record::{Refusal, SignedRecord, SigningIdentity};
+use windrow_model::trace::Trace;
 
 use crate::check::CheckRun;
 use crate::spool::ChainHead;
@@ -12,8 +13,32 @@ use crate::spool::ChainHead;
 /// Version of this program.
 pub const AGENT_VERSION: &str = env!("CARGO_PKG_VERSION");
 
-/// What is known of a run beside its trace.
-pub fn context_of(run: &CheckRun) -> RunContext {
+/// A run as its reader will have it: the trace at the record's resolution, and the analysis of that very trace, so
+/// that agent and hub see the same numbers.
+#[derive(Debug)]
+pub struct Measured {
+    /// The trace as it travels.
+    pub wire: WireTrace,
+    /// The same in seconds and units.
+    pub trace: Trace,
+    /// What it says.
+    pub analysis: RunAnalysis,
+}
+
+/// Brings a run to the record's resolution and analyses it.
+///
+/// # Errors
+/// A trace that no record may hold; it would be a mistake of this program.
+pub fn measure(run: &CheckRun) -> Result<Measured, Refusal> {
+    let mut trace = run.trace.clone();
+    trace.drop_implausible();
+    let wire = trace.to_wire()?;
+    let trace = Trace::from_wire(&wire)?;
+    let analysis = analyse(&trace, &context_of(run));
+    Ok(Measured { wire, trace, analysis })
+}
+
+fn context_of(run: &CheckRun) -> RunContext {
     RunContext {
         ambient: run.context.ambient,
         protocol: Some(run.protocol),
@@ -23,25 +48,17 @@ pub fn context_of(run: &CheckRun) -> RunContext {
     }
 }
 
-/// Analyses a run.
-pub fn analysis_of(run: &CheckRun) -> RunAnalysis {
-    analyse(&run.trace, &context_of(run))
-}
-
 /// The record of a run, signed, as the next link of the device's chain. An attempt carries no metrics.
 ///
 /// # Errors
 /// What a hub would refuse is not signed; it would be a mistake of this program.
 pub fn sign(
     run: &CheckRun,
-    analysis: &RunAnalysis,
+    measured: &Measured,
     head: &ChainHead,
     signing: &SigningIdentity,
 ) -> Result<SignedRecord, Refusal> {
-    let mut trace = run.trace.clone();
-    trace.drop_implausible();
-    let trace = trace.to_wire()?;
-    let metrics = (run.outcome != Outcome::NotStarted).then(|| analysis.metrics.clone());
+    let metrics = (run.outcome != Outcome::NotStarted).then(|| measured.analysis.metrics.clone());
     let header = Header {
         sequence: head.sequence + 1,
         previous_digest: head.digest.clone(),
@@ -71,5 +88,5 @@ pub fn sign(
         digest: String::new(),
         signature: String::new(),
     };
-    signing.sign_record(header, trace)
+    signing.sign_record(header, measured.wire.clone())
 }

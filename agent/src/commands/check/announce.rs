@@ -1,0 +1,87 @@
+//! What is said before anything begins: how long, how loud, what is sent, and to whom.
+
+use windrow_model::cautions;
+use windrow_model::protocol::Protocol;
+use windrow_model::verdict::wrap;
+
+use super::plan::Plan;
+use crate::hub::HubAddress;
+use crate::output::Output;
+use crate::state::StateDir;
+
+const WIDTH: usize = 79;
+/// Watch and pulse before the settle phase, s.
+const BEFORE_S: f64 = 20.0;
+
+pub(super) fn announce(
+    plan: &Plan,
+    logical_cpus: u32,
+    hub: Option<&HubAddress>,
+    state: &StateDir,
+    output: &mut Output,
+) {
+    for line in what_happens(plan, logical_cpus).iter().chain(&what_is_sent(plan, hub, state)) {
+        say_wrapped(line, output);
+    }
+    output.say("");
+}
+
+fn what_happens(plan: &Plan, logical_cpus: u32) -> Vec<String> {
+    let p = &plan.protocol;
+    if let Some(emulation) = plan.emulation.as_ref().filter(|e| !e.real_time) {
+        let faults = emulation.faults.to_string();
+        let with = if faults.is_empty() { "healthy".to_owned() } else { format!("with {faults}") };
+        return vec![format!(
+            "An emulated {} is checked, {with}, in virtual time: {:.0} s of load pass at once, and nothing here is loaded.",
+            emulation.spec.model.product, p.load_s
+        )];
+    }
+    let mut lines = vec![format!("This check takes {}:", duration(p))];
+    if plan.emulation.is_some() {
+        lines.insert(0, "The temperatures are those of an emulated laptop; the load is real.".into());
+    }
+    lines.push(format!(
+        "  rest      {:.0} to {:.0} s, until the temperature is steady",
+        p.settle_min_s, p.settle_max_s
+    ));
+    lines.push(format!(
+        "  load      {:.0} s with all {logical_cpus} logical CPUs busy: it gets warm, and the fan will be heard",
+        p.load_s
+    ));
+    lines.push(format!("  recovery  {:.0} s of rest", p.recovery_s));
+    lines.push("Leave the laptop alone meanwhile, on mains power. Ctrl-C ends it at any time.".into());
+    lines.extend(cautions::LOAD.iter().map(|c| (*c).to_owned()));
+    lines
+}
+
+/// In minutes, as people plan.
+fn duration(p: &Protocol) -> String {
+    let fixed_s = BEFORE_S + p.load_s + p.recovery_s;
+    let minutes = |s: f64| (s / 60.0).ceil().max(1.0);
+    let (short, long) = (minutes(fixed_s + p.settle_min_s), minutes(fixed_s + p.settle_max_s));
+    if short < long { format!("{short:.0} to {long:.0} minutes") } else { format!("about {long:.0} min") }
+}
+
+fn what_is_sent(plan: &Plan, hub: Option<&HubAddress>, state: &StateDir) -> Vec<String> {
+    let what = "readings, circumstances, model name and firmware version, under a random device id; no user name, no host name, no serial number";
+    let spool = state.spool();
+    let to = match hub {
+        Some(hub) => format!("One record is sent to {}: {what}.", hub.shown()),
+        None => format!("Nothing is sent. One record is kept in {}: {what}.", spool.display()),
+    };
+    let see = if plan.show == super::plan::Show::Record { "" } else { " `--show-record` prints it." };
+    vec![format!("{to}{see}")]
+}
+
+fn say_wrapped(line: &str, output: &mut Output) {
+    let indent = line.len() - line.trim_start().len();
+    let pad = " ".repeat(indent);
+    if indent > 0 && line.chars().count() <= WIDTH {
+        // Columns stay as they are.
+        output.say(line);
+        return;
+    }
+    for part in wrap(line, WIDTH - indent) {
+        output.say(&format!("{pad}{part}"));
+    }
+}

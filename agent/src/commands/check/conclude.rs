@@ -1,0 +1,96 @@
+//! After the run: the record into the spool first, then words, files and the post.
+
+use serde::Serialize;
+use windrow_model::record::{SignedRecord, SigningIdentity};
+use windrow_model::trace::file;
+
+use super::exit_of_verdict;
+use super::plan::{Plan, Show};
+use crate::check::CheckRun;
+use crate::commands::result::{About, Judged, ResultJson};
+use crate::commands::{post, print, print_json, settings};
+use crate::exit::Exit;
+use crate::failure::{Failure, Outcome};
+use crate::hub::HubAddress;
+use crate::output::Output;
+use crate::post::{Patience, SendReport};
+use crate::record;
+use crate::spool::Spool;
+
+/// The result for programs, with what became of the record.
+#[derive(Debug, Serialize)]
+struct CheckJson<'a> {
+    #[serde(flatten)]
+    result: ResultJson<'a>,
+    record_file: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sent: Option<&'a SendReport>,
+}
+
+pub(super) fn conclude(
+    plan: &Plan,
+    run: &CheckRun,
+    spool: &Spool,
+    signing: &SigningIdentity,
+    hub: Option<&HubAddress>,
+    output: &mut Output,
+) -> Outcome {
+    let measured = record::measure(run).map_err(|e| unsignable(&e))?;
+    let signed =
+        record::sign(run, &measured, &spool.chain_head(signing)?, signing).map_err(|e| unsignable(&e))?;
+    let waiting = spool.append(&signed)?;
+    let judged = Judged::new(About::of_header(&signed.record.header), &measured.trace, &measured.analysis);
+    let written = write_files(plan, run, &judged, output);
+    // With JSON what became of the record belongs into the one document; else the person reads the verdict first.
+    if plan.show != Show::Json {
+        show(plan, &judged, &signed, output)?;
+    }
+    let sent = hub.map(|hub| send(spool, hub, output)).transpose()?;
+    if plan.show == Show::Json {
+        let json = CheckJson {
+            result: judged.json(),
+            record_file: waiting.path.display().to_string(),
+            sent: sent.as_ref(),
+        };
+        print_json(output, &json)?;
+    }
+    written?;
+    let of_verdict = exit_of_verdict(judged.verdict.standing, run.outcome, &run.events);
+    let of_post = sent.as_ref().map_or(Exit::Done, post::exit_of);
+    // What the check found matters more to whoever called it than what the network did.
+    Ok(if of_verdict == Exit::Done { of_post } else { of_verdict })
+}
+
+fn show(plan: &Plan, judged: &Judged<'_>, signed: &SignedRecord, output: &mut Output) -> Result<(), Failure> {
+    if plan.show == Show::Record {
+        let text = String::from_utf8_lossy(&signed.bytes);
+        return print(output, &text);
+    }
+    print(output, &judged.text())
+}
+
+/// A page that cannot be written loses neither the record nor the verdict.
+fn write_files(plan: &Plan, run: &CheckRun, judged: &Judged<'_>, output: &mut Output) -> Result<(), Failure> {
+    if let Some(path) = &plan.trace {
+        settings::write(path, &file::write(&run.trace))?;
+        output.say(&format!("Trace: {}", path.display()));
+    }
+    if let Some(path) = &plan.report {
+        judged.write_page(path)?;
+        output.say(&format!("Page: {}", path.display()));
+    }
+    Ok(())
+}
+
+fn send(spool: &Spool, hub: &HubAddress, output: &mut Output) -> Result<SendReport, Failure> {
+    let report = post::send(spool, hub, Patience::AFTER_CHECK)?;
+    post::tell(&report, hub, output);
+    Ok(report)
+}
+
+/// A mistake of ours: the check made something that the format forbids.
+fn unsignable(refusal: &windrow_model::record::Refusal) -> Failure {
+    Failure::new(format!("the check's record breaks its own format: {refusal}")).remedy(
+        "report this with the output of `windrow survey`; `--trace FILE` keeps the samples of the next check",
+    )
+}

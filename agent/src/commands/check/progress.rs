@@ -1,0 +1,142 @@
+//! A check's progress: a bar with live readings on a terminal, a line every ten seconds otherwise.
+
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use windrow_model::channel::Channel;
+use windrow_model::protocol::{Phase, Protocol};
+use windrow_model::record::wire::{Event, PreCheck, PreCheckResult};
+use windrow_model::verdict::{event_words, pre_check_name};
+
+use crate::check::Observer;
+use crate::machine::Reading;
+use crate::output::Output;
+
+/// Seconds of the check between two plain lines; in virtual time fewer lines come all at once.
+const LINE_EVERY_S: f64 = 10.0;
+const LINE_EVERY_VIRTUAL_S: f64 = 60.0;
+
+/// Shows progress on an output.
+pub(super) struct Progress<'a> {
+    output: &'a mut Output,
+    bar: Option<ProgressBar>,
+    line_every_s: f64,
+    next_line_s: f64,
+    longest_s: f64,
+    /// What comes after the present phase, s.
+    after_s: f64,
+    protocol: Protocol,
+    /// The last readings: slow channels are empty in most samples.
+    cpu_temp_c: Option<f64>,
+    fan_rpm: Option<f64>,
+    power_w: Option<f64>,
+}
+
+impl<'a> Progress<'a> {
+    pub(super) fn new(output: &'a mut Output, protocol: Protocol, virtual_time: bool) -> Self {
+        let bar = (output.is_terminal() && !virtual_time).then(bar);
+        let line_every_s = if virtual_time { LINE_EVERY_VIRTUAL_S } else { LINE_EVERY_S };
+        Self {
+            output,
+            bar,
+            line_every_s,
+            next_line_s: 0.0,
+            longest_s: 0.0,
+            after_s: 0.0,
+            protocol,
+            cpu_temp_c: None,
+            fan_rpm: None,
+            power_w: None,
+        }
+    }
+
+    /// Takes the bar away, so that what follows stands on clean lines.
+    pub(super) fn finish(self) {
+        if let Some(bar) = self.bar {
+            bar.finish_and_clear();
+        }
+    }
+
+    fn say(&mut self, text: &str) {
+        match &self.bar {
+            Some(bar) => bar.println(text),
+            None => self.output.say(text),
+        }
+    }
+
+    fn readings(&self) -> String {
+        let mut parts = Vec::new();
+        parts.extend(self.cpu_temp_c.map(|t| format!("{t:.0} °C")));
+        parts.extend(self.power_w.map(|p| format!("{p:.0} W")));
+        parts.extend(self.fan_rpm.map(|r| format!("fan {r:.0} rpm")));
+        parts.join("  ")
+    }
+
+    fn left(&self, in_phase_s: f64) -> String {
+        let left_s = (self.longest_s - in_phase_s).max(0.0) + self.after_s;
+        let at_most =
+            if self.longest_s > self.protocol.load_s.max(self.protocol.recovery_s) { "at most " } else { "" };
+        format!("{at_most}{} left", windrow_model::chart::clock_label(left_s))
+    }
+
+    fn after(&self, phase: Phase) -> f64 {
+        match phase {
+            Phase::Settle => self.protocol.load_s + self.protocol.recovery_s,
+            Phase::Load => self.protocol.recovery_s,
+            Phase::Recovery => 0.0,
+        }
+    }
+}
+
+fn bar() -> ProgressBar {
+    // `{wide_bar}` in plain characters: it reads the same without colour.
+    let style = ProgressStyle::with_template("{prefix:<9} {wide_bar} {msg}")
+        .map_or_else(|_| ProgressStyle::default_bar(), |s| s.progress_chars("=> "));
+    let bar = ProgressBar::new(1).with_style(style);
+    bar.enable_steady_tick(Duration::from_secs(1));
+    bar
+}
+
+impl Observer for Progress<'_> {
+    fn pre_check(&mut self, check: &PreCheck) {
+        let detail = if check.detail.is_empty() { String::new() } else { format!(": {}", check.detail) };
+        let mark = match check.result {
+            PreCheckResult::Passed => return,
+            PreCheckResult::Failed => "not in order",
+            PreCheckResult::Unknown => "cannot be told here",
+            PreCheckResult::Skipped => return,
+        };
+        self.say(&format!("{}: {mark}{detail}", pre_check_name(check.check)));
+    }
+
+    fn phase(&mut self, phase: Phase, longest_s: f64) {
+        self.longest_s = longest_s;
+        self.after_s = self.after(phase);
+        self.next_line_s = 0.0;
+        if let Some(bar) = &self.bar {
+            bar.set_prefix(phase.name());
+            bar.set_length((longest_s * 4.0) as u64);
+            bar.set_position(0);
+        }
+    }
+
+    fn sample(&mut self, phase: Phase, in_phase_s: f64, reading: &Reading) {
+        self.cpu_temp_c = reading.get(Channel::CpuTempC).or(self.cpu_temp_c);
+        self.fan_rpm = reading.get(Channel::Fan1Rpm).or(self.fan_rpm);
+        self.power_w = reading.get(Channel::PackagePowerW).or(self.power_w);
+        let message = format!("{}  {}", self.readings(), self.left(in_phase_s));
+        if let Some(bar) = &self.bar {
+            bar.set_position((in_phase_s * 4.0) as u64);
+            bar.set_message(message);
+        } else if in_phase_s >= self.next_line_s {
+            self.next_line_s =
+                (in_phase_s / self.line_every_s).floor().mul_add(self.line_every_s, self.line_every_s);
+            self.say(&format!("{:<9} {in_phase_s:>4.0} s  {message}", phase.name()));
+        }
+    }
+
+    fn event(&mut self, event: &Event) {
+        let detail = if event.detail.is_empty() { String::new() } else { format!(" ({})", event.detail) };
+        self.say(&format!("{}{detail}", event_words(event.kind)));
+    }
+}

@@ -1,0 +1,49 @@
+//! Sending what waits, and telling what became of it: for `send` and at the end of `check`.
+
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::hub::HubAddress;
+use crate::output::Output;
+use crate::post::{Http, Patience, RealWait, SendReport, send_all};
+use crate::spool::Spool;
+
+/// Sends all that waits.
+///
+/// # Errors
+/// Files that cannot be read or moved, or no certificate roots.
+pub(super) fn send(spool: &Spool, hub: &HubAddress, patience: Patience) -> Result<SendReport, Failure> {
+    send_all(spool, &mut Http::new(hub)?, &mut RealWait, patience)
+}
+
+/// Tells what became of the records.
+pub(super) fn tell(report: &SendReport, hub: &HubAddress, output: &mut Output) {
+    if report.n_sent > 0 {
+        output.say(&format!("Sent {} to {}.", records(report.n_sent), hub.shown()));
+    }
+    for aside in &report.set_aside {
+        output.say(&format!("The hub refuses a record for good: {}", aside.why));
+        output.say(&format!("  it is set aside at `{}`; the others go on", aside.path.display()));
+    }
+    if let Some(why) = &report.gave_up {
+        output.say(&format!("Not sent to {}: {why}", hub.shown()));
+        let waiting = records(report.n_waiting);
+        let verb = if report.n_waiting == 1 { "waits" } else { "wait" };
+        output.say(&format!("{waiting} {verb} in the spool."));
+        if let Some(advice) = &report.advice {
+            output.say(&format!("do this: {advice}"));
+        }
+    }
+    if let Some(by) = &report.check_wanted_by {
+        output.say(&format!("The hub would like a check by {by}."));
+    }
+}
+
+/// The exit code that follows.
+pub(super) fn exit_of(report: &SendReport) -> Exit {
+    if report.n_waiting > 0 || !report.set_aside.is_empty() { Exit::Waiting } else { Exit::Done }
+}
+
+/// `1 record`, `2 records`.
+pub(super) fn records(n: usize) -> String {
+    if n == 1 { "1 record".into() } else { format!("{n} records") }
+}
