@@ -52,6 +52,8 @@ pub struct Explained {
     /// Orders laptops within a band.
     score: f64,
     evidence: Vec<Evidence>,
+    /// Whether the agent's own metrics of the last run are the hub's; absent where there is nothing to compare.
+    agent_metrics_agree: Option<bool>,
 }
 
 /// Which laptops are shown. References and ranks are the whole fleet's all the same.
@@ -82,6 +84,7 @@ fn explained(rank: usize, standing: &Standing, method_version: &'static str) -> 
         row: row(rank, standing, method_version),
         score: tidy(standing.score),
         evidence: standing.evidence.iter().map(tidy_evidence).collect(),
+        agent_metrics_agree: standing.last.stored.agrees,
     }
 }
 
@@ -212,6 +215,11 @@ impl Explained {
     /// When to see to it.
     pub fn band(&self) -> Band {
         self.row.band
+    }
+
+    /// Whether the agent's metrics contradict the hub's.
+    pub fn is_disputed(&self) -> bool {
+        self.agent_metrics_agree == Some(false)
     }
 
     /// Why.

@@ -192,3 +192,55 @@ fn digest(row: &ManifestRow, trace_json: &[u8]) -> Digest {
     let tested_at_ms = row.tested_at.timestamp_millis().to_be_bytes();
     Digest::of_parts(&[DIGEST_PREFIX, row.device_id.as_bytes(), b"\n", &tested_at_ms, &trace_digest.0])
 }
+
+#[cfg(test)]
+mod tests {
+    use windrow_model::emulate::{RunPlan, model_of, record_run};
+
+    use super::*;
+    use crate::store::sqlite::SqliteStore;
+    use crate::testing::START_MS;
+
+    #[tokio::test]
+    async fn a_fleet_is_imported_once_and_what_is_bad_is_named() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let trace = record_run(&model_of("Tamsel 14").unwrap(), &RunPlan::default());
+        std::fs::write(at("good.csv"), trace_file::write(&trace)).unwrap();
+        std::fs::write(at("bad.csv"), "time_s,load_pct,cpu_temp_c\n0,0,40\n0,0,41\n").unwrap();
+        let manifest = "device_id,model,site,tested_at,ambient_c,on_ac,trace\n\
+            A-1,Tamsel 14,north,2026-01-30T08:00:00Z,21.5,true,good.csv\n\
+            A-2,Tamsel 14,north,2026-01-30T08:00:00Z,,,good.csv\n\
+            A-3,Tamsel 14,north,2026-01-30T08:00:00Z,,,bad.csv\n\
+            A-4,Tamsel 14,north,2026-01-30T08:00:00Z,,,absent.csv\n\
+            A-5,Tamsel 14,north,yesterday,,,good.csv\n\
+            A-6,Tamsel 14,north,2026-01-30T08:00:00Z,,,../good.csv\n";
+        std::fs::write(at("manifest.csv"), manifest).unwrap();
+        let manifest = Manifest::read(&at("manifest.csv")).unwrap();
+        let complaints = manifest.file.complaints.to_string();
+        assert!(complaints.contains("line 6: column `tested_at`"), "{complaints}");
+        assert!(complaints.contains("line 7: column `trace`"), "{complaints}");
+
+        let store = SqliteStore::open(&at("hub.sqlite")).await.unwrap();
+        for (n_new, n_known) in [(2, 0), (0, 2)] {
+            let imported = manifest.import(&store, START_MS, |_| ()).await.unwrap();
+            assert_eq!(imported.runs, ImportCount { n_new, n_known });
+            let left_out: Vec<(u64, &str)> =
+                imported.left_out.iter().map(|l| (l.line, l.trace.as_str())).collect();
+            assert_eq!(left_out, [(4, "bad.csv"), (5, "absent.csv")]);
+            assert!(imported.left_out[0].why.contains("line 3: column `time_s`"), "{imported:?}");
+        }
+        let runs = store.run_list_measured(windrow_model::METHOD_VERSION).await.unwrap();
+        assert!(runs.iter().all(|r| r.provenance == "imported" && r.protocol == "standard"), "{runs:?}");
+        store.store_close().await;
+    }
+
+    #[test]
+    fn a_file_that_is_no_manifest_is_refused_with_its_path() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let path = folder.path().join("notes.csv");
+        std::fs::write(&path, "a,b\n1,2\n").unwrap();
+        let refused = Manifest::read(&path).unwrap_err();
+        assert!(refused.to_string().contains("notes.csv") && refused.advice().is_some(), "{refused}");
+    }
+}

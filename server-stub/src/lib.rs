@@ -17,4 +17,6 @@ pub mod measure;
 pub mod output;
 pub mod scoring;
 pub mod store;
+#[cfg(test)]
+mod testing;
 pub mod tls;

@@ -117,3 +117,65 @@ fn agrees(theirs: Option<&Metrics>, ours: &Metrics) -> bool {
     let as_value = |m: &Metrics| serde_json::to_value(m).ok();
     theirs.is_some_and(|theirs| as_value(theirs) == as_value(ours))
 }
+
+#[cfg(test)]
+mod tests {
+    use windrow_model::emulate::RunPlan;
+    use windrow_model::record::wire::Header;
+
+    use super::*;
+    use crate::ingest;
+    use crate::store::sqlite::SqliteStore;
+    use crate::testing::{Laptop, START_MS, TestClock, emulated_trace, new_invite};
+
+    /// Posts one whole emulated check with a change to its header, and says what the hub computed.
+    async fn agreed(change: impl FnOnce(&mut Header, &Metrics)) -> Option<bool> {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+        let laptop = Laptop::new(1);
+        let (token, invite) = new_invite(1, START_MS);
+        store.invite_create(invite).await.unwrap();
+        let public_key = laptop.identity.public_key();
+        let token_hash = crate::invite::hash(&token);
+        let device_id = laptop.device_id();
+        let root = windrow_model::record::chain::root(&device_id, &public_key);
+        let device = crate::store::NewDevice { device_id, public_key, token_hash, now_ms: START_MS };
+        store.device_enrol(device).await.unwrap();
+
+        let wire = emulated_trace("Tamsel 14", &RunPlan::default());
+        let mut header = crate::testing::header();
+        header.previous_digest = root.to_hex();
+        let trace = Trace::from_wire(&wire).unwrap();
+        let metrics = analysis::analyse(&trace, &RunContext::from_header(&header)).metrics;
+        change(&mut header, &metrics);
+        let record = laptop.identity.sign_record(header, wire).unwrap();
+        let outcome = ingest::take(&store, vec![record.bytes], START_MS).await;
+        assert!(outcome.answers[0].is_ok(), "{:?}", outcome.answers);
+
+        let n_done = measure_due(&store, &TestClock::new().wall(), |_| ()).await.unwrap();
+        assert_eq!(n_done, 1);
+        assert_eq!(measure_due(&store, &TestClock::new().wall(), |_| ()).await.unwrap(), 0);
+        let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
+        let ours: Metrics = serde_json::from_slice(runs[0].metrics_json.as_deref().unwrap()).unwrap();
+        assert_eq!(ours, metrics);
+        store.store_close().await;
+        runs[0].agrees
+    }
+
+    #[tokio::test]
+    async fn the_agents_metrics_are_checked_against_the_hubs_own() {
+        let agreed_when_true = agreed(|header, metrics| header.metrics = Some(metrics.clone())).await;
+        assert_eq!(agreed_when_true, Some(true));
+        let agreed_when_false = agreed(|header, metrics| {
+            let mut embellished = metrics.clone();
+            embellished.peak_c = windrow_model::measured::Measured::Value { value: 50.0, se: 0.1 };
+            header.metrics = Some(embellished);
+        });
+        assert_eq!(agreed_when_false.await, Some(false));
+        let of_another_version = agreed(|header, metrics| {
+            header.method_version = "0".to_owned();
+            header.metrics = Some(metrics.clone());
+        });
+        assert_eq!(of_another_version.await, None);
+    }
+}

@@ -9,7 +9,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::import::{self, Imported, Manifest};
 use crate::output::Output;
-use crate::store::ImportCount;
+use crate::store::{ImportCount, Store};
 use crate::{database, measure};
 
 /// Runs that were left out are named up to here; the rest is counted.
@@ -63,7 +63,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
             say_progress(output, "analysed", n, imported.runs.n_new);
         })
         .await?;
-        store.close().await;
+        store.store_close().await;
         Ok((imported, serviced))
     })?;
     say_left_out(&args.manifest, &imported, output);

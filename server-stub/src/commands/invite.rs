@@ -81,7 +81,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     block_on(async {
         let store = database::open_or_make(&path).await?;
         store.invite_create(new_invite).await?;
-        store.close().await;
+        store.store_close().await;
         Ok(())
     })?;
     let made = Made {

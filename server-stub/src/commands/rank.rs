@@ -91,7 +91,7 @@ async fn fleet(setting: &Setting, path: &Path, as_of_ms: EpochMs) -> Result<Flee
     measure::measure_due(&store, &setting.clock, |_| ()).await?;
     let runs = store.run_list_measured(METHOD_VERSION).await?;
     let services = store.service_list().await?;
-    store.close().await;
+    store.store_close().await;
     let runs = runs.into_iter().map(run_of).collect::<Result<Vec<_>, StoreError>>()?;
     Ok(Fleet { runs, services, as_of_ms })
 }
@@ -164,6 +164,12 @@ fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {
     if n_too_old > 0 {
         output.say(&format!(
             "{n_too_old} were last checked too long ago; for how the fleet stood on a day, add `--as-of YYYY-MM-DD`"
+        ));
+    }
+    let n_disputed = rows.iter().filter(|r| r.is_disputed()).count();
+    if n_disputed > 0 {
+        output.say(&format!(
+            "{n_disputed} sent other metrics than their traces give; the hub's own count, and `--json` says which (agent_metrics_agree)"
         ));
     }
     let is_service_advised = rows.iter().any(|r| r.band() <= Band::NextRound);

@@ -26,7 +26,7 @@ pub(super) fn run(setting: &Setting, _args: &Args, output: &mut Output) -> Outco
             "computing again, {n_forgotten} runs had metrics of method version {METHOD_VERSION}"
         ));
         let n_runs = measure::measure_due(&store, &setting.clock, |_| ()).await?;
-        store.close().await;
+        store.store_close().await;
         Ok(n_runs)
     })?;
     let said = if setting.json {

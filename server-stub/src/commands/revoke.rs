@@ -25,7 +25,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     let found = block_on(async {
         let store = database::open(&path).await?;
         let found = store.device_revoke(args.device_id.clone(), now_ms).await?;
-        store.close().await;
+        store.store_close().await;
         Ok(found)
     })?;
     if !found {

@@ -13,6 +13,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::output::Output;
+use crate::store::Store;
 use crate::{database, measure, tls};
 
 /// Arguments of `serve`.
@@ -86,7 +87,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         http::serve(listening, http::router(hub), limits, stop).await;
         // A batch of metrics that is cut off here stays due, and is computed at the next start.
         measuring.abort();
-        store.close().await;
+        store.store_close().await;
         tracing::info!("stopped");
         Ok(Exit::Done)
     })

@@ -2,6 +2,8 @@
 //!
 //! One trait, one file a database. A method does all of its work or none of it, and returns once that is durable.
 
+#[cfg(test)]
+mod conformance;
 pub mod sqlite;
 
 use std::future::Future;
@@ -264,6 +266,21 @@ pub struct MeasuredRun {
     pub received_at_ms: EpochMs,
     /// The hub's metrics as JSON; absent while they are due.
     pub metrics_json: Option<Vec<u8>>,
+    /// Whether the agent's metrics under the same version agree with them; `None`: nothing to compare.
+    pub agrees: Option<bool>,
+}
+
+/// A leaf of the ledger.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Leaf {
+    /// Its place, from 0 without gaps.
+    pub leaf_idx: u64,
+    /// The record that it stands for.
+    pub record_digest: Digest,
+    /// When that was received.
+    pub received_at_ms: EpochMs,
+    /// Its hash, RFC 6962.
+    pub leaf_hash: Digest,
 }
 
 /// The hub's memory.
@@ -323,12 +340,25 @@ pub trait Store: Clone + Send + Sync + 'static {
     ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
     /// All services, ordered by laptop and day.
     fn service_list(&self) -> impl Future<Output = Result<Vec<Service>, StoreError>> + Send;
+    /// How the device's records stand in its chain, by sequence.
+    fn run_list_links(
+        &self,
+        device_id: String,
+    ) -> impl Future<Output = Result<Vec<(Digest, String)>, StoreError>> + Send;
+    /// Ledger leaves from `from_idx` on, at most `limit`.
+    fn ledger_list(
+        &self,
+        from_idx: u64,
+        limit: u32,
+    ) -> impl Future<Output = Result<Vec<Leaf>, StoreError>> + Send;
     /// Number of ledger leaves.
     fn ledger_size(&self) -> impl Future<Output = Result<u64, StoreError>> + Send;
     /// Counts a refusal by its reason.
     fn refusal_count(&self, reason: &'static str) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// All refusals by reason.
     fn refusal_list(&self) -> impl Future<Output = Result<Vec<(String, u64)>, StoreError>> + Send;
+    /// Does what waits, then refuses later writes and closes.
+    fn store_close(&self) -> impl Future<Output = ()> + Send;
     /// Whether a write would succeed now.
     fn ready(&self) -> impl Future<Output = Result<(), StoreError>> + Send;
 }

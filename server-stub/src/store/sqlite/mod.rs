@@ -13,10 +13,11 @@ use sqlx::sqlite::{
     SqliteSynchronous,
 };
 use tokio::sync::{mpsc, oneshot};
+use windrow_model::record::Digest;
 
 use self::write::Write;
 use super::{
-    Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
+    Appended, Device, Enrolled, EpochMs, ImportCount, Leaf, MeasuredRun, NewDevice, NewInvite, NewMetrics,
     NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
 };
 
@@ -62,16 +63,6 @@ impl SqliteStore {
         let (writer, jobs) = mpsc::channel(MAX_WAITING);
         tokio::spawn(write::run(connection, jobs));
         Ok(Self { readers, writer })
-    }
-
-    /// Ends the writer after what waits for it, moves the log into the file, and closes. Later writes are refused.
-    pub async fn close(self) {
-        self.readers.close().await;
-        let (reply, closed) = oneshot::channel();
-        // Fails only where the writer has ended already.
-        if self.writer.send(Write::Close(reply)).await.is_ok() {
-            let _ = closed.await;
-        }
     }
 
     /// Hands a write to the writer and waits until it is durable.
@@ -174,6 +165,24 @@ impl Store for SqliteStore {
 
     async fn refusal_list(&self) -> Result<Vec<(String, u64)>, StoreError> {
         read::refusal_list(&self.readers).await
+    }
+
+    async fn run_list_links(&self, device_id: String) -> Result<Vec<(Digest, String)>, StoreError> {
+        read::run_list_links(&self.readers, &device_id).await
+    }
+
+    async fn ledger_list(&self, from_idx: u64, limit: u32) -> Result<Vec<Leaf>, StoreError> {
+        read::ledger_list(&self.readers, from_idx, limit).await
+    }
+
+    async fn store_close(&self) {
+        // The readers first: the last connection to go moves the log into the file.
+        self.readers.close().await;
+        let (reply, closed) = oneshot::channel();
+        // Fails only where the writer has ended already.
+        if self.writer.send(Write::Close(reply)).await.is_ok() {
+            let _ = closed.await;
+        }
     }
 
     async fn ready(&self) -> Result<(), StoreError> {

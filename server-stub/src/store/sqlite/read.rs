@@ -5,7 +5,7 @@ use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
 
-use crate::store::{Device, MeasuredRun, RunToMeasure, Service, StoreError};
+use crate::store::{Device, Leaf, MeasuredRun, RunToMeasure, Service, StoreError};
 
 pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
     let fixed = <[u8; 32]>::try_from(bytes);
@@ -73,7 +73,7 @@ pub(super) async fn run_list_measured(
 ) -> Result<Vec<MeasuredRun>, StoreError> {
     let rows = sqlx::query(
         "SELECT r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
-           r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, m.metrics, \
+           r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
          LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
@@ -106,6 +106,7 @@ fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
         tested_at_ms: row.try_get("tested_at_ms")?,
         received_at_ms: row.try_get("received_at_ms")?,
         metrics_json: row.try_get("metrics")?,
+        agrees: row.try_get("agrees")?,
     })
 }
 
@@ -126,6 +127,46 @@ pub(super) async fn service_list(pool: &SqlitePool) -> Result<Vec<Service>, Stor
                 })?,
                 action: ServiceAction::from_name(&action)
                     .ok_or(StoreError::Corrupt { column: "service.action", why: format!("`{action}`") })?,
+            })
+        })
+        .collect()
+}
+
+pub(super) async fn run_list_links(
+    pool: &SqlitePool,
+    device_id: &str,
+) -> Result<Vec<(Digest, String)>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT digest, link FROM run WHERE device_id = ? AND link IS NOT NULL ORDER BY sequence, run_id",
+    )
+    .bind(device_id)
+    .fetch_all(pool)
+    .await?;
+    rows.iter()
+        .map(|row| Ok((digest_of(row.try_get("digest")?, "run.digest")?, row.try_get("link")?)))
+        .collect()
+}
+
+pub(super) async fn ledger_list(
+    pool: &SqlitePool,
+    from_idx: u64,
+    limit: u32,
+) -> Result<Vec<Leaf>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT leaf_idx, record_digest, received_at_ms, leaf_hash FROM ledger_leaf WHERE leaf_idx >= ? \
+         ORDER BY leaf_idx LIMIT ?",
+    )
+    .bind(i64::try_from(from_idx).unwrap_or(i64::MAX))
+    .bind(limit)
+    .fetch_all(pool)
+    .await?;
+    rows.iter()
+        .map(|row| {
+            Ok(Leaf {
+                leaf_idx: row.try_get::<i64, _>("leaf_idx")?.unsigned_abs(),
+                record_digest: digest_of(row.try_get("record_digest")?, "ledger_leaf.record_digest")?,
+                received_at_ms: row.try_get("received_at_ms")?,
+                leaf_hash: digest_of(row.try_get("leaf_hash")?, "ledger_leaf.leaf_hash")?,
             })
         })
         .collect()

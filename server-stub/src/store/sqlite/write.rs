@@ -303,12 +303,14 @@ async fn neighbours_in_tx(
     me: &Stored,
 ) -> Result<Neighbours, StoreError> {
     let sequence = me.sequence.cast_signed();
+    // Where a chain has forked, the branch that this record names, or that names it, is its own.
     let before = sqlx::query(
         "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence < ? \
-         ORDER BY sequence DESC LIMIT 1",
+         ORDER BY sequence DESC, digest = ? DESC, run_id LIMIT 1",
     )
     .bind(device_id)
     .bind(sequence)
+    .bind(me.previous.0.to_vec())
     .fetch_optional(&mut *c)
     .await?;
     let same = sqlx::query(
@@ -320,10 +322,12 @@ async fn neighbours_in_tx(
     .fetch_optional(&mut *c)
     .await?;
     let next = sqlx::query(
-        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? LIMIT 1",
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? \
+         ORDER BY previous_digest = ? DESC, run_id LIMIT 1",
     )
     .bind(device_id)
     .bind(sequence.saturating_add(1))
+    .bind(me.digest.0.to_vec())
     .fetch_optional(c)
     .await?;
     let stored = |row: Option<sqlx::sqlite::SqliteRow>| row.as_ref().map(stored_link).transpose();

@@ -1,0 +1,250 @@
+//! What every store must do, whatever database is under it. Each test takes a fresh store.
+
+use windrow_model::record::{Digest, chain, ledger_leaf};
+
+use super::sqlite::SqliteStore;
+use super::{
+    Appended, Enrolled, ImportCount, NewDevice, NewMetrics, NewRecord, RunFacts, Service, Store, StoreError,
+};
+use crate::testing::{Laptop, START_MS, new_invite};
+
+/// One test for each, over each database.
+macro_rules! conformance {
+    ($($test:ident),* $(,)?) => {
+        mod sqlite_store {
+            $(#[tokio::test]
+            async fn $test() {
+                let folder = tempfile::TempDir::new().unwrap();
+                let store = super::SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+                super::$test(store.clone()).await;
+                super::Store::store_close(&store).await;
+            })*
+        }
+    };
+}
+
+conformance!(
+    an_invite_is_used_up,
+    a_device_keeps_its_key,
+    a_record_is_appended_once_with_its_leaf,
+    links_tell_gaps_and_forks_and_heal,
+    leaves_have_no_gaps_under_concurrent_appends,
+    imports_are_harmless_twice,
+    metrics_are_kept_per_version,
+    refusals_are_counted,
+    a_closed_store_refuses_writes,
+);
+
+fn facts(device_id: &str, digest: Digest) -> RunFacts {
+    RunFacts {
+        device_id: device_id.to_owned(),
+        digest,
+        provenance: "emulated",
+        model_key: "Fjordbook 14".to_owned(),
+        model_name: "Fjordbook 14".to_owned(),
+        site: String::new(),
+        load_mix: "1".to_owned(),
+        protocol: "standard".to_owned(),
+        outcome: "complete".to_owned(),
+        channels: "cpu_temp_c load_pct".to_owned(),
+        ambient_c: Some(21.5),
+        ambient_sd_k: Some(0.5),
+        on_ac: Some(true),
+        tested_at_ms: START_MS,
+        received_at_ms: START_MS + 5,
+        trace_zstd: b"trace".to_vec(),
+    }
+}
+
+fn record(laptop: &Laptop, sequence: u64, digest: u8, previous: Digest) -> NewRecord {
+    let device_id = laptop.device_id();
+    NewRecord {
+        facts: facts(&device_id, Digest([digest; 32])),
+        sequence,
+        previous,
+        root: root(laptop),
+        header_json: b"{}".to_vec(),
+    }
+}
+
+fn root(laptop: &Laptop) -> Digest {
+    chain::root(&laptop.device_id(), &laptop.identity.public_key())
+}
+
+fn newcomer(laptop: &Laptop, token_hash: Digest, now_ms: i64) -> NewDevice {
+    let public_key = laptop.identity.public_key();
+    NewDevice { device_id: laptop.device_id(), public_key, token_hash, now_ms }
+}
+
+async fn an_invite_is_used_up<S: Store>(store: S) {
+    let (_, invite) = new_invite(2, START_MS + 10);
+    let hash = invite.token_hash;
+    store.invite_create(invite).await.unwrap();
+    let mut enrolled = Vec::new();
+    for (seed, now_ms) in [(1, START_MS + 11), (1, START_MS), (1, START_MS), (2, START_MS), (3, START_MS)] {
+        enrolled.push(store.device_enrol(newcomer(&Laptop::new(seed), hash, now_ms)).await.unwrap());
+    }
+    let expected =
+        [Enrolled::InviteExpired, Enrolled::New, Enrolled::Known, Enrolled::New, Enrolled::NoInvite];
+    assert_eq!(enrolled, expected);
+    let unknown = store.device_enrol(newcomer(&Laptop::new(4), Digest([0; 32]), START_MS)).await.unwrap();
+    assert_eq!(unknown, Enrolled::NoInvite);
+}
+
+async fn a_device_keeps_its_key<S: Store>(store: S) {
+    let (_, invite) = new_invite(5, START_MS);
+    let hash = invite.token_hash;
+    store.invite_create(invite).await.unwrap();
+    let laptop = Laptop::new(1);
+    store.device_enrol(newcomer(&laptop, hash, START_MS)).await.unwrap();
+    let thief =
+        NewDevice { public_key: Laptop::new(2).identity.public_key(), ..newcomer(&laptop, hash, START_MS) };
+    assert_eq!(store.device_enrol(thief).await.unwrap(), Enrolled::OtherKey);
+    let device = store.device_get(laptop.device_id()).await.unwrap().unwrap();
+    assert_eq!(device.public_key.to_bytes(), laptop.identity.public_key().to_bytes());
+    assert!(device.revoked_at_ms.is_none());
+    assert!(store.device_revoke(laptop.device_id(), START_MS + 7).await.unwrap());
+    assert!(store.device_revoke(laptop.device_id(), START_MS + 9).await.unwrap());
+    assert!(!store.device_revoke("nobody".to_owned(), START_MS).await.unwrap());
+    let device = store.device_get(laptop.device_id()).await.unwrap().unwrap();
+    assert_eq!(device.revoked_at_ms, Some(START_MS + 7));
+    let back = store.device_enrol(newcomer(&laptop, hash, START_MS)).await.unwrap();
+    assert_eq!(back, Enrolled::Revoked);
+    assert!(store.device_get("nobody".to_owned()).await.unwrap().is_none());
+}
+
+async fn a_record_is_appended_once_with_its_leaf<S: Store>(store: S) {
+    let laptop = Laptop::new(1);
+    let one = record(&laptop, 1, 1, root(&laptop));
+    let batch = vec![one.clone(), one.clone(), record(&laptop, 2, 2, Digest([1; 32]))];
+    let answers = store.record_append_batch(batch).await.unwrap();
+    let stored = |link| Appended::Stored { link };
+    assert_eq!(answers, [stored("first"), Appended::Known, stored("follows")]);
+    assert_eq!(store.record_append_batch(vec![one]).await.unwrap(), [Appended::Known]);
+    let leaves = store.ledger_list(0, 10).await.unwrap();
+    let expected = [1, 2].map(|n| (n - 1, ledger_leaf(Digest([n as u8; 32]), (START_MS + 5).unsigned_abs())));
+    assert_eq!(leaves.iter().map(|l| (l.leaf_idx, l.leaf_hash)).collect::<Vec<_>>(), expected);
+    let runs = store.run_list_measured("1").await.unwrap();
+    assert_eq!(runs.len(), 2);
+    assert_eq!((runs[0].ambient_c, runs[0].received_at_ms), (Some(21.5), START_MS + 5));
+    assert_eq!(runs[0].channels, "cpu_temp_c load_pct");
+}
+
+async fn links_tell_gaps_and_forks_and_heal<S: Store>(store: S) {
+    let laptop = Laptop::new(1);
+    let append = async |sequence, digest, previous| {
+        let new = record(&laptop, sequence, digest, previous);
+        match store.record_append_batch(vec![new]).await.unwrap().remove(0) {
+            Appended::Stored { link } => link,
+            Appended::Known => "known",
+        }
+    };
+    assert_eq!(append(2, 2, Digest([1; 32])).await, "gap");
+    assert_eq!(append(1, 1, root(&laptop)).await, "first");
+    assert_eq!(append(2, 9, Digest([1; 32])).await, "fork");
+    assert_eq!(append(4, 4, Digest([3; 32])).await, "gap");
+    assert_eq!(append(3, 3, Digest([2; 32])).await, "follows");
+    let links = store.run_list_links(laptop.device_id()).await.unwrap();
+    let link = |digest: u8| links.iter().find(|(d, _)| *d == Digest([digest; 32])).map(|(_, l)| l.as_str());
+    assert_eq!(link(4), Some("follows"), "the missing record came");
+}
+
+async fn leaves_have_no_gaps_under_concurrent_appends<S: Store>(store: S) {
+    const N: u8 = 150;
+    let mut appends = tokio::task::JoinSet::new();
+    for n in 1..=N {
+        let store = store.clone();
+        let new = record(&Laptop::new(n), 1, n, root(&Laptop::new(n)));
+        appends.spawn(async move { store.record_append_batch(vec![new]).await.unwrap() });
+    }
+    while let Some(answer) = appends.join_next().await {
+        assert!(matches!(answer.unwrap()[..], [Appended::Stored { link: "first" }]));
+    }
+    assert_eq!(store.ledger_size().await.unwrap(), u64::from(N));
+    let leaves = store.ledger_list(0, 1000).await.unwrap();
+    let idxs: Vec<u64> = leaves.iter().map(|l| l.leaf_idx).collect();
+    assert_eq!(idxs, (0..u64::from(N)).collect::<Vec<_>>());
+    assert_eq!(store.ledger_list(148, 1000).await.unwrap().len(), 2);
+}
+
+async fn imports_are_harmless_twice<S: Store>(store: S) {
+    let run = |digest: u8| RunFacts { provenance: "imported", ..facts("LIB-1", Digest([digest; 32])) };
+    let count = store.run_import_batch(vec![run(1), run(2), run(1)]).await.unwrap();
+    assert_eq!(count, ImportCount { n_new: 2, n_known: 1 });
+    let count = store.run_import_batch(vec![run(1), run(2)]).await.unwrap();
+    assert_eq!(count, ImportCount { n_new: 0, n_known: 2 });
+    assert_eq!(store.ledger_size().await.unwrap(), 0, "unsigned runs have no leaf");
+    let service = Service {
+        device_id: "LIB-1".to_owned(),
+        serviced_on: "2026-01-30".parse().unwrap(),
+        action: windrow_model::trace::fleet::ServiceAction::Fan,
+    };
+    let both = vec![service.clone(), service.clone()];
+    assert_eq!(store.service_import_batch(both).await.unwrap(), ImportCount { n_new: 1, n_known: 1 });
+    assert_eq!(store.service_list().await.unwrap(), [service]);
+}
+
+async fn metrics_are_kept_per_version<S: Store>(store: S) {
+    let laptop = Laptop::new(1);
+    store.record_append_batch(vec![record(&laptop, 1, 1, root(&laptop))]).await.unwrap();
+    let due = store.run_list_unmeasured("1", 0, 10).await.unwrap();
+    let [run] = due.as_slice() else { panic!("{due:?}") };
+    assert_eq!((run.trace_zstd.as_slice(), run.on_ac), (&b"trace"[..], Some(true)));
+    let metrics = |json: &str| NewMetrics {
+        run_id: run.run_id,
+        metrics_json: json.as_bytes().to_vec(),
+        agrees: Some(false),
+        computed_at_ms: START_MS,
+    };
+    store.metrics_put_batch("1", vec![metrics("{}")]).await.unwrap();
+    store.metrics_put_batch("2", vec![metrics("{\"v\":2}")]).await.unwrap();
+    store.metrics_put_batch("1", vec![metrics("{\"v\":1}")]).await.unwrap();
+    assert!(store.run_list_unmeasured("1", 0, 10).await.unwrap().is_empty());
+    assert_eq!(store.run_list_unmeasured("3", 0, 10).await.unwrap().len(), 1);
+    assert!(store.run_list_unmeasured("3", run.run_id, 10).await.unwrap().is_empty());
+    let json_of = async |version| store.run_list_measured(version).await.unwrap()[0].metrics_json.clone();
+    assert_eq!(json_of("1").await.unwrap(), b"{\"v\":1}");
+    assert_eq!(store.metrics_forget("1").await.unwrap(), 1);
+    assert_eq!((json_of("1").await, json_of("2").await.unwrap()), (None, b"{\"v\":2}".to_vec()));
+}
+
+async fn refusals_are_counted<S: Store>(store: S) {
+    for reason in ["syntax", "bad_signature", "syntax"] {
+        store.refusal_count(reason).await.unwrap();
+    }
+    let counts = store.refusal_list().await.unwrap();
+    assert_eq!(counts, [("bad_signature".to_owned(), 1), ("syntax".to_owned(), 2)]);
+}
+
+async fn a_closed_store_refuses_writes<S: Store>(store: S) {
+    store.ready().await.unwrap();
+    store.store_close().await;
+    assert!(matches!(store.ready().await, Err(StoreError::Closing)));
+}
+
+#[tokio::test]
+async fn what_was_acknowledged_is_there_when_the_file_is_opened_again() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let path = folder.path().join("hub.sqlite");
+    let laptop = Laptop::new(1);
+    let store = SqliteStore::open(&path).await.unwrap();
+    store.record_append_batch(vec![record(&laptop, 1, 1, root(&laptop))]).await.unwrap();
+    // Opened beside it, as another process does, before anything was moved out of the log.
+    let beside = SqliteStore::open(&path).await.unwrap();
+    assert_eq!(beside.ledger_size().await.unwrap(), 1);
+    beside.record_append_batch(vec![record(&laptop, 2, 2, Digest([1; 32]))]).await.unwrap();
+    store.store_close().await;
+    beside.store_close().await;
+    let again = SqliteStore::open(&path).await.unwrap();
+    assert_eq!(again.ledger_size().await.unwrap(), 2);
+    again.store_close().await;
+}
+
+#[tokio::test]
+async fn a_file_that_is_no_database_is_refused_with_its_path() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let path = folder.path().join("notes.txt");
+    std::fs::write(&path, "these are not the pages you are looking for ".repeat(100)).unwrap();
+    let refused = SqliteStore::open(&path).await.unwrap_err();
+    assert!(matches!(&refused, StoreError::Open { path, .. } if path.ends_with("notes.txt")), "{refused}");
+}
