@@ -229,7 +229,7 @@ impl Explained {
 
     /// A name to find it by: asset tag, else the id; and where the runs come from if they aren't a real machine's own.
     fn laptop(&self) -> String {
-        const SHOWN: usize = 16;
+        const SHOWN: usize = 12;
         let row = &self.row;
         let name: String = if row.asset_tag.is_empty() {
             row.device_id.chars().take(SHOWN).collect()

@@ -20,7 +20,7 @@ const MAX_DAYS: u32 = 366;
 #[command(after_help = "\
 Example:
   windrow-hub invite --site north --place 'floor 2' --uses 25 --expires-days 14
-On each laptop then: windrow join https://hub.example TOKEN
+On each laptop then: windrow join https://hub.example --invite TOKEN
 
 The token is printed to stdout, once; the hub keeps only its hash.")]
 pub(super) struct Args {
@@ -104,6 +104,6 @@ fn show(setting: &Setting, made: &Made<'_>, output: &mut Output) -> Result<(), F
     print(output, made.invite)?;
     let laptops = if made.uses == 1 { "one laptop".to_owned() } else { format!("{} laptops", made.uses) };
     output.say(&format!("good for {laptops} at site `{}` until {}", made.site, made.expires_at));
-    output.say("on the laptop: windrow join HUB-ADDRESS TOKEN (the token is not shown again)");
+    output.say("on the laptop: windrow join HUB-ADDRESS --invite TOKEN (the token is not shown again)");
     Ok(())
 }

@@ -71,12 +71,13 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     start_log();
     block_on(async {
         let stop = stop_signal()?;
-        let store = database::open_or_make(&path).await?;
         let listener = TcpListener::bind(args.listen).await.map_err(|e| {
             Failure::new(format!("cannot listen on `{}`: {e}", args.listen)).remedy(
                 "stop what listens there, or choose another port with `--listen`; port 0 takes a free one",
             )
         })?;
+        // Only now: a port that is taken must not leave an empty database behind.
+        let store = database::open_or_make(&path).await?;
         let listening = Listening { listener, tls };
         let address =
             listening.address().map_err(|e| Failure::new(format!("cannot tell the own address: {e}")))?;

@@ -111,7 +111,7 @@ impl Problem {
         match why {
             NotTaken::Refused(refusal) => Self::of_refusal(refusal),
             NotTaken::UnknownDevice(_) => {
-                let detail = format!("{why}; run `windrow join` with an invite first");
+                let detail = format!("{why}; join it with an invite first");
                 Self::new(StatusCode::FORBIDDEN, "unknown_device", "unknown device", detail)
                     .about("header.device_id")
             }
