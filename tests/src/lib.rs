@@ -1,3 +1,5 @@
 //! The one place that links agent and hub: the demo, and what the whole-system tests share.
 
 pub mod demo;
+pub mod heated_laptop;
+pub mod written_tree;
