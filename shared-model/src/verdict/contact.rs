@@ -35,7 +35,17 @@ pub(super) fn judge(case: &Case<'_>, seen: &Observed) -> Vec<Judged> {
         .service(SERVICE)
         .into(),
         (Some(resistance), None) => by_resistance(&resistance, early).into(),
-        (None, None) => unjudged(m.r_contact_k_per_w, m.power_sustained_w).into(),
+        (None, None) => match early {
+            Some(early) => Finding::new(
+                About::Contact,
+                Judgement::Watch,
+                "It got hot so soon that hardly more than the CPU itself can have warmed. Its resistance could not be determined.",
+            )
+            .evidence(early)
+            .next(COMPARE)
+            .into(),
+            None => unjudged(m.r_contact_k_per_w, m.power_sustained_w).into(),
+        },
     }]
 }
 

@@ -68,11 +68,14 @@ fn of_quality(quality: &Quality) -> Option<Finding> {
             .next("Plug in the adapter and check again."),
         Quality::WeakLoad { rise_k } => {
             watch(format!("The load warmed it by {rise_k:.0} K only: judgements are weak."))
+                .next("Check again with nothing else running; `windrow survey` shows which sensor is read.")
         }
         Quality::SensorLag { lag_s } => watch(format!(
             "The CPU temperature answers {lag_s:.0} s late: the contact cannot be judged well from it."
         )),
-        Quality::StoppedEarly { load_s } => watch(format!("The load lasted {load_s:.0} s only.")),
+        Quality::StoppedEarly { load_s } => {
+            watch(format!("The load lasted {load_s:.0} s only: what takes longer to show was not seen."))
+        }
         // Told by the fan's room.
         Quality::FanStill { .. } | Quality::RpmZeroWhileCooling { .. } => return None,
     })

@@ -21,7 +21,8 @@ pub(super) fn judge(case: &Case<'_>, seen: &Observed) -> Vec<Judged> {
     if fans.is_empty() {
         return vec![not_read().into()];
     }
-    if let Some(zero) = tachometer_lies(case) {
+    // A fan that was seen turning has a tachometer that works.
+    if let Some(zero) = tachometer_lies(case).filter(|_| stopped_at_limit(case).is_none()) {
         return vec![zero.into()];
     }
     let mut judged: Vec<Judged> =

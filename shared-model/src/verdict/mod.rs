@@ -266,7 +266,7 @@ pub fn judge(case: &Case<'_>) -> Verdict {
     findings.sort_by(|a, b| b.judgement.cmp(&a.judgement).then(a.about.cmp(&b.about)));
     let standing = standing(&findings);
     let headline = headline(standing, &findings, &unjudged);
-    let next = next_steps(standing, &findings);
+    let next = next_steps(case.outcome, standing, &findings);
     let cautions =
         if findings.iter().any(|f| f.is_service) { cautions::SERVICE.to_vec() } else { Vec::new() };
     Verdict { standing, headline, notice, findings, unjudged, next, cautions }
@@ -323,7 +323,7 @@ fn headline(standing: Standing, findings: &[Finding], unjudged: &[Unjudged]) -> 
     }
 }
 
-fn next_steps(standing: Standing, findings: &[Finding]) -> Vec<String> {
+fn next_steps(outcome: Outcome, standing: Standing, findings: &[Finding]) -> Vec<String> {
     let mut steps: Vec<String> = Vec::new();
     for step in findings.iter().filter_map(|f| f.next.clone()) {
         if !steps.contains(&step) {
@@ -337,7 +337,7 @@ fn next_steps(standing: Standing, findings: &[Finding]) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if steps.is_empty() && standing == Standing::NothingSeen {
+    if steps.is_empty() && standing == Standing::NothingSeen && outcome == Outcome::Complete {
         steps.push(
             "Nothing needs doing. Check again in some months, in the same place: the change over time says more than one check."
                 .to_owned(),

@@ -8,7 +8,7 @@ use crate::record::wire::Metrics;
 
 /// Width of a terminal that was never made wider.
 const WIDTH: usize = 79;
-const LABEL: usize = 12;
+const LABEL: usize = 14;
 
 /// One measured figure.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -78,10 +78,10 @@ fn paragraph(out: &mut String, first: &str, words: &str, indent: usize) {
     }
 }
 
-/// Words in lines of at most `width` columns, broken at spaces only.
+/// Words in lines of at most `width` columns, broken at spaces only, and not inside a `command`.
 pub fn wrap(words: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
-    for word in words.split_whitespace() {
+    for word in unbroken(words) {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line > 0 && line + 1 + word.chars().count() > width {
             lines.push(word.to_owned());
@@ -89,10 +89,27 @@ pub fn wrap(words: &str, width: usize) -> Vec<String> {
             if line > 0 {
                 last.push(' ');
             }
-            last.push_str(word);
+            last.push_str(&word);
         }
     }
     lines
+}
+
+/// Words apart at spaces; what stands in back-ticks is one word.
+fn unbroken(words: &str) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    let mut inside = false;
+    for word in words.split_whitespace() {
+        match out.last_mut() {
+            Some(last) if inside => {
+                last.push(' ');
+                last.push_str(&word);
+            }
+            _ => out.push(word.to_owned()),
+        }
+        inside ^= word.matches('`').count() % 2 == 1;
+    }
+    out
 }
 
 /// All figures of a run in the order of the method's list.

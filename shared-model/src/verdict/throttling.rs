@@ -78,7 +78,12 @@ impl Facts<'_> {
 }
 
 fn at_limit(f: &Facts<'_>) -> Option<Finding> {
-    let event = f.case.events.iter().find(|e| matches!(e.kind, EventKind::AtLimit | EventKind::OverLimit))?;
+    let is_ours =
+        |kind| matches!(kind, EventKind::AtLimit | EventKind::OverLimit | EventKind::FanStoppedAtLimit);
+    let event = f.case.events.iter().find(|e| is_ours(e.kind))?;
+    if event.kind == EventKind::FanStoppedAtLimit {
+        return Some(f.finding(Judgement::Watch, "It came to its limit; with a fan that stands, no wonder."));
+    }
     let words = match event.kind {
         EventKind::AtLimit => {
             "It ran at its limit for 20 s, so the load was ended early. That is a finding, not an error."

@@ -3,6 +3,10 @@
 use super::limits::SLOW_BRANCH_LOAD_S;
 use super::{About, Case, Judged, Unjudged};
 use crate::analysis::Finding as Quality;
+use crate::measured::Measured;
+
+/// A number whose standard error is a larger share of it says nothing to a person. Common practice, no source.
+const SE_SHARE_MAX: f64 = 0.3;
 
 pub(super) fn judge(case: &Case<'_>) -> Judged {
     Unjudged {
@@ -46,12 +50,19 @@ fn would_tell(case: &Case<'_>) -> Vec<String> {
 fn evidence(case: &Case<'_>) -> Vec<String> {
     let m = &case.analysis.metrics;
     let mut lines = Vec::new();
-    if let (Some(g), Some(se)) = (m.g_air_w_per_k.value(), m.g_air_w_per_k.se()) {
+    if let Some((g, se)) = telling(m.g_air_w_per_k) {
         let at = m.fan_max_rpm.value().map(|rpm| format!(" at {rpm:.0} rpm")).unwrap_or_default();
         lines.push(format!("the air carries away {g:.2} ± {se:.2} W/K{at}"));
     }
-    if let (Some(tau), Some(se)) = (m.tau_slow_s.value(), m.tau_slow_s.se()) {
+    if let Some((tau, se)) = telling(m.tau_slow_s) {
         lines.push(format!("time constant of the slow branch {tau:.0} ± {se:.0} s"));
     }
     lines
+}
+
+fn telling(measured: Measured) -> Option<(f64, f64)> {
+    match measured {
+        Measured::Value { value, se } if se <= SE_SHARE_MAX * value.abs() => Some((value, se)),
+        _ => None,
+    }
 }

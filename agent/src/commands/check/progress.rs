@@ -72,10 +72,9 @@ impl<'a> Progress<'a> {
         parts.join("  ")
     }
 
-    fn left(&self, in_phase_s: f64) -> String {
+    fn left(&self, phase: Phase, in_phase_s: f64) -> String {
         let left_s = (self.longest_s - in_phase_s).max(0.0) + self.after_s;
-        let at_most =
-            if self.longest_s > self.protocol.load_s.max(self.protocol.recovery_s) { "at most " } else { "" };
+        let at_most = if phase == Phase::Settle { "at most " } else { "" };
         format!("{at_most}{} left", windrow_model::chart::clock_label(left_s))
     }
 
@@ -100,13 +99,10 @@ fn bar() -> ProgressBar {
 impl Observer for Progress<'_> {
     fn pre_check(&mut self, check: &PreCheck) {
         let detail = if check.detail.is_empty() { String::new() } else { format!(": {}", check.detail) };
-        let mark = match check.result {
-            PreCheckResult::Passed => return,
-            PreCheckResult::Failed => "not in order",
-            PreCheckResult::Unknown => "cannot be told here",
-            PreCheckResult::Skipped => return,
-        };
-        self.say(&format!("{}: {mark}{detail}", pre_check_name(check.check)));
+        // What is in order, or cannot be told and isn't needed, stands in the record and on the page.
+        if check.result == PreCheckResult::Failed {
+            self.say(&format!("{}: not in order{detail}", pre_check_name(check.check)));
+        }
     }
 
     fn phase(&mut self, phase: Phase, longest_s: f64) {
@@ -124,7 +120,7 @@ impl Observer for Progress<'_> {
         self.cpu_temp_c = reading.get(Channel::CpuTempC).or(self.cpu_temp_c);
         self.fan_rpm = reading.get(Channel::Fan1Rpm).or(self.fan_rpm);
         self.power_w = reading.get(Channel::PackagePowerW).or(self.power_w);
-        let message = format!("{}  {}", self.readings(), self.left(in_phase_s));
+        let message = format!("{}  {}", self.readings(), self.left(phase, in_phase_s));
         if let Some(bar) = &self.bar {
             bar.set_position((in_phase_s * 4.0) as u64);
             bar.set_message(message);
