@@ -57,8 +57,8 @@ pub fn check_laptop(
             .context("the calendar doesn't go back that far")?;
         let run = check_once(laptop, months_ago, began_at);
         let head = spool.chain_head(&identity.signing).map_err(|e| told(&e))?;
-        let analysis = record::analysis_of(&run);
-        let signed = record::sign(&run, &analysis, &head, &identity.signing)?;
+        let measured = record::measure(&run)?;
+        let signed = record::sign(&run, &measured, &head, &identity.signing)?;
         spool.append(&signed).map_err(|e| told(&e))?;
     }
     let report =

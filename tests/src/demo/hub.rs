@@ -53,14 +53,16 @@ impl RunningHub {
             anyhow::Ok((store, listener))
         })?;
         let address = listener.local_addr()?;
-        let hub = Hub::new(store.clone(), clock.clone());
+        let limits = http::Limits::default();
+        let hub = Hub::new(store.clone(), clock.clone(), limits);
         let wake = Arc::clone(&hub.measure);
         runtime.spawn(measure::run(store.clone(), clock.clone(), wake));
-        let router = http::router(hub, http::MAX_CONCURRENT);
+        let router = http::router(hub);
         let (stop, stopped) = oneshot::channel::<()>();
-        let served = runtime.spawn(http::serve(Listening { listener, tls: None }, router, async move {
-            let _ = stopped.await;
-        }));
+        let served =
+            runtime.spawn(http::serve(Listening { listener, tls: None }, router, limits, async move {
+                let _ = stopped.await;
+            }));
         Ok(Self { runtime, store, clock, address, stop: Some(stop), served: Some(served) })
     }
 
