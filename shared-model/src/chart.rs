@@ -39,8 +39,9 @@ pub struct Panel<'a> {
     pub series: Vec<Series<'a>>,
     /// Levels.
     pub levels: Vec<Level>,
-    /// Whether the axis starts at zero (power, speed) or near the least value (temperature).
-    pub from_zero: bool,
+    /// Where the axis starts at zero (power, speed): how far it reaches at least, so that nothing looks like nothing.
+    /// `None`: it reaches from the least to the largest value (temperature).
+    pub from_zero_to: Option<f64>,
     /// Share of the height, relative to the other panels.
     pub weight: f64,
 }
@@ -129,7 +130,7 @@ impl Chart<'_> {
     ///         title: "CPU temperature, °C".into(),
     ///         series: vec![Series { label: String::new(), class: "temperature", values: &temp_c }],
     ///         levels: vec![],
-    ///         from_zero: false,
+    ///         from_zero_to: None,
     ///         weight: 1.0,
     ///     }],
     ///     stretches: vec![],
@@ -225,7 +226,7 @@ mod tests {
                 title: "T, °C".into(),
                 series: vec![Series { label: String::new(), class: "temperature", values }],
                 levels: vec![Level { value: 100.0, label: "limit".into() }],
-                from_zero: false,
+                from_zero_to: None,
                 weight: 1.0,
             }],
             stretches: vec![Stretch { from_s: 1.0, to_s: 2.0, label: "load".into(), class: "load" }],

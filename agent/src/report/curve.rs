@@ -50,7 +50,7 @@ fn temperature<'a>(page: &'a Page<'_>) -> Option<Panel<'a>> {
         title: "CPU temperature, °C".into(),
         series: vec![line],
         levels: levels.into_iter().collect(),
-        from_zero: false,
+        from_zero_to: None,
         weight: 1.6,
     })
 }
@@ -61,7 +61,7 @@ fn power<'a>(page: &'a Page<'_>) -> Option<Panel<'a>> {
         title: "package power, W".into(),
         series: vec![line],
         levels: Vec::new(),
-        from_zero: true,
+        from_zero_to: Some(5.0),
         weight: 0.8,
     })
 }
@@ -75,7 +75,7 @@ fn fans<'a>(page: &'a Page<'_>) -> Option<Panel<'a>> {
         title: "fan speed, rpm".into(),
         series: lines,
         levels: Vec::new(),
-        from_zero: true,
+        from_zero_to: Some(2000.0),
         weight: 0.8,
     })
 }

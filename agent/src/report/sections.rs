@@ -1,6 +1,7 @@
 //! The page's sections. Their words are the verdict's; only the frame is here.
 
 use maud::{Markup, html};
+use windrow_model::channel::Channel;
 use windrow_model::record::wire::{AmbientSource, Context, LimitSource, Metrics, PreCheckResult};
 use windrow_model::verdict::{Judgement, Standing, Verdict, event_words, figures, pre_check_name};
 use windrow_model::{METHOD_VERSION, cautions};
@@ -171,7 +172,8 @@ fn circumstance_rows(page: &Page<'_>) -> Vec<(String, String)> {
         ));
     }
     for source in page.sources {
-        rows.push((format!("Read: {}", source.channel), source.source.clone()));
+        let label = Channel::from_column(&source.channel).map_or(source.channel.as_str(), |c| c.spec().label);
+        rows.push((format!("Read: {label}"), source.source.clone()));
     }
     rows
 }

@@ -65,7 +65,7 @@ pub(super) fn extent(panel: &Panel<'_>) -> (f64, f64) {
         low = low.min(level.value);
         high = high.max(level.value);
     }
-    if panel.from_zero { (0.0, high.max(1.0)) } else { (low, high) }
+    panel.from_zero_to.map_or((low, high), |least| (0.0, high.max(least)))
 }
 
 fn ticks_by(low: f64, high: f64, step: f64) -> Vec<f64> {

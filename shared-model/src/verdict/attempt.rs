@@ -1,27 +1,45 @@
 //! A check that was not made, and the words for pre-checks and events.
 
 use super::{About, Case, Finding, Judgement, Standing, Verdict};
-use crate::record::wire::{EventKind, PreCheck, PreCheckKind, PreCheckResult};
+use crate::record::wire::{Event, EventKind, PreCheck, PreCheckKind, PreCheckResult};
 
 pub(super) fn not_checked(case: &Case<'_>) -> Verdict {
     let failed: Vec<&PreCheck> =
         case.pre_checks.iter().filter(|p| p.result == PreCheckResult::Failed).collect();
     let names: Vec<&str> = failed.iter().map(|p| pre_check_name(p.check)).collect();
-    let findings: Vec<Finding> = failed.iter().map(|p| finding(p)).collect();
+    let stops: Vec<Finding> = case.events.iter().filter(|e| e.kind.ends_load()).map(stopped).collect();
+    let is_found = stops.iter().any(|f| f.judgement.asks_for_attention());
+    let findings: Vec<Finding> = stops.into_iter().chain(failed.iter().map(|p| finding(p))).collect();
     let headline = match names.as_slice() {
+        _ if is_found => "suspect: a few seconds of load already took it to its limit".to_owned(),
         [] => "the check was not made".to_owned(),
         names => format!("the check was not made: {}", names.join(", ")),
     };
-    let next = findings.iter().filter_map(|f| f.next.clone()).collect();
     Verdict {
-        standing: Standing::NotChecked,
+        standing: if is_found { Standing::Suspect } else { Standing::NotChecked },
         headline,
         notice: None,
+        next: super::next_steps(case.outcome, Standing::NotChecked, &findings),
+        cautions: super::cautions_beside(&findings),
         findings,
         unjudged: Vec::new(),
-        next,
-        cautions: Vec::new(),
     }
+}
+
+/// The pulse of load before the phases was ended by a safety stop.
+fn stopped(event: &Event) -> Finding {
+    let is_hot =
+        matches!(event.kind, EventKind::AtLimit | EventKind::OverLimit | EventKind::FanStoppedAtLimit);
+    let finding = if is_hot {
+        let words =
+            "The short pulse of load before the check already took it to its limit, so no more was given.";
+        Finding::new(About::Throttling, Judgement::Suspect, words).service(
+            "Have fan, vents and the mounting of the heat sink looked at: heat hardly leaves the CPU.",
+        )
+    } else {
+        Finding::new(About::Data, Judgement::Watch, event_words(event.kind))
+    };
+    if event.detail.is_empty() { finding } else { finding.evidence(event.detail.clone()) }
 }
 
 fn finding(pre_check: &PreCheck) -> Finding {

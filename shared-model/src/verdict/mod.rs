@@ -267,8 +267,7 @@ pub fn judge(case: &Case<'_>) -> Verdict {
     let standing = standing(&findings);
     let headline = headline(standing, &findings, &unjudged);
     let next = next_steps(case.outcome, standing, &findings);
-    let cautions =
-        if findings.iter().any(|f| f.is_service) { cautions::SERVICE.to_vec() } else { Vec::new() };
+    let cautions = cautions_beside(&findings);
     Verdict { standing, headline, notice, findings, unjudged, next, cautions }
 }
 
@@ -321,6 +320,10 @@ fn headline(standing: Standing, findings: &[Finding], unjudged: &[Unjudged]) -> 
         Standing::CannotTell => "cannot tell: nothing about the cooling could be judged".into(),
         Standing::NotChecked => "the check was not made".into(),
     }
+}
+
+fn cautions_beside(findings: &[Finding]) -> Vec<&'static str> {
+    if findings.iter().any(|f| f.is_service) { cautions::SERVICE.to_vec() } else { Vec::new() }
 }
 
 fn next_steps(outcome: Outcome, standing: Standing, findings: &[Finding]) -> Vec<String> {

@@ -184,6 +184,30 @@ fn an_attempt_names_its_pre_check_and_the_remedy() {
 }
 
 #[test]
+fn an_attempt_whose_pulse_came_to_the_limit_is_a_finding() {
+    let trace = Trace::empty();
+    let analysis = analyse(&trace, &RunContext::default());
+    let verdict = |kind| {
+        let events = [Event { at_ms: 0, kind, detail: "104 °C".into() }];
+        judge(&Case {
+            origin: Origin::Measured,
+            trace: &trace,
+            analysis: &analysis,
+            limit: None,
+            protocol: None,
+            context: None,
+            outcome: Outcome::NotStarted,
+            events: &events,
+            pre_checks: &[],
+        })
+    };
+    let hot = verdict(EventKind::OverLimit);
+    assert_eq!(hot.standing, Standing::Suspect);
+    assert!(!hot.cautions.is_empty());
+    assert_eq!(verdict(EventKind::Interrupted).standing, Standing::NotChecked);
+}
+
+#[test]
 fn a_stop_at_the_limit_is_a_finding_and_an_interrupt_is_not() {
     let spec = model_of("Tamsel 14").unwrap();
     let trace = record_run(&spec, &RunPlan::default());
