@@ -5,6 +5,7 @@
 
 pub mod check;
 pub mod cli;
+pub mod clock;
 pub mod commands;
 pub mod emulated;
 pub mod exit;
@@ -12,11 +13,13 @@ pub mod failure;
 pub mod files;
 pub mod hub;
 pub mod identity;
+pub mod load;
 pub mod machine;
 pub mod output;
 pub mod post;
 pub mod record;
 pub mod report;
+pub mod sensors;
 pub mod spool;
 pub mod state;
 

@@ -104,6 +104,7 @@ fn still_one(case: &Case<'_>, fan: u8, peak_c: f64) -> Finding {
     }
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "its siblings may find nothing; the caller chains them")]
 fn turning(case: &Case<'_>, seen: &Observed) -> Option<Judged> {
     let m = &case.analysis.metrics;
     let evidence = speeds(case);

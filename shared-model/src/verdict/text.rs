@@ -84,7 +84,7 @@ pub fn wrap(words: &str, width: usize) -> Vec<String> {
     for word in unbroken(words) {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line > 0 && line + 1 + word.chars().count() > width {
-            lines.push(word.to_owned());
+            lines.push(word);
         } else if let Some(last) = lines.last_mut() {
             if line > 0 {
                 last.push(' ');
@@ -103,7 +103,7 @@ fn unbroken(words: &str) -> Vec<String> {
         match out.last_mut() {
             Some(last) if inside => {
                 last.push(' ');
-                last.push_str(&word);
+                last.push_str(word);
             }
             _ => out.push(word.to_owned()),
         }
