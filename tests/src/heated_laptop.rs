@@ -20,7 +20,7 @@ const LOADED_SHARE: f64 = 0.15;
 /// Kernel ticks a second in `/proc/*/stat`: USER_HZ is 100 on every architecture that this runs on (proc(5)).
 const TICKS_PER_S: f64 = 100.0;
 /// No check of a test takes longer.
-const LONGEST: Duration = Duration::from_secs(180);
+const LONGEST: Duration = Duration::from_mins(3);
 
 /// A process's CPU time so far, s; `None` once it is gone.
 pub fn cpu_time_s(pid: u32) -> Option<f64> {

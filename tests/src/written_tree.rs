@@ -3,6 +3,7 @@
 //! drivers/thermal/intel/therm_throt.c), and whose values can be rewritten while an agent reads them.
 //!
 //! A value is rewritten in place and in its own width, so that a reader with an open descriptor never meets a half.
+#![allow(clippy::format_collect, reason = "a tree is written once; plain words beat speed here")]
 
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};

@@ -52,7 +52,7 @@ fn all(spool: &Spool) -> Result<Vec<Found>, Failure> {
     {
         found.extend(records.into_iter().map(|waiting| Found { waiting, state }));
     }
-    found.sort_by(|a, b| a.waiting.name.sequence.cmp(&b.waiting.name.sequence));
+    found.sort_by_key(|a| a.waiting.name.sequence);
     Ok(found)
 }
 

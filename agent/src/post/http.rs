@@ -14,7 +14,7 @@ use crate::hub::HubAddress;
 
 const CONNECT_MAX: Duration = Duration::from_secs(10);
 /// A record of 0.2 MB over a bad line, and a hub that makes it durable first.
-const WHOLE_MAX: Duration = Duration::from_secs(60);
+const WHOLE_MAX: Duration = Duration::from_mins(1);
 const ANSWER_BYTES_MAX: u64 = 64 * 1024;
 /// Fast, and two thirds of a record's digits go already.
 const ZSTD_LEVEL: i32 = 3;

@@ -67,7 +67,7 @@ impl Budget {
         if n_tries >= self.patience.tries_max {
             return None;
         }
-        let ceiling_s = (FIRST_S * 2f64.powi(n_tries.min(16) as i32 - 1)).min(LONGEST_S);
+        let ceiling_s = (FIRST_S * 2f64.powi(n_tries.min(16).cast_signed() - 1)).min(LONGEST_S);
         let wait_s = after_s.map_or(0.0, |s| s as f64) + ceiling_s * draw.clamp(0.0, 1.0);
         if self.waited_s + wait_s > self.patience.wait_max_s {
             return None;

@@ -10,10 +10,14 @@ use super::plan::{EmulationPlan, Plan};
 use super::progress::Progress;
 use super::{Checkable, request};
 use crate::check::{self, CheckRun, StopFlag};
+use crate::clock::BootClock;
 use crate::emulated::{self, Emulated};
 use crate::failure::Failure;
+use crate::load::RealLoad;
 use crate::machine::{Clock, Load, Machine, Sensors};
 use crate::output::Output;
+use crate::sensors::linux;
+use windrow_model::record::wire::Provenance;
 
 /// Opens the machine that the plan names.
 ///
@@ -22,8 +26,26 @@ use crate::output::Output;
 pub(super) fn open(plan: &Plan) -> Result<Box<dyn Checkable>, Failure> {
     match &plan.emulation {
         Some(emulation) => Ok(emulated(emulation)),
-        None => Err(Failure::new("no CPU temperature can be read here")),
+        None => real(plan),
     }
+}
+
+/// This machine, or the tree of files that stands for one.
+fn real(plan: &Plan) -> Result<Box<dyn Checkable>, Failure> {
+    let root = plan.root.as_path();
+    let sensors = linux::open(root).map_err(|e| {
+        Failure::new(e.to_string())
+            .remedy("run `windrow survey` for what is here, or try `windrow check --emulate \"\"` on an emulated laptop")
+    })?;
+    Ok(Box::new(Machine {
+        sensors,
+        load: RealLoad::new(),
+        clock: BootClock,
+        provenance: Provenance::Measured,
+        emulation: None,
+        boot_id: linux::boot_id(root).unwrap_or_else(|| "unknown".to_owned()),
+        platform: linux::platform(root),
+    }))
 }
 
 fn emulated(plan: &EmulationPlan) -> Box<dyn Checkable> {

@@ -23,18 +23,18 @@ const MAX_TEXT_BYTES: u64 = 64 * 1024;
 
 /// The tree below a root.
 #[derive(Debug, Clone)]
-pub struct Tree {
+pub(crate) struct Tree {
     root: PathBuf,
 }
 
 impl Tree {
     /// The tree below `root`; paths given to its methods are relative to it.
-    pub fn new(root: &Path) -> Self {
+    pub(crate) fn new(root: &Path) -> Self {
         Self { root: root.to_owned() }
     }
 
     /// The real place of a path, every link followed within the root.
-    pub fn resolve(&self, relative: &str) -> io::Result<PathBuf> {
+    pub(crate) fn resolve(&self, relative: &str) -> io::Result<PathBuf> {
         let mut todo: VecDeque<OsString> = VecDeque::new();
         push_front(&mut todo, Path::new(relative));
         let mut inside = PathBuf::new();
@@ -67,7 +67,7 @@ impl Tree {
     }
 
     /// Opens an ordinary file for reading. A pipe or device in a captured tree is refused, since it could block for ever.
-    pub fn open(&self, relative: &str) -> io::Result<File> {
+    pub(crate) fn open(&self, relative: &str) -> io::Result<File> {
         let place = self.resolve(relative)?;
         let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits().cast_signed();
         let file = OpenOptions::new().read(true).custom_flags(flags).open(place)?;
@@ -75,24 +75,24 @@ impl Tree {
     }
 
     /// A file's text, trimmed: invalid UTF-8 replaced, at most 64 KiB.
-    pub fn text(&self, relative: &str) -> io::Result<String> {
+    pub(crate) fn text(&self, relative: &str) -> io::Result<String> {
         let mut bytes = Vec::new();
         self.open(relative)?.take(MAX_TEXT_BYTES).read_to_end(&mut bytes)?;
         Ok(String::from_utf8_lossy(&bytes).trim_matches(|c: char| c.is_whitespace() || c == '\0').to_owned())
     }
 
     /// A file's text as a label: printable, at most 64 characters; `None` where there is nothing of it.
-    pub fn label(&self, relative: &str) -> Option<String> {
+    pub(crate) fn label(&self, relative: &str) -> Option<String> {
         clean(&self.text(relative).ok()?)
     }
 
     /// A file's whole number.
-    pub fn number(&self, relative: &str) -> Option<i64> {
+    pub(crate) fn number(&self, relative: &str) -> Option<i64> {
         self.text(relative).ok()?.parse().ok()
     }
 
     /// Names in a folder, sorted so that numbers count (`cpu10` after `cpu2`). Empty where there is no such folder.
-    pub fn names(&self, relative: &str) -> Vec<String> {
+    pub(crate) fn names(&self, relative: &str) -> Vec<String> {
         let Ok(place) = self.resolve(relative) else { return Vec::new() };
         let Ok(entries) = std::fs::read_dir(place) else { return Vec::new() };
         let names = entries.take(MAX_ENTRIES).filter_map(|e| e.ok()?.file_name().into_string().ok());
@@ -104,7 +104,7 @@ impl Tree {
     }
 
     /// The last part of where a link leads, for example the device behind `device`.
-    pub fn link_name(&self, relative: &str) -> Option<String> {
+    pub(crate) fn link_name(&self, relative: &str) -> Option<String> {
         Some(self.resolve(relative).ok()?.file_name()?.to_str()?.to_owned())
     }
 }
