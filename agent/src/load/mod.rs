@@ -5,6 +5,8 @@
 //! Nobody has to stop it for it to stop.
 
 mod mix;
+#[cfg(test)]
+mod tests;
 mod virt;
 
 use std::io;

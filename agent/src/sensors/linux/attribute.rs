@@ -77,6 +77,12 @@ impl Attribute {
         }
     }
 
+    /// As if its device had just gone away.
+    #[cfg(test)]
+    pub(super) fn forget(&mut self) {
+        self.file = None;
+    }
+
     fn look_again(&mut self, tree: &Tree, now_s: f64) {
         let not_yet = (now_s - self.looked_at_s).abs() < LOOK_AGAIN_S;
         if self.file.is_some() || not_yet {

@@ -132,12 +132,17 @@ fn zone(tree: &Tree, dir: &str, now_s: f64) -> Option<Candidate> {
 
 fn zone_rank(kind: &str) -> Option<u8> {
     let lower = kind.to_lowercase();
+    let never = ["gpu", "int34", "iwlwifi", "pch", "battery", "wifi"].iter().any(|w| lower.contains(w));
     match lower.as_str() {
         "x86_pkg_temp" => Some(95),
+        _ if never => None,
         "acpitz" => Some(10),
-        _ if lower.contains("gpu") => None,
-        _ if lower.starts_with("cpu") || lower.contains("-cpu") || lower == "tcpu" => Some(60),
+        _ if lower.starts_with("cpu") || lower.contains("-cpu") => Some(60),
+        // The processor's own entry in the firmware's thermal table.
+        "tcpu" | "b0d4" => Some(55),
         _ if lower.starts_with("soc") => Some(50),
+        // A system on a chip whose one sensor is named for the part, such as `bcm2835_thermal`.
+        _ if lower.ends_with("_thermal") || lower.ends_with("-thermal") => Some(30),
         _ => None,
     }
 }

@@ -23,9 +23,10 @@ pub(super) struct Fan {
     cpu: bool,
 }
 
-/// The machine's fans, at most two: turning ones first, then those that exist for sure, the CPU's before others.
+/// The machine's fans, at most two: those that exist for sure, the CPU's before others, then others that turn.
 ///
-/// 0 rpm may be a standing fan or none at all (unused inputs of a chip, a driver's second fan): such a fan comes last.
+/// 0 rpm may be a standing fan or none at all (unused inputs of a chip, a driver's second fan): a nameless one comes
+/// last. A named fan keeps its place whether it turns now or not, so that a seized one is seen and two runs compare.
 pub(super) fn find(tree: &Tree, chips: &[Chip], now_s: f64) -> Vec<Fan> {
     let mut fans: Vec<Fan> = Vec::new();
     for chip in chips {
@@ -37,7 +38,8 @@ pub(super) fn find(tree: &Tree, chips: &[Chip], now_s: f64) -> Vec<Fan> {
         fans = acpi_fans(tree, now_s);
     }
     fans.truncate(MAX_FANS);
-    fans.sort_by_key(|f| (f.first_rpm.unwrap_or(0.0) <= 0.0, !f.vouched, !f.cpu));
+    let perhaps_none = |f: &Fan| !f.vouched && f.first_rpm.unwrap_or(0.0) <= 0.0;
+    fans.sort_by_key(|f| (perhaps_none(f), !f.vouched, !f.cpu));
     fans.truncate(2);
     for (fan, (rpm, pwm)) in
         fans.iter_mut().zip([(Channel::Fan1Rpm, Channel::Pwm1), (Channel::Fan2Rpm, Channel::Pwm2)])

@@ -17,6 +17,8 @@ mod power;
 mod slow;
 mod supply;
 mod survey;
+#[cfg(test)]
+mod tests;
 pub(crate) mod tree;
 
 use std::path::Path;
