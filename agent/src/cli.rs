@@ -119,14 +119,7 @@ pub struct CheckArgs {
     #[arg(long, requires = "emulate")]
     pub real_time: bool,
     /// Lengths of settle, load and recovery in seconds, for test benches.
-    #[arg(
-        long,
-        value_name = "S,L,R",
-        hide = true,
-        conflicts_with = "quick",
-        value_delimiter = ',',
-        num_args = 3
-    )]
+    #[arg(long, value_name = "S,L,R", hide = true, conflicts_with = "quick", value_delimiter = ',')]
     pub phases: Option<Vec<f64>>,
     /// Read sensors below this folder instead of `/`, for test benches.
     #[arg(long, value_name = "FOLDER", hide = true, conflicts_with = "emulate")]

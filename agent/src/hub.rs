@@ -40,6 +40,9 @@ impl HubAddress {
             Failure::new(format!("cannot use the hub's address `{text}`: {why}"))
                 .remedy("give it as `https://hub.example`")
         };
+        if !text.contains("://") {
+            return Err(wrong("it doesn't begin with `https://`".into()));
+        }
         let mut url = Url::parse(text).map_err(|e| wrong(e.to_string()))?;
         if !url.username().is_empty() || url.password().is_some() {
             return Err(wrong("it has a user name or password in it".into()));

@@ -25,7 +25,10 @@ pub(super) fn run(args: &ReplayArgs, output: &mut Output) -> Outcome {
     }
     let bytes = files::read_limited(&args.trace, file::MAX_BYTES)
         .map_err(|e| Failure::at("read the trace", &args.trace, e))?
-        .ok_or_else(|| Failure::at("read the trace", &args.trace, "no such file"))?;
+        .ok_or_else(|| {
+            Failure::at("read the trace", &args.trace, "no such file")
+                .remedy("name a file that `windrow check --trace FILE` wrote, or one with the same columns")
+        })?;
     let read = file::read(&bytes).map_err(|complaints| {
         Failure::new(format!("cannot read the trace `{}`:\n{complaints}", args.trace.display())).remedy(
             "correct the file; columns are time_s, load_pct, cpu_temp_c and, where read, the others of `windrow check --trace`",

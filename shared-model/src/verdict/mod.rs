@@ -265,7 +265,10 @@ pub fn judge(case: &Case<'_>) -> Verdict {
     }
     findings.sort_by(|a, b| b.judgement.cmp(&a.judgement).then(a.about.cmp(&b.about)));
     let standing = standing(&findings);
-    let headline = headline(standing, &findings, &unjudged);
+    let mut headline = headline(standing, &findings, &unjudged);
+    if case.outcome == Outcome::StoppedEarly && matches!(standing, Standing::NothingSeen | Standing::Watch) {
+        headline.push_str("; the load ended early");
+    }
     let next = next_steps(case.outcome, standing, &findings);
     let cautions = cautions_beside(&findings);
     Verdict { standing, headline, notice, findings, unjudged, next, cautions }

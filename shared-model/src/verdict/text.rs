@@ -95,13 +95,16 @@ pub fn wrap(words: &str, width: usize) -> Vec<String> {
     lines
 }
 
-/// Words apart at spaces; what stands in back-ticks is one word.
+/// Words apart at spaces; what stands in back-ticks is one word, and so is a number with its unit.
 fn unbroken(words: &str) -> Vec<String> {
+    const UNITS: [&str; 9] = ["%", "K", "W", "s", "°C", "rpm", "MHz", "K/W", "W/K"];
     let mut out: Vec<String> = Vec::new();
     let mut inside = false;
     for word in words.split_whitespace() {
+        let is_unit = UNITS.contains(&word.trim_end_matches([',', ';', '.', ':']));
+        let after_number = |last: &String| last.ends_with(|c: char| c.is_ascii_digit());
         match out.last_mut() {
-            Some(last) if inside => {
+            Some(last) if inside || (is_unit && after_number(last)) => {
                 last.push(' ');
                 last.push_str(word);
             }

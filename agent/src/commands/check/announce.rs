@@ -26,6 +26,18 @@ pub(super) fn announce(
     output.say("");
 }
 
+/// The attempt is a record too.
+pub(super) fn no_sensors(plan: &Plan, hub: Option<&HubAddress>, state: &StateDir, output: &mut Output) {
+    say_wrapped(
+        "No CPU temperature can be read here, so no load is started. The attempt is recorded.",
+        output,
+    );
+    for line in what_is_sent(plan, hub, state) {
+        say_wrapped(&line, output);
+    }
+    output.say("");
+}
+
 fn what_happens(plan: &Plan, logical_cpus: u32) -> Vec<String> {
     let p = &plan.protocol;
     if let Some(emulation) = plan.emulation.as_ref().filter(|e| !e.real_time) {

@@ -28,6 +28,7 @@ use crate::spool::{self, Spool};
 use crate::state::StateDir;
 
 use ask::Answers;
+use machine::Opened;
 use plan::Plan;
 
 pub(super) fn run(
@@ -46,13 +47,20 @@ pub(super) fn run(
         output.say("This is another machine than before: it gets a new identity and joins its hub anew.");
     }
     // Before anybody is asked to sit still for a check that cannot be made.
-    let machine = machine::open(&plan)?;
-    announce::announce(&plan, machine.logical_cpus(), hub.as_ref(), &state, output);
-    let Some(answers) = ask::ask(&plan, output)? else {
-        output.say("Not now. Nothing was loaded, nothing is sent.");
-        return Ok(Exit::NotChecked);
+    let mut run = match machine::open(&plan)? {
+        Opened::NoSensors(attempt) => {
+            announce::no_sensors(&plan, hub.as_ref(), &state, output);
+            *attempt
+        }
+        Opened::Machine(machine) => {
+            announce::announce(&plan, machine.logical_cpus(), hub.as_ref(), &state, output);
+            let Some(answers) = ask::ask(&plan, output)? else {
+                output.say("Not now. Nothing was loaded, nothing is sent.");
+                return Ok(Exit::NotChecked);
+            };
+            machine.check(&plan, &answers, &stop_on_signals()?, output)
+        }
     };
-    let mut run = machine.check(&plan, &answers, &stop_on_signals()?, output);
     run.pre_checks.push(spool_pre_check());
     conclude::conclude(&plan, &run, &spool, &identity.signing, hub.as_ref(), output)
 }
