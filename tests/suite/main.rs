@@ -1,3 +1,6 @@
 //! The suite: one binary, a module a subject.
+mod collection;
 mod open_recordings;
 mod record_schema;
+mod support;
+mod whole_path;
