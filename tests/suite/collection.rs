@@ -28,6 +28,7 @@ fn join(hub: &Hub, serving: &Serving, laptop: &Laptop) {
 }
 
 #[track_caller]
+#[expect(clippy::needless_pass_by_value, reason = "`json!` at the call reads better than a reference to it")]
 fn problem(answer: &Answer, status: u16, code: &str, field: Value) {
     let body = answer.json();
     assert_eq!((answer.status, body["status"].clone()), (status, json!(status)), "{body}");

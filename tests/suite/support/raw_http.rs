@@ -31,7 +31,7 @@ impl Answer {
 pub(crate) fn post(to: SocketAddr, path: &str, headers: &[&str], body: &[u8]) -> std::io::Result<Answer> {
     let mut stream = TcpStream::connect(to)?;
     stream.set_read_timeout(Some(PATIENCE))?;
-    let headers: String = headers.iter().map(|line| format!("{line}\r\n")).collect();
+    let headers: String = headers.iter().flat_map(|line| [*line, "\r\n"]).collect();
     let length = body.len();
     let head = format!(
         "POST {path} HTTP/1.1\r\nHost: {to}\r\nConnection: close\r\n{headers}Content-Length: {length}\r\n\r\n"
