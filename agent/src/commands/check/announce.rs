@@ -52,12 +52,14 @@ fn what_happens(plan: &Plan, logical_cpus: u32) -> Vec<String> {
     if plan.emulation.is_some() {
         lines.insert(0, "The temperatures are those of an emulated laptop; the load is real.".into());
     }
+    let rest = if p.settle_min_s < p.settle_max_s {
+        format!("{:.0} to {:.0} s", p.settle_min_s, p.settle_max_s)
+    } else {
+        format!("{:.0} s", p.settle_max_s)
+    };
+    lines.push(format!("  rest      {rest}, until the temperature is steady"));
     lines.push(format!(
-        "  rest      {:.0} to {:.0} s, until the temperature is steady",
-        p.settle_min_s, p.settle_max_s
-    ));
-    lines.push(format!(
-        "  load      {:.0} s with all {logical_cpus} logical CPUs busy: it gets warm, and the fan will be heard",
+        "  load      {:.0} s, all {logical_cpus} logical CPUs busy: warm, and the fan will be heard",
         p.load_s
     ));
     lines.push(format!("  recovery  {:.0} s of rest", p.recovery_s));

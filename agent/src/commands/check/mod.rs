@@ -53,7 +53,7 @@ pub(super) fn run(
             *attempt
         }
         Opened::Machine(machine) => {
-            announce::announce(&plan, machine.logical_cpus(), hub.as_ref(), &state, output);
+            announce::announce(&plan, logical_cpus(&plan, &*machine), hub.as_ref(), &state, output);
             let Some(answers) = ask::ask(&plan, output)? else {
                 output.say("Not now. Nothing was loaded, nothing is sent.");
                 return Ok(Exit::NotChecked);
@@ -63,6 +63,12 @@ pub(super) fn run(
     };
     run.pre_checks.push(spool_pre_check());
     conclude::conclude(&plan, &run, &spool, &identity.signing, hub.as_ref(), output)
+}
+
+/// How many CPUs will be busy: an emulated laptop's own count says nothing about a load that is real.
+fn logical_cpus(plan: &Plan, machine: &dyn Checkable) -> u32 {
+    let here = || std::thread::available_parallelism().map_or(1, |n| n.get() as u32);
+    if plan.emulation.is_some() { here() } else { machine.logical_cpus() }
 }
 
 /// What was made sure of before the run, for the record.
