@@ -66,7 +66,7 @@ impl Options {
         cost_fall_min: 1e-7,
         step_share_min: 1e-12,
         damping_start: 1e-3,
-        polish_steps_max: 1,
+        polish_steps_max: 0,
     };
     /// To the last digit that doubles allow, from starts that may lie far away.
     pub const EXACT: Self = Self {

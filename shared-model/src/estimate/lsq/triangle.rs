@@ -77,7 +77,7 @@ impl<const P: usize> Triangle<P> {
             return;
         }
         let head = self.r[j][j];
-        let norm = below.sqrt().hypot(head);
+        let norm = (below + head * head).sqrt();
         let alpha = if head > 0.0 { -norm } else { norm };
         let v_head = head - alpha;
         let beta = -1.0 / (alpha * v_head);

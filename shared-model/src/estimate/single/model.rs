@@ -77,10 +77,11 @@ impl Rows<N_PARAMS> for Network<'_> {
     fn rows(&mut self, x: &Params, emit: &mut impl FnMut(f64, &Params)) -> bool {
         let mut state = State::start(x, self.steps.first());
         let constants = Constants::of(x);
+        let per_sd = 1.0 / self.sd_1s_k;
         for step in self.steps {
             state.advance(step, &constants);
             if step.weight_s > 0.0 {
-                let scale = step.weight_s.sqrt() / self.sd_1s_k;
+                let scale = step.weight_s.sqrt() * per_sd;
                 let (value, slope) = huber((state.sensor - step.temp_c) * scale, HUBER_AT);
                 let factor = slope * scale;
                 emit(value, &state.d_sensor.map(|d| d * factor));
