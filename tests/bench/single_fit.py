@@ -2,7 +2,8 @@
 
 Three peers: a numpy model that walks from step to step, one that computes all it can over whole arrays first, and
 one compiled by numba. Fails if an optimum differs (cost by more than 1e-8 of it, a parameter by more than 0.01
-standard errors); speed is printed, not judged.
+standard errors); speed is printed, not judged. The fastest repetition counts on
+both sides: what else runs on the machine can only slow one down.
 """
 
 import json
@@ -105,9 +106,9 @@ def sweep_compiled(x, dt, heat, fan, temp, weight, mean, sd, sd_1s):
 
 
 PEERS = [
-    ("numpy, step by step", sweep_numpy, 3),
-    ("numpy, whole arrays", sweep_arrays, 5),
-    ("numba", sweep_compiled, 51),
+    ("numpy, step by step", sweep_numpy, 7),
+    ("numpy, whole arrays", sweep_arrays, 25),
+    ("numba", sweep_compiled, 101),
 ]
 
 
@@ -134,13 +135,13 @@ def differences(result, case):
     return cost, params, bool(cost <= COST_SHARE and params <= SE_SHARE)
 
 
-def median_time(sweep, case, tolerance, repeats):
+def fastest_time(sweep, case, tolerance, repeats):
     times = []
     for _ in range(repeats):
         begin = time.perf_counter()
         result = fit(sweep, case, tolerance)
         times.append(time.perf_counter() - begin)
-    return float(np.median(times)), result
+    return min(times), result
 
 
 def main():
@@ -156,7 +157,7 @@ def main():
         # The compiled model finds the tolerance: the same for all, and compiles before the clock runs.
         tolerance = loosest_tolerance(sweep_compiled, case)
         for name, sweep, repeats in PEERS:
-            seconds, result = median_time(sweep, case, tolerance, repeats)
+            seconds, result = fastest_time(sweep, case, tolerance, repeats)
             cost, params, same = differences(result, case)
             all_same &= same
             ratio = f"{seconds / case['fit_s']:.0f}"

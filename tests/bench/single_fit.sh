@@ -14,4 +14,5 @@ fi
 "$out/venv/bin/pip" install --quiet --disable-pip-version-check numpy==2.4.6 scipy==1.17.1 numba==0.68.1
 cargo build --release --locked --quiet -p windrow-tests --bin single-fit
 "${CARGO_TARGET_DIR:-target}/release/single-fit" "$out/single_fit.json"
-"$out/venv/bin/python" tests/bench/single_fit.py "$out/single_fit.json"
+# One core each, as the fit here has it.
+OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 "$out/venv/bin/python" tests/bench/single_fit.py "$out/single_fit.json"
