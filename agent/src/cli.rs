@@ -229,6 +229,16 @@ mod tests {
     }
 
     #[test]
+    fn phases_are_one_word_with_commas() {
+        let Command::Check(check) =
+            Cli::try_parse_from(["windrow", "check", "--phases", "20,30.5,30"]).unwrap().command
+        else {
+            panic!("not a check")
+        };
+        assert_eq!(check.phases, Some(vec![20.0, 30.5, 30.0]));
+    }
+
+    #[test]
     fn faults_may_be_left_out() {
         let faults = |args: &[&str]| match Cli::try_parse_from(args).unwrap().command {
             Command::Check(check) => check.emulate,
