@@ -121,6 +121,9 @@ pub struct CheckArgs {
     /// Lengths of settle, load and recovery in seconds, for test benches.
     #[arg(long, value_name = "S,L,R", hide = true, conflicts_with = "quick", value_delimiter = ',')]
     pub phases: Option<Vec<f64>>,
+    /// Busy share that still counts as idle, %, for test benches: an emulated processor is never quiet.
+    #[arg(long, value_name = "PCT", hide = true)]
+    pub busy_limit: Option<f64>,
     /// Read sensors below this folder instead of `/`, for test benches.
     #[arg(long, value_name = "FOLDER", hide = true, conflicts_with = "emulate")]
     pub root: Option<PathBuf>,

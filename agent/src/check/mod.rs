@@ -32,6 +32,9 @@ pub struct CheckRequest {
     pub attended: bool,
     /// The administrator's hold, with its reason.
     pub hold: Option<String>,
+    /// Busy share below which the machine counts as idle, %; `None`: the default. The one gate that a bench may
+    /// move: an emulated processor is never quiet. It decides whether the numbers can be trusted, not safety.
+    pub busy_max_pct: Option<f64>,
 }
 
 /// A finished check, before it is signed. A failed pre-check is one too, with an empty trace.

@@ -147,11 +147,20 @@ fn busy(seen: &Seen<'_>) -> PreCheck {
     match seen.busy_pct {
         None => made(kind, PreCheckResult::Unknown, "this machine doesn't tell how busy it is"),
         Some(pct) if pct < BUSY_MAX_PCT => made(kind, PreCheckResult::Passed, format!("{pct:.1} % busy")),
+        Some(pct) if pct < busy_max_pct(seen.request) => {
+            let detail = format!("{pct:.1} % busy, where {:.0} % were allowed", busy_max_pct(seen.request));
+            made(kind, PreCheckResult::Passed, detail)
+        }
         Some(pct) => {
             let detail = format!("{pct:.0} % busy; close other programs or wait until updates are done");
             made(kind, PreCheckResult::Failed, detail)
         }
     }
+}
+
+/// What counts as idle in this check, %.
+pub(super) fn busy_max_pct(request: &CheckRequest) -> f64 {
+    request.busy_max_pct.filter(|pct| pct.is_finite()).unwrap_or(BUSY_MAX_PCT).clamp(BUSY_MAX_PCT, 100.0)
 }
 
 fn lid(seen: &Seen<'_>) -> PreCheck {
@@ -239,6 +248,7 @@ mod tests {
             bulging: Some(false),
             attended: true,
             hold: None,
+            busy_max_pct: None,
         }
     }
 
@@ -294,6 +304,10 @@ mod tests {
         check(K::Temperature, Failed, |_, r, _, _| r.values[Channel::CpuTempC as usize] = 75.5);
         check(K::Busy, Passed, |_, _, _, b| *b = 4.9);
         check(K::Busy, Failed, |_, _, _, b| *b = 5.0);
+        check(K::Busy, Passed, |q, _, _, b| (q.busy_max_pct, *b) = (Some(25.0), 24.9));
+        check(K::Busy, Failed, |q, _, _, b| (q.busy_max_pct, *b) = (Some(25.0), 25.0));
+        check(K::Busy, Passed, |q, _, _, b| (q.busy_max_pct, *b) = (Some(1.0), 4.9));
+        check(K::Busy, Failed, |q, _, _, b| (q.busy_max_pct, *b) = (Some(f64::NAN), 5.0));
         check(K::Lid, Failed, |_, r, _, _| r.lid_closed = Some(true));
         check(K::Lid, Passed, |_, r, f, _| {
             r.lid_closed = Some(true);

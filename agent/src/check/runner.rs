@@ -196,7 +196,7 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
             }
             let quiet = mean_since(&busy, at_s - WATCH_QUIET_S);
             let watched_s = at_s - start_s;
-            let is_quiet = quiet.is_none_or(|pct| pct < pre::BUSY_MAX_PCT);
+            let is_quiet = quiet.is_none_or(|pct| pct < pre::busy_max_pct(self.request));
             if (watched_s >= WATCH_QUIET_S && is_quiet) || watched_s >= WATCH_MAX_S {
                 return Ok((seen, quiet));
             }

@@ -87,6 +87,7 @@ fn check_once(laptop: &PlantedLaptop, months_ago: u32, began_at: DateTime<Utc>) 
         bulging: None,
         attended: false,
         hold: None,
+        busy_max_pct: None,
     };
     check::run(&mut in_virtual_time(&what, began_at), &request, &StopFlag::new(), &mut Unwatched)
 }

@@ -38,6 +38,7 @@ fn request() -> CheckRequest {
         bulging: Some(false),
         attended: true,
         hold: None,
+        busy_max_pct: None,
     }
 }
 

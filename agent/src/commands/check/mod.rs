@@ -121,6 +121,7 @@ fn request(plan: &Plan, answers: &Answers) -> crate::check::CheckRequest {
         bulging: answers.bulging,
         attended: answers.attended,
         hold: None,
+        busy_max_pct: plan.busy_max_pct,
     }
 }
 

@@ -24,6 +24,7 @@ pub(super) struct Plan {
     pub(super) ambient: Option<Ambient>,
     pub(super) emulation: Option<EmulationPlan>,
     pub(super) root: PathBuf,
+    pub(super) busy_max_pct: Option<f64>,
     pub(super) report: Option<PathBuf>,
     pub(super) trace: Option<PathBuf>,
     pub(super) show: Show,
@@ -63,6 +64,7 @@ impl Plan {
             ambient: args.ambient.as_deref().map(settings::ambient).transpose()?,
             emulation: args.emulate.as_deref().map(|faults| emulation(faults, args)).transpose()?,
             root: args.root.clone().unwrap_or_else(|| "/".into()),
+            busy_max_pct: args.busy_limit,
             report: args.report.clone(),
             trace: args.trace.clone(),
             show: match (args.json, args.show_record) {
