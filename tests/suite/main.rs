@@ -3,4 +3,5 @@ mod collection;
 mod open_recordings;
 mod record_schema;
 mod support;
+mod tidy;
 mod whole_path;
