@@ -2,6 +2,7 @@
 mod collection;
 mod open_recordings;
 mod record_schema;
+mod safety;
 mod support;
 mod tidy;
 mod whole_path;

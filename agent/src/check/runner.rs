@@ -140,6 +140,8 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         // The trace begins here: what was before is in the pre-checks.
         self.recorder = Recorder::new(self.machine.clock.now_s());
         self.events.clear();
+        // Nor does the pulse's work belong to its first row.
+        self.last = None;
         if let Ended::Stopped(stop) = self.settle() {
             return self.refused(stop);
         }

@@ -15,9 +15,9 @@ const fn known(name: &'static str, keeps_s: f64, slow: bool) -> Known {
 
 /// coretemp: drivers/hwmon/coretemp.c of Linux 6.1 reads the register at most once a second. dell_smm: each call to the
 /// firmware takes 10 to 500 ms (Documentation/hwmon/dell-smm-hwmon). adt7475: measured values kept for 2 s
-/// (drivers/hwmon/adt7475.c); its relatives, nct6775, it87 and the rest from memory. thinkpad, nvme, drivetemp: the value
+/// (drivers/hwmon/adt7475.c); power_meter: kept for the firmware's sampling time, 1 s seen on a stock kernel; its relatives, nct6775, it87 and the rest from memory. thinkpad, nvme, drivetemp: the value
 /// comes over a slow bus or the drive's own command queue; from memory.
-const DRIVERS: [Known; 22] = [
+const DRIVERS: [Known; 23] = [
     known("coretemp", 1.0, false),
     known("adt7475", 2.0, false),
     known("adt7473", 2.0, false),
@@ -33,6 +33,7 @@ const DRIVERS: [Known; 22] = [
     known("w83627ehf", 1.5, false),
     known("jc42", 0.3, false),
     known("tmp421", 2.0, false),
+    known("power_meter", 1.0, false),
     known("thinkpad", 0.0, true),
     known("dell_smm", 0.0, true),
     known("drivetemp", 0.0, true),
