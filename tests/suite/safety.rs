@@ -78,6 +78,7 @@ fn run(
     Ok(Left { header: record["header"].clone(), seen, code })
 }
 
+#[expect(clippy::print_stdout, reason = "what was measured is worth reading beside the verdict")]
 /// Makes a fault; the check must end with `kind`, and the load with the fault.
 fn stops_with(
     kind: &str,

@@ -64,6 +64,7 @@ fn one_run() -> &'static (CheckRun, Measured) {
             bulging: None,
             attended: false,
             hold: None,
+            busy_max_pct: None,
         };
         let began_at = Utc.with_ymd_and_hms(2026, 3, 2, 9, 0, 0).single().expect("a time");
         let mut machine = in_virtual_time(&what, began_at);
