@@ -9,6 +9,7 @@ pub mod analysis;
 pub mod cautions;
 pub mod channel;
 pub mod chart;
+pub mod condition;
 pub mod emulate;
 pub mod estimate;
 pub mod measured;

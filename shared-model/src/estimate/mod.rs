@@ -7,3 +7,9 @@ mod published;
 pub mod single;
 
 pub use single::{Knowledge, RunFit, fit_run};
+
+pub mod joint;
+pub mod joint_model;
+pub mod joint_speed;
+pub mod network;
+pub mod network_drive;

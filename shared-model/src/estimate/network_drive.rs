@@ -1,0 +1,454 @@
+//! From a trace to what the network fit needs: steps, the load's edges, and what the run tells beside the fit.
+
+use super::network::Step;
+use crate::channel::Channel;
+use crate::trace::Trace;
+
+/// What weighs a residual: K per 0.5 s of reading. It stands for the correlation of errors, not for sensor noise.
+pub const SIGMA_K: f64 = 2.0;
+/// Full rate this long after an edge of the load, s.
+const FINE_S: f64 = 16.0;
+/// Elsewhere readings are averaged over about this long, s.
+const COARSE_S: f64 = 2.0;
+/// Readings this near to an edge of the load are not compared, s: which sample is the first loaded one is uncertain.
+const EDGE_BLIND_S: f64 = 0.8;
+/// A longer gap in time is a sleep, s.
+const SLEEP_GAP_S: f64 = 4.0;
+/// A sleep is integrated as this long at the gap's power share, s.
+const SLEEP_STEP_S: f64 = 4.0;
+const SLEEP_POWER_SHARE: f64 = 0.3;
+const AFTER_SLEEP_WEIGHT: f64 = 0.1;
+/// Fewest samples that can be fitted.
+const SAMPLES_MIN: usize = 40;
+/// Load above this share is the load phase, %.
+const LOADED_PCT: f64 = 60.0;
+/// Unloaded samples tolerated inside the load phase.
+const LOAD_HOLES: usize = 6;
+/// A load phase shorter than this is the quick protocol, s.
+const QUICK_LOAD_S: f64 = 100.0;
+
+/// A point of the fan's history, every 2 s or so.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FanPoint {
+    /// CPU temperature as the fan's controller follows it (4 s lag), °C.
+    pub temp_c: f32,
+    /// Speeds, rpm; NaN where not read.
+    pub rpm: [f32; 2],
+    /// Whether the load was on.
+    pub loaded: bool,
+    /// Length, s.
+    pub dt_s: f32,
+}
+
+/// A run made ready for the network fit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Drive {
+    /// Integration steps in order.
+    pub steps: Vec<Step>,
+    /// Median temperature of the first readings, °C.
+    pub start_temp_c: f64,
+    /// Whether power was read.
+    pub has_power: bool,
+    /// Whether a fan's speed was read.
+    pub has_rpm: bool,
+    /// The fan's history.
+    pub fan: Vec<FanPoint>,
+    /// What the run tells beside the fit.
+    pub facts: RunFacts,
+}
+
+/// What a run tells beside the fit; NaN where a channel is absent.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RunFacts {
+    /// Length of the load phase, s.
+    pub load_s: f64,
+    /// The short protocol.
+    pub quick: bool,
+    /// Median temperature of the idle before the load, °C.
+    pub idle_temp_c: f64,
+    /// Slope of it, K/min.
+    pub idle_slope_k_per_min: f64,
+    /// SSD temperature at the start, °C.
+    pub ssd_start_c: f64,
+    /// Mean load outside the load phase, before and after, 0–1.
+    pub busy_before: f64,
+    /// As above, after.
+    pub busy_after: f64,
+    /// Median power in the last 30 s of load, W.
+    pub power_w: f64,
+    /// Median power from 5 to 15 s of load, W.
+    pub burst_w: f64,
+    /// Median power in the idle before the load, W.
+    pub idle_w: f64,
+    /// Median clock in the last 30 s of load, MHz.
+    pub clock_mhz: f64,
+    /// Median clock from 5 to 15 s of load, MHz.
+    pub burst_mhz: f64,
+    /// Median speeds in the last 30 s of load, rpm.
+    pub rpm: [f64; 2],
+    /// Median temperature in the last 30 s of load, °C.
+    pub hot_c: f64,
+    /// Highest smoothed temperature, °C.
+    pub peak_c: f64,
+    /// The temperature stood still while the load stepped.
+    pub sensor_stuck: bool,
+    /// The machine slept during the run.
+    pub slept: bool,
+    /// Throttle events during the load per second; NaN where not counted.
+    pub throttle_per_s: f64,
+}
+
+/// Reference values of the laptop's model that a run without power reading is scaled by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ClockReference {
+    /// Median sustained clock, MHz.
+    pub clock_mhz: f64,
+    /// Power over sustained power in the burst.
+    pub burst_ratio: f64,
+}
+
+/// Power taken for the sustained load where none is read, W: the network's other numbers scale with it.
+pub const NOMINAL_LOAD_W: f64 = 20.0;
+/// Power over clock at full load, and its rise with temperature per 100 K. Calibrated on simulated fleets;
+/// the model's own fit corrects the exponent.
+pub const CLOCK_EXPONENT: f64 = 2.7;
+const LEAKAGE_PER_K: f64 = 0.003;
+/// Idle power over burst power, the start value of the fit. Calibrated on simulated fleets.
+const IDLE_SHARE: f64 = 0.055;
+/// Background work's power over burst power, and the busy share from which it counts. Calibrated on simulated fleets.
+const BACKGROUND_SHARE: f64 = 0.85;
+const BACKGROUND_FROM: f64 = 0.08;
+const BACKGROUND_ZERO: f64 = 0.02;
+
+impl Drive {
+    /// Makes a run ready; `None` where it has no load phase, no temperature or too few samples.
+    pub fn from_trace(trace: &Trace) -> Option<Self> {
+        let raw = Raw::new(trace)?;
+        let facts = raw.facts();
+        let steps = raw.steps(&facts);
+        let fan = raw.fan_points();
+        Some(Self {
+            start_temp_c: median(&raw.temp[..raw.temp.len().min(10)]),
+            has_power: raw.power.is_some(),
+            has_rpm: raw.rpm.iter().any(Option::is_some),
+            steps,
+            fan,
+            facts,
+        })
+    }
+
+    /// Scales the speeds by the model's reference speed. Speeds are in rpm before, in its units after.
+    pub fn scale_speed(&mut self, reference_rpm: f64) {
+        for s in &mut self.steps {
+            s.speed /= reference_rpm;
+        }
+    }
+
+    /// Fills in the power from the clock, for models without a power reading.
+    pub fn power_from_clock(&mut self, reference: &ClockReference) {
+        let burst = reference.burst_ratio;
+        for s in &mut self.steps {
+            let clock = s.ln_clock.exp();
+            let busy = s.extra_w;
+            if s.idle > 0.5 {
+                s.power_w = NOMINAL_LOAD_W * IDLE_SHARE * burst;
+                s.ln_clock = 0.0;
+                s.extra_w = if busy > BACKGROUND_FROM {
+                    NOMINAL_LOAD_W * BACKGROUND_SHARE * burst * (busy - BACKGROUND_ZERO)
+                } else {
+                    0.0
+                };
+            } else {
+                let ratio = if clock > 1.0 && reference.clock_mhz > 0.0 {
+                    (clock / reference.clock_mhz).ln()
+                } else {
+                    0.0
+                };
+                let temp_c = if s.temp_c.is_finite() { s.temp_c } else { 70.0 };
+                s.power_w = NOMINAL_LOAD_W * (CLOCK_EXPONENT * ratio + LEAKAGE_PER_K * (temp_c - 70.0)).exp();
+                s.ln_clock = ratio;
+                s.extra_w = 0.0;
+            }
+        }
+    }
+}
+
+struct Raw<'a> {
+    time: &'a [f64],
+    load: Vec<f64>,
+    temp: Vec<f64>,
+    power: Option<Vec<f64>>,
+    clock: Option<Vec<f64>>,
+    rpm: [Option<Vec<f64>>; 2],
+    ssd: Option<&'a [f64]>,
+    throttle: Option<&'a [f64]>,
+    load_from: usize,
+    load_to: usize,
+}
+
+impl<'a> Raw<'a> {
+    fn new(trace: &'a Trace) -> Option<Self> {
+        let time = trace.time_s.as_slice();
+        if time.len() < SAMPLES_MIN {
+            return None;
+        }
+        let held = |c| trace.column(c).and_then(hold);
+        let load = held(Channel::LoadPct)?;
+        let temp = trace.column(Channel::CpuTempC)?.to_vec();
+        if temp.iter().filter(|t| t.is_finite()).count() < SAMPLES_MIN {
+            return None;
+        }
+        let (load_from, load_to) = load_block(&load)?;
+        Some(Self {
+            time,
+            load,
+            temp,
+            power: held(Channel::PackagePowerW),
+            clock: held(Channel::CoreClockMhz),
+            rpm: [held(Channel::Fan1Rpm), held(Channel::Fan2Rpm)],
+            ssd: trace.column(Channel::SsdTempC),
+            throttle: trace.column(Channel::ThrottleCount),
+            load_from,
+            load_to,
+        })
+    }
+
+    fn n(&self) -> usize {
+        self.time.len()
+    }
+
+    fn facts(&self) -> RunFacts {
+        let (from, to) = (self.load_from, self.load_to);
+        let load_s = self.time[to - 1] - self.time[from];
+        let end = self.window(self.time[to - 1] - 30.0, self.time[to - 1] - 0.6);
+        let burst = self.window(self.time[from] + 5.0, self.time[from] + 15.0);
+        let idle = (from.saturating_sub(60), from.max(1));
+        let of = |col: Option<&[f64]>, (a, b): (usize, usize)| col.map_or(f64::NAN, |c| median(&c[a..b]));
+        let mean_load = |a: usize, b: usize| {
+            if b > a { self.load[a..b].iter().sum::<f64>() / (b - a) as f64 / 100.0 } else { 0.0 }
+        };
+        let temp = Some(self.temp.as_slice());
+        RunFacts {
+            load_s,
+            quick: load_s < QUICK_LOAD_S,
+            idle_temp_c: of(temp, idle),
+            idle_slope_k_per_min: self.idle_slope(from),
+            ssd_start_c: of(self.ssd, (0, 20.min(self.n()))),
+            busy_before: mean_load(0, from.saturating_sub(1)),
+            busy_after: mean_load((to + 2).min(self.n()), self.n()),
+            power_w: of(self.power.as_deref(), end),
+            burst_w: of(self.power.as_deref(), burst),
+            idle_w: of(self.power.as_deref(), idle),
+            clock_mhz: of(self.clock.as_deref(), end),
+            burst_mhz: of(self.clock.as_deref(), burst),
+            rpm: [of(self.rpm[0].as_deref(), end), of(self.rpm[1].as_deref(), end)],
+            hot_c: of(temp, end),
+            peak_c: self.temp[from..to].chunks(6).map(median).fold(f64::NAN, f64::max),
+            sensor_stuck: self.stuck().is_some(),
+            slept: self.time.windows(2).any(|w| w[1] - w[0] > SLEEP_GAP_S),
+            throttle_per_s: self.throttle.map_or(f64::NAN, |c| {
+                let count = |at: usize| c[at..].iter().copied().find(|v| v.is_finite()).unwrap_or(f64::NAN);
+                ((count(to - 1) - count(from)) / load_s.max(1.0)).max(0.0)
+            }),
+        }
+    }
+
+    /// Sample range of a time window, never empty.
+    fn window(&self, from_s: f64, to_s: f64) -> (usize, usize) {
+        let a = self.time.partition_point(|&t| t < from_s).min(self.n() - 1);
+        let b = self.time.partition_point(|&t| t <= to_s).max(a + 1);
+        (a, b)
+    }
+
+    fn idle_slope(&self, before: usize) -> f64 {
+        if before < 8 {
+            return 0.0;
+        }
+        let third = before / 3;
+        let rise = median(&self.temp[before - third..before]) - median(&self.temp[..third]);
+        let span_s = (self.time[before - 1] - self.time[0]) * 2.0 / 3.0;
+        if rise.is_finite() && span_s > 3.0 { 60.0 * rise / span_s } else { 0.0 }
+    }
+
+    /// Time span in which the temperature stood still although the load had just stepped.
+    fn stuck(&self) -> Option<(f64, f64)> {
+        let edges = [self.time[self.load_from], self.time[(self.load_to).min(self.n() - 1)]];
+        let mut start = 0;
+        let mut found = None;
+        for i in 1..=self.n() {
+            let same = i < self.n() && (self.temp[i] == self.temp[start] || self.temp[i].is_nan());
+            if same {
+                continue;
+            }
+            let (a, b) = (self.time[start], self.time[i - 1]);
+            for e in edges {
+                let within = (b.min(e + 12.0) - a.max(e + 0.7)).max(0.0);
+                if within > 5.5 {
+                    found = Some((a, b));
+                }
+            }
+            start = i;
+        }
+        found
+    }
+
+    fn steps(&self, facts: &RunFacts) -> Vec<Step> {
+        let edges = [self.time[self.load_from], self.time[self.load_to.min(self.n() - 1)]];
+        let stuck = if facts.sensor_stuck { self.stuck() } else { None };
+        let mut steps = Vec::with_capacity(300);
+        let mut trust = 1.0;
+        let mut i = 1;
+        while i < self.n() {
+            let t0 = self.time[i - 1];
+            if self.time[i] - t0 > SLEEP_GAP_S {
+                steps.push(self.sleep_step(i));
+                trust = AFTER_SLEEP_WEIGHT;
+                i += 1;
+                continue;
+            }
+            let fine = edges.iter().any(|&e| t0 > e - 1.5 && t0 < e + FINE_S);
+            let mut end = i + 1;
+            while !fine
+                && end < self.n()
+                && self.time[end] - t0 <= COARSE_S + 0.1
+                && self.time[end] - self.time[end - 1] <= SLEEP_GAP_S
+                && !edges.iter().any(|&e| self.time[end] > e - 1.5 && self.time[end] < e + FINE_S)
+            {
+                end += 1;
+            }
+            steps.push(self.step(i, end, edges, stuck, trust));
+            i = end;
+        }
+        steps
+    }
+
+    fn sleep_step(&self, i: usize) -> Step {
+        let mut s = self.step(i, i + 1, [f64::NAN; 2], None, 0.0);
+        s.dt_s = SLEEP_STEP_S;
+        s.power_w *= SLEEP_POWER_SHARE;
+        s.weight = 0.0;
+        s
+    }
+
+    /// The step over samples `from..to`; the sample before `from` is where it starts.
+    fn step(&self, from: usize, to: usize, edges: [f64; 2], stuck: Option<(f64, f64)>, trust: f64) -> Step {
+        let n = (to - from) as f64;
+        let t0 = self.time[from - 1];
+        let dt_s = self.time[to - 1] - t0;
+        let mean = |c: &[f64]| c[from..to].iter().sum::<f64>() / n;
+        let (mut sum_temp, mut sum_time, mut count) = (0.0, 0.0, 0.0);
+        for i in from..to {
+            let t = self.time[i];
+            let blind = edges.iter().any(|e| (t - e).abs() < EDGE_BLIND_S)
+                || stuck.is_some_and(|(a, b)| t > a + 0.1 && t <= b);
+            if self.temp[i].is_finite() && !blind {
+                sum_temp += self.temp[i];
+                sum_time += t - t0;
+                count += 1.0;
+            }
+        }
+        let speeds: Vec<f64> = self.rpm.iter().flatten().map(|c| mean(c)).collect();
+        let loaded = from >= self.load_from && from < self.load_to;
+        let share = count / n;
+        Step {
+            dt_s,
+            power_w: self.power.as_deref().map_or(0.0, mean),
+            // Without power these carry clock and busy share until `power_from_clock` is called.
+            ln_clock: if self.power.is_some() {
+                0.0
+            } else {
+                self.clock.as_deref().map_or(0.0, |c| mean(c).max(1.0).ln())
+            },
+            idle: if self.power.is_some() || loaded { 0.0 } else { 1.0 },
+            extra_w: if self.power.is_some() || loaded { 0.0 } else { self.busy_5s(from) },
+            speed: if speeds.is_empty() { 0.0 } else { speeds.iter().sum::<f64>() / speeds.len() as f64 },
+            temp_c: sum_temp / count,
+            theta: if count > 0.0 { (sum_time / count / dt_s).clamp(0.0, 1.0) } else { 1.0 },
+            weight: trust * share * (dt_s.min(COARSE_S + 0.5) / 0.5) / (SIGMA_K * SIGMA_K),
+        }
+    }
+
+    fn busy_5s(&self, at: usize) -> f64 {
+        let (a, b) = self.window(self.time[at] - 2.5, self.time[at] + 2.5);
+        let idle: Vec<f64> =
+            (a..b).filter(|i| *i < self.load_from || *i >= self.load_to).map(|i| self.load[i]).collect();
+        if idle.is_empty() { 0.0 } else { idle.iter().sum::<f64>() / idle.len() as f64 / 100.0 }
+    }
+
+    fn fan_points(&self) -> Vec<FanPoint> {
+        const LAG_S: f64 = 4.0;
+        if self.rpm.iter().all(Option::is_none) {
+            return Vec::new();
+        }
+        let mut out = Vec::with_capacity(self.n() / 4 + 1);
+        let mut lagged = median(&self.temp[..self.n().min(10)]);
+        let mut next = self.time[0];
+        let mut last = self.time[0];
+        for i in 1..self.n() {
+            let dt = (self.time[i] - self.time[i - 1]).min(SLEEP_GAP_S);
+            if self.temp[i].is_finite() {
+                lagged += (self.temp[i] - lagged) * (1.0 - (-dt / LAG_S).exp());
+            }
+            if self.time[i] < next {
+                continue;
+            }
+            let read = |c: &Option<Vec<f64>>| c.as_ref().map_or(f32::NAN, |c| c[i] as f32);
+            out.push(FanPoint {
+                temp_c: lagged as f32,
+                rpm: [read(&self.rpm[0]), read(&self.rpm[1])],
+                loaded: i >= self.load_from && i < self.load_to,
+                dt_s: (self.time[i] - last).min(SLEEP_GAP_S) as f32,
+            });
+            last = self.time[i];
+            next = self.time[i] + COARSE_S;
+        }
+        out
+    }
+}
+
+/// A column with blanks filled by the last reading (the first reading before it); `None` where nothing was read.
+fn hold(column: &[f64]) -> Option<Vec<f64>> {
+    let mut last = column.iter().copied().find(|v| v.is_finite())?;
+    Some(
+        column
+            .iter()
+            .map(|v| {
+                if v.is_finite() {
+                    last = *v;
+                }
+                last
+            })
+            .collect(),
+    )
+}
+
+/// The longest block of load, tolerating short holes.
+fn load_block(load: &[f64]) -> Option<(usize, usize)> {
+    let (mut best, mut start, mut last) = ((0, 0), None, 0);
+    for (i, &v) in load.iter().enumerate() {
+        if v <= LOADED_PCT {
+            continue;
+        }
+        let from = match start {
+            Some(from) if i - last <= LOAD_HOLES + 1 => from,
+            _ => i,
+        };
+        start = Some(from);
+        last = i;
+        if i + 1 - from > best.1 - best.0 {
+            best = (from, i + 1);
+        }
+    }
+    (best.1 - best.0 >= 20 && best.0 > 0).then_some(best)
+}
+
+/// Median of the finite values; NaN where there are none.
+pub fn median(values: &[f64]) -> f64 {
+    let mut v: Vec<f64> = values.iter().copied().filter(|x| x.is_finite()).collect();
+    if v.is_empty() {
+        return f64::NAN;
+    }
+    v.sort_by(f64::total_cmp);
+    let mid = v.len() / 2;
+    if v.len() % 2 == 1 { v[mid] } else { 0.5 * (v[mid - 1] + v[mid]) }
+}
