@@ -1,0 +1,196 @@
+//! Everything that the judgement depends on, in one place, with its source.
+//!
+//! Where a line says "calibrated on simulated fleets", the number came from simulated laptops with known faults, not
+//! from real ones. What a fleet can tell by itself (levels, spreads, fan curves) is learned from it; these are then
+//! the prior.
+
+/// Version of these numbers; stored with each result.
+pub const CONSTANTS_VERSION: &str = "1";
+
+/// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
+pub const CLOGGED_BELOW: f64 = 0.70;
+/// A fan below this share of its due speed needs replacing (fan makers' end-of-life criteria lie at 0.7–0.9).
+pub const FAN_BELOW: f64 = 0.80;
+/// A contact above this multiple of as-new needs new paste (common practice, no source).
+pub const CONTACT_ABOVE: f64 = 1.8;
+/// Days in a month of drift.
+pub const MONTH_DAYS: f64 = 30.44;
+
+/// How a wear builds up, is seen, and is undone. Wear is logarithmic and never negative: −ln airflow, or the
+/// logarithm of the fast resistance over its as-new value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WearConstants {
+    /// Grid step, log units.
+    pub step: f64,
+    /// Grid points.
+    pub n_states: usize,
+    /// Share of laptops and mean drift per month, of each rate class.
+    pub rates: [(f64, f64); 3],
+    /// Share and mean of the wear at the first run.
+    pub first: [(f64, f64); 2],
+    /// Wear right after a service that worked: mean and standard deviation.
+    pub reset: (f64, f64),
+    /// Odds that a visit for cleaning, fan, paste undoes this wear.
+    pub works: [f64; 3],
+    /// Odds that a service booked before the first run is still true, over the above.
+    pub booked_before: f64,
+    /// Scatter of one laptop from run to run that the fit's standard error doesn't hold.
+    pub noise_floor: f64,
+    /// Factor on the fit's standard error.
+    pub se_factor: f64,
+    /// Further scatter of a quick run, and by how much its wear reads low.
+    pub quick: (f64, f64),
+    /// Scatter between healthy laptops of a model.
+    pub offset_sd: f64,
+    /// Share of runs that read too much wear (bedding), and by how much in the mean.
+    pub tail: (f64, f64),
+    /// Share of runs that say nothing.
+    pub junk: f64,
+    /// Estimated over true wear is one over this.
+    pub gain: f64,
+    /// Quantile of the laptops' medians, and the wear that it stands for, as the prior of the zero level.
+    pub level_quantile: (f64, f64),
+    /// Standard deviation of the zero level's prior: constant, and over the root of the number of laptops.
+    pub level_sd: (f64, f64),
+}
+
+/// How a fan wears, is seen, and is replaced.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FanConstants {
+    /// As-new fan factor: mean and standard deviation.
+    pub as_new: (f64, f64),
+    /// Share of laptops whose fan is of the failing kind at the first run.
+    pub first_failing: f64,
+    /// Share seized at the first run.
+    pub first_seized: f64,
+    /// Mean loss of factor per month: steady, failing.
+    pub rates: [f64; 2],
+    /// Odds per month that a steady fan begins to fail.
+    pub failing_starts: f64,
+    /// Odds per month of seizing, and with a factor below 0.85.
+    pub seizing: f64,
+    /// As above, worn.
+    pub seizing_worn: f64,
+    /// Odds that a replacement works.
+    pub replacing_works: f64,
+    /// Spread of healthy units about the model's map.
+    pub unit_sd: f64,
+    /// Scatter of a run's ratio, open loop, beside the map's own spread.
+    pub open_sd: f64,
+    /// Factor on the map's spread between laptops.
+    pub spread_factor: f64,
+    /// Scatter of a run's ratio, closed loop: while the speed is held, and beyond the headroom.
+    pub closed_sd: (f64, f64),
+    /// Speed that a closed loop can reach over the highest due speed.
+    pub headroom: f64,
+    /// Odds that a run is quiet on a laptop that usually isn't.
+    pub quiet_odds: f64,
+    /// Share of laptops that are always quiet.
+    pub always_quiet: f64,
+    /// Highest speed in a quiet profile over the map's highest, and its scatter.
+    pub quiet_cap: f64,
+    /// Scatter of a quiet run's ratio.
+    pub quiet_sd: f64,
+    /// Log step of power in a quiet profile.
+    pub quiet_step: f64,
+    /// Scatter of log power from run to run, and between units.
+    pub power_sd: f64,
+    /// As above, between units.
+    pub power_unit_sd: f64,
+    /// Share of runs that say nothing.
+    pub junk: f64,
+    /// Log airflow of a standing fan without tachometer, against the model's median: mean and standard deviation.
+    pub standing: (f64, f64),
+    /// Scatter of log airflow about the laptop's own level there, while the fan turns.
+    pub turning_sd: f64,
+}
+
+/// All constants of the judgement.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Constants {
+    /// Of airflow (dust).
+    pub air: WearConstants,
+    /// Of contact (paste and mounting).
+    pub contact: WearConstants,
+    /// Of the fan.
+    pub fan: FanConstants,
+    /// Share of the as-new fast resistance that paste and mounting make up, and its uncertainty.
+    pub paste_share: (f64, f64),
+    /// rms of the residuals from which a run counts as odd, K, and what each kelvin beyond adds to the standard
+    /// errors of log airflow and log contact.
+    pub odd_rms: (f64, f64, f64),
+    /// Logistic slope and shift of p_clogged, p_fan, p_contact.
+    pub calibration: [(f64, f64); 3],
+}
+
+impl Default for Constants {
+    /// Calibrated on simulated fleets.
+    fn default() -> Self {
+        Self {
+            air: WearConstants {
+                step: 0.02,
+                n_states: 110,
+                rates: [(0.5, 0.004), (0.35, 0.015), (0.15, 0.045)],
+                first: [(0.75, 0.12), (0.25, 0.35)],
+                reset: (0.075, 0.05),
+                works: [0.88, 0.45, 0.5],
+                booked_before: 0.8,
+                noise_floor: 0.035,
+                se_factor: 0.5,
+                quick: (0.10, 0.05),
+                offset_sd: 0.045,
+                tail: (0.03, 0.6),
+                junk: 0.01,
+                gain: 1.1,
+                level_quantile: (0.25, 0.06),
+                level_sd: (0.05, 0.2),
+            },
+            contact: WearConstants {
+                step: 0.01,
+                n_states: 90,
+                rates: [(0.6, 0.001), (0.3, 0.003), (0.1, 0.008)],
+                first: [(0.8, 0.05), (0.2, 0.25)],
+                reset: (0.012, 0.018),
+                works: [0.0, 0.0, 0.88],
+                booked_before: 0.8,
+                noise_floor: 0.012,
+                se_factor: 0.3,
+                quick: (0.01, 0.0),
+                offset_sd: 0.045,
+                tail: (0.01, 0.1),
+                junk: 0.02,
+                gain: 1.0,
+                level_quantile: (0.25, 0.02),
+                level_sd: (0.05, 0.15),
+            },
+            fan: FanConstants {
+                as_new: (0.98, 0.018),
+                first_failing: 0.07,
+                first_seized: 0.015,
+                rates: [0.0015, 0.05],
+                failing_starts: 0.004,
+                seizing: 0.002,
+                seizing_worn: 0.05,
+                replacing_works: 0.85,
+                unit_sd: 0.02,
+                open_sd: 0.025,
+                spread_factor: 0.8,
+                closed_sd: (0.012, 0.035),
+                headroom: 1.13,
+                quiet_odds: 0.06,
+                always_quiet: 0.05,
+                quiet_cap: 0.70,
+                quiet_sd: 0.06,
+                quiet_step: 0.20,
+                power_sd: 0.015,
+                power_unit_sd: 0.065,
+                junk: 0.02,
+                standing: (-1.8, 0.5),
+                turning_sd: 0.2,
+            },
+            paste_share: (0.25, 0.03),
+            odd_rms: (0.55, 0.5, 0.3),
+            calibration: [(1.0, 0.0); 3],
+        }
+    }
+}

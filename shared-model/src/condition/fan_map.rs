@@ -1,0 +1,141 @@
+//! What speed a model's fans are due to run at a temperature, learned from its laptops, and a run against it.
+
+use crate::estimate::joint_model::quantile;
+use crate::estimate::network_drive::{FanPoint, median};
+
+/// Width of a temperature bin, K.
+const BIN_K: f64 = 2.0;
+/// Lowest temperature of the map, °C.
+const FROM_C: f64 = 20.0;
+/// Number of bins.
+const N_BINS: usize = 48;
+/// Share of the load phase, that with the highest due speed, over which a run is compared.
+const COMPARED_SHARE: f64 = 0.2;
+/// A due speed below this share of the map's highest says nothing about the fan.
+const DUE_SHARE_MIN: f64 = 0.3;
+/// Least compared time, s.
+const COMPARED_MIN_S: f64 = 6.0;
+
+/// Due speed over temperature of one fan under load.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FanMap {
+    due_rpm: Vec<f64>,
+    /// Robust relative spread between laptops in each bin.
+    spread: Vec<f64>,
+    /// Highest due speed, rpm.
+    pub top_rpm: f64,
+    /// Laptops it was learned from.
+    pub laptops: usize,
+}
+
+/// A run's fan against the map.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FanReading {
+    /// Speed over due speed.
+    pub ratio: f64,
+    /// Due speed over the map's highest.
+    pub due_share: f64,
+    /// Spread between laptops where it was compared.
+    pub spread: f64,
+}
+
+fn bin(temp_c: f64) -> usize {
+    (((temp_c - FROM_C) / BIN_K).floor().max(0.0) as usize).min(N_BINS - 1)
+}
+
+impl FanMap {
+    /// Learns the map of fan `idx` from each laptop's runs. `None` where no laptop shows this fan.
+    pub fn learn(laptops: &[Vec<&[FanPoint]>], idx: usize) -> Option<Self> {
+        let mut per_bin: Vec<Vec<f64>> = vec![Vec::new(); N_BINS];
+        let mut n_laptops = 0;
+        for runs in laptops {
+            let mut own: Vec<Vec<f64>> = vec![Vec::new(); N_BINS];
+            for p in runs.iter().flat_map(|r| r.iter()) {
+                if p.loaded && p.rpm[idx].is_finite() {
+                    own[bin(f64::from(p.temp_c))].push(f64::from(p.rpm[idx]));
+                }
+            }
+            n_laptops += usize::from(own.iter().any(|b| !b.is_empty()));
+            for (all, o) in per_bin.iter_mut().zip(&own) {
+                if o.len() >= 3 {
+                    all.push(median(o));
+                }
+            }
+        }
+        let filled: Vec<usize> = (0..N_BINS).filter(|&b| !per_bin[b].is_empty()).collect();
+        if filled.is_empty() {
+            return None;
+        }
+        let level: Vec<f64> = filled.iter().map(|&b| median(&per_bin[b])).collect();
+        let weight: Vec<f64> = filled.iter().map(|&b| per_bin[b].len() as f64).collect();
+        let rising = isotonic(&level, &weight);
+        let at = |values: &[f64], b: usize| {
+            let k = filled.partition_point(|&f| f < b).min(filled.len() - 1);
+            if filled[k] == b || k == 0 {
+                return values[k];
+            }
+            let (lo, hi) = (filled[k - 1], filled[k]);
+            if b > hi {
+                return values[k];
+            }
+            values[k - 1] + (values[k] - values[k - 1]) * (b - lo) as f64 / (hi - lo) as f64
+        };
+        let spread_of: Vec<f64> = filled
+            .iter()
+            .zip(&rising)
+            .map(|(&b, due)| {
+                let off: Vec<f64> = per_bin[b].iter().map(|v| (v / due.max(1.0) - 1.0).abs()).collect();
+                if off.len() < 4 { 0.03 } else { 1.4826 * median(&off) }
+            })
+            .collect();
+        Some(Self {
+            due_rpm: (0..N_BINS).map(|b| at(&rising, b)).collect(),
+            spread: (0..N_BINS).map(|b| at(&spread_of, b)).collect(),
+            // The hottest bins hold few laptops, sick ones; the highest due speed is that of a well-filled bin.
+            top_rpm: quantile(&rising, 1.0),
+            laptops: n_laptops,
+        })
+    }
+
+    /// Due speed at a temperature, linear between the bins' middles.
+    pub fn due_rpm(&self, temp_c: f64) -> f64 {
+        let x = ((temp_c - FROM_C) / BIN_K - 0.5).clamp(0.0, (N_BINS - 1) as f64);
+        let (b, part) = (x.floor() as usize, x.fract());
+        self.due_rpm[b] + part * (self.due_rpm[(b + 1).min(N_BINS - 1)] - self.due_rpm[b])
+    }
+
+    /// Compares a run. `None` where the fan was never due enough.
+    pub fn read(&self, points: &[FanPoint], idx: usize) -> Option<FanReading> {
+        let mut due: Vec<(f64, f64, f64)> = points
+            .iter()
+            .filter(|p| p.loaded && p.rpm[idx].is_finite())
+            .map(|p| (self.due_rpm(f64::from(p.temp_c)), f64::from(p.rpm[idx]), f64::from(p.temp_c)))
+            .collect();
+        due.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let n = ((due.len() as f64 * COMPARED_SHARE).ceil() as usize).max((COMPARED_MIN_S / 2.0) as usize);
+        due.truncate(n);
+        let sum_due: f64 = due.iter().map(|d| d.0).sum();
+        let mean_due = sum_due / due.len().max(1) as f64;
+        if due.len() < 3 || mean_due < DUE_SHARE_MIN * self.top_rpm || self.top_rpm < 300.0 {
+            return None;
+        }
+        Some(FanReading {
+            ratio: due.iter().map(|d| d.1).sum::<f64>() / sum_due,
+            due_share: mean_due / self.top_rpm,
+            spread: median(&due.iter().map(|d| self.spread[bin(d.2)]).collect::<Vec<_>>()),
+        })
+    }
+}
+
+/// Weighted isotonic regression, rising (pool adjacent violators).
+fn isotonic(values: &[f64], weights: &[f64]) -> Vec<f64> {
+    let mut pools: Vec<(f64, f64, usize)> = Vec::new();
+    for (&v, &w) in values.iter().zip(weights) {
+        pools.push((v, w, 1));
+        while pools.len() > 1 && pools[pools.len() - 2].0 > pools[pools.len() - 1].0 {
+            let (Some(b), Some(a)) = (pools.pop(), pools.pop()) else { break };
+            pools.push(((a.0 * a.1 + b.0 * b.1) / (a.1 + b.1), a.1 + b.1, a.2 + b.2));
+        }
+    }
+    pools.iter().flat_map(|p| std::iter::repeat_n(p.0, p.2)).collect()
+}
