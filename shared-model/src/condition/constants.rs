@@ -81,8 +81,12 @@ pub struct FanConstants {
     pub spread_factor: f64,
     /// Scatter of a run's ratio, closed loop: while the speed is held, and beyond the headroom.
     pub closed_sd: (f64, f64),
-    /// Speed that a closed loop can reach over the highest due speed.
-    pub headroom: f64,
+    /// Speeds that a closed loop may reach over the highest due speed; the model's evidence chooses.
+    pub headrooms: [f64; 3],
+    /// Share of a unit's offset that also shows while a closed loop holds the speed.
+    pub held_offset: f64,
+    /// Prior odds that a model's firmware holds the speed.
+    pub closed_prior: f64,
     /// Odds that a run is quiet on a laptop that usually isn't.
     pub quiet_odds: f64,
     /// Share of laptops that are always quiet.
@@ -103,6 +107,8 @@ pub struct FanConstants {
     pub standing: (f64, f64),
     /// Scatter of log airflow about the laptop's own level there, while the fan turns.
     pub turning_sd: f64,
+    /// Share of low airflows without tachometer that a worn fan causes, not dust.
+    pub unseen_wear: f64,
 }
 
 /// All constants of the judgement.
@@ -176,7 +182,9 @@ impl Default for Constants {
                 open_sd: 0.025,
                 spread_factor: 0.8,
                 closed_sd: (0.012, 0.035),
-                headroom: 1.13,
+                headrooms: [1.05, 1.12, 1.2],
+                held_offset: 1.0,
+                closed_prior: 0.3,
                 quiet_odds: 0.06,
                 always_quiet: 0.05,
                 quiet_cap: 0.70,
@@ -187,6 +195,7 @@ impl Default for Constants {
                 junk: 0.02,
                 standing: (-1.8, 0.5),
                 turning_sd: 0.2,
+                unseen_wear: 0.2,
             },
             paste_share: (0.25, 0.03),
             odd_rms: (0.55, 0.5, 0.3),

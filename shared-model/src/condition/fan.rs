@@ -60,10 +60,10 @@ impl FanEvent {
 }
 
 /// How the firmware drives the fan, and whether the laptop is always in a quiet profile.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Hypothesis {
-    /// The firmware holds the speed.
-    pub closed_loop: bool,
+    /// The firmware holds the speed, and can drive a healthy fan to this multiple of the highest due speed.
+    pub headroom: Option<f64>,
     /// Always in a quiet profile.
     pub always_quiet: bool,
 }
@@ -174,7 +174,9 @@ fn as_new(c: &FanConstants) -> Vec<f64> {
         })
         .collect();
     let sum: f64 = v.iter().sum();
-    v.iter_mut().for_each(|p| *p /= sum);
+    for p in &mut v {
+        *p /= sum;
+    }
     v
 }
 
@@ -232,12 +234,10 @@ impl State {
                 .map(|class| self.p[index(class, j)..index(class, j) + N_STATES].iter().sum::<f64>())
                 .sum();
             for class in 0..N_CLASSES {
-                for k in 0..N_STATES {
-                    let p = &mut self.p[index(class, j) + k];
-                    *p *= 1.0 - c.replacing_works;
-                    if class == 0 {
-                        *p += c.replacing_works * total * new[k];
-                    }
+                let row = &mut self.p[index(class, j)..index(class, j) + N_STATES];
+                let fresh = if class == 0 { c.replacing_works * total } else { 0.0 };
+                for (p, n) in row.iter_mut().zip(&new) {
+                    *p = *p * (1.0 - c.replacing_works) + fresh * n;
                 }
             }
         }
@@ -267,7 +267,9 @@ impl State {
             states.iter_mut().zip(row).for_each(|(s, p)| *s += p);
         }
         let total: f64 = states.iter().sum();
-        states.iter_mut().for_each(|s| *s /= total);
+        for s in &mut states {
+            *s /= total;
+        }
         let failing: f64 = self.p[index(1, 0)..].iter().sum::<f64>() / total;
         FanPosterior { states, failing, log_evidence: self.log }
     }
@@ -295,7 +297,7 @@ fn likelihood(c: &FanConstants, e: &FanEvidence, factor: f64, offset: f64, h: Hy
         }
         FanEvidence::Ratio { ratio, due_share, spread, quiet } => {
             let odds = if h.always_quiet { 1.0 - c.quiet_odds } else { quiet };
-            let plain = plain_likelihood(c, ratio, due_share, spread, factor, offset, h.closed_loop);
+            let plain = plain_likelihood(c, ratio, due_share, spread, factor, offset, h.headroom);
             let capped = quiet_likelihood(c, ratio, due_share, factor);
             (1.0 - odds) * plain + odds * capped
         }
@@ -309,12 +311,13 @@ fn plain_likelihood(
     spread: f64,
     factor: f64,
     offset: f64,
-    closed: bool,
+    headroom: Option<f64>,
 ) -> f64 {
-    if closed {
+    if let Some(headroom) = headroom {
         let share = due_share.max(0.3);
-        let reach = (c.headroom * factor / share).min(1.0);
-        let sd = if reach < 1.0 { c.closed_sd.1 } else { c.closed_sd.0 };
+        let reach = (headroom * factor / share).min(1.0 + c.held_offset * offset);
+        let held = (c.closed_sd.0 * c.closed_sd.0 + spread.min(0.03).powi(2)).sqrt();
+        let sd = if headroom * factor / share < 0.99 { c.closed_sd.1 } else { held };
         return robust(c, ratio - reach, sd);
     }
     let spread = spread.min(0.08);

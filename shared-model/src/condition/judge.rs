@@ -41,7 +41,14 @@ const SAYS_NOTHING_SD: f64 = 0.5;
 
 impl RunEvidence {
     /// From a run's fit and facts.
-    pub fn new(k: &Constants, day: f64, fit: &RunFit, facts: &RunFacts, fans: Vec<FanReading>, has_rpm: bool) -> Self {
+    pub fn new(
+        k: &Constants,
+        day: f64,
+        fit: &RunFit,
+        facts: &RunFacts,
+        fans: Vec<FanReading>,
+        has_rpm: bool,
+    ) -> Self {
         let odd_k = (fit.rms_k - k.odd_rms.0).max(0.0);
         let log_power = if facts.power_w.is_finite() {
             facts.power_w.max(0.1).ln()
@@ -163,7 +170,8 @@ pub fn judge_model(k: &Constants, has_fan: bool, laptops: &[Laptop]) -> (ModelRe
         .into_iter()
         .zip(contact_posts)
         .zip(fans.laptops)
-        .map(|((a, c), (f, q))| condition(k, has_fan, a, c, f, q))
+        .zip(laptops)
+        .map(|(((a, c), (f, q)), l)| condition(k, has_fan, l.runs.iter().any(|r| r.has_rpm), a, c, f, q))
         .collect();
     (reference, conditions)
 }
@@ -171,6 +179,7 @@ pub fn judge_model(k: &Constants, has_fan: bool, laptops: &[Laptop]) -> (ModelRe
 fn condition(
     k: &Constants,
     has_fan: bool,
+    has_rpm: bool,
     air: Posterior,
     contact: Posterior,
     fan: Option<FanPosterior>,
@@ -178,16 +187,24 @@ fn condition(
 ) -> Condition {
     let raw_air = if has_fan { air.above(-CLOGGED_BELOW.ln()) } else { 0.0 };
     let raw_fan = fan.as_ref().map_or(0.0, |f| f.below(FAN_BELOW));
+    // Without a tachometer a worn fan and dust are one: the odds are shared.
+    let unseen = if has_rpm { 0.0 } else { k.fan.unseen_wear * raw_air * (1.0 - raw_fan) };
+    let (raw_air, raw_fan) =
+        (raw_air * (1.0 - if has_rpm { 0.0 } else { 0.5 * k.fan.unseen_wear }), raw_fan + unseen);
     Condition {
         p_clogged: if has_fan { calibrated(raw_air, k.calibration[0]) } else { 0.0 },
-        p_fan: if fan.is_some() { calibrated(raw_fan, k.calibration[1]) } else { 0.0 },
+        p_fan: if has_fan && fan.is_some() { calibrated(raw_fan, k.calibration[1]) } else { 0.0 },
         p_contact: calibrated(p_contact(k, &contact), k.calibration[2]),
         airflow: has_fan.then(|| Interval {
             mid: (-air.quantile(0.5)).exp(),
             low: (-air.quantile(0.95)).exp(),
             high: (-air.quantile(0.05)).exp(),
         }),
-        fan: fan.map(|f| Interval { mid: f.quantile(0.5), low: f.quantile(0.05), high: f.quantile(0.95) }),
+        fan: fan.filter(|_| has_fan).map(|f| Interval {
+            mid: f.quantile(0.5),
+            low: f.quantile(0.05),
+            high: f.quantile(0.95),
+        }),
         contact: contact_interval(k, &contact),
         air_wear: air,
         contact_wear: contact,
@@ -261,9 +278,12 @@ fn contact_events(laptop: &Laptop) -> Vec<Event> {
 fn wear_events(laptop: &Laptop, read: impl Fn(&RunEvidence) -> Option<(f64, f64)>) -> Vec<Event> {
     let mut events: Vec<Event> =
         laptop.services.iter().map(|&(day, action)| Event::Serviced { day, action }).collect();
-    events.extend(laptop.runs.iter().filter_map(|r| {
-        read(r).map(|(value, sd)| Event::Seen { day: r.day, value, sd, quick: r.quick })
-    }));
+    events.extend(
+        laptop
+            .runs
+            .iter()
+            .filter_map(|r| read(r).map(|(value, sd)| Event::Seen { day: r.day, value, sd, quick: r.quick })),
+    );
     events.retain(|e| e.day() <= laptop.as_of);
     events.sort_by(|a, b| a.day().total_cmp(&b.day()));
     events
@@ -289,7 +309,9 @@ fn power_medians(laptops: &[Laptop]) -> [f64; 2] {
     [false, true].map(|quick| {
         let per_laptop: Vec<f64> = laptops
             .iter()
-            .map(|l| median(&l.runs.iter().filter(|r| r.quick == quick).map(|r| r.log_power).collect::<Vec<_>>()))
+            .map(|l| {
+                median(&l.runs.iter().filter(|r| r.quick == quick).map(|r| r.log_power).collect::<Vec<_>>())
+            })
             .collect();
         median(&per_laptop)
     })
@@ -300,37 +322,57 @@ struct FanJudgement {
     laptops: Vec<(Option<FanPosterior>, f64)>,
 }
 
+/// A laptop's filters: for each way in which the firmware may drive the fan, usually and always quiet, each with its
+/// log evidence.
+type ByLoop = Vec<[(f64, FanPosterior); 2]>;
+
+/// The most that one laptop can say for or against a loop, nats: one odd fan must not decide for a model.
+const LOOP_EVIDENCE_MAX: f64 = 4.0;
+
 impl FanJudgement {
     /// Filters every laptop under each hypothesis and lets the model's summed evidence choose between the loops.
     fn new(k: &Constants, laptops: &[Laptop], log_power: [f64; 2], model_air: f64) -> Self {
-        let filtered: Vec<[Vec<(f64, FanPosterior)>; 2]> = laptops
+        let loops: Vec<Option<f64>> = std::iter::once(None).chain(k.fan.headrooms.map(Some)).collect();
+        let filtered: Vec<ByLoop> = laptops
             .iter()
             .map(|l| {
                 let (events, quiet_log) = fan_events(k, l, log_power, model_air);
-                [false, true].map(|closed_loop| {
-                    [false, true]
-                        .iter()
-                        .map(|&always_quiet| {
-                            let post = fan::filter(&k.fan, &events, l.as_of, Hypothesis { closed_loop, always_quiet });
-                            let log = post.log_evidence + quiet_log[usize::from(always_quiet)];
-                            (log, post)
+                loops
+                    .iter()
+                    .map(|&headroom| {
+                        [false, true].map(|always_quiet| {
+                            let post =
+                                fan::filter(&k.fan, &events, l.as_of, Hypothesis { headroom, always_quiet });
+                            (post.log_evidence + quiet_log[usize::from(always_quiet)], post)
                         })
-                        .collect()
-                })
+                    })
+                    .collect()
             })
             .collect();
-        let gain: f64 = filtered.iter().map(|f| (log_sum(&f[1]) - log_sum(&f[0])).clamp(-6.0, 6.0)).sum();
-        let closed_loop = 1.0 / (1.0 + (-(gain - 0.85)).exp());
+        let odds = loop_odds(k, &filtered);
         let laptops = filtered
             .into_iter()
             .zip(laptops)
-            .map(|(f, l)| {
-                let shown = l.runs.iter().any(|r| !r.fans.is_empty() || !r.has_rpm);
-                mix(f, closed_loop, shown)
-            })
+            .map(|(f, l)| mix(f, &odds, l.runs.iter().any(|r| !r.fans.is_empty() || !r.has_rpm)))
             .collect();
-        Self { closed_loop, laptops }
+        Self { closed_loop: 1.0 - odds[0], laptops }
     }
+}
+
+/// Posterior of each way to drive the fan.
+fn loop_odds(k: &Constants, filtered: &[ByLoop]) -> Vec<f64> {
+    let closed_each = k.fan.closed_prior / k.fan.headrooms.len() as f64;
+    let mut log = vec![closed_each.ln(); 1 + k.fan.headrooms.len()];
+    log[0] = (1.0 - k.fan.closed_prior).ln();
+    for f in filtered {
+        let open = log_sum(&f[0]);
+        for (l, h) in log.iter_mut().zip(f) {
+            *l += (log_sum(h) - open).clamp(-LOOP_EVIDENCE_MAX, LOOP_EVIDENCE_MAX);
+        }
+    }
+    let top = log.iter().copied().fold(f64::MIN, f64::max);
+    let sum: f64 = log.iter().map(|l| (l - top).exp()).sum();
+    log.iter().map(|l| (l - top).exp() / sum).collect()
 }
 
 fn log_sum(parts: &[(f64, FanPosterior)]) -> f64 {
@@ -338,13 +380,12 @@ fn log_sum(parts: &[(f64, FanPosterior)]) -> f64 {
     top + parts.iter().map(|p| (p.0 - top).exp()).sum::<f64>().ln()
 }
 
-fn mix(f: [Vec<(f64, FanPosterior)>; 2], closed_loop: f64, shown: bool) -> (Option<FanPosterior>, f64) {
-    let odds = [1.0 - closed_loop, closed_loop];
-    let mut parts = Vec::with_capacity(4);
+fn mix(f: ByLoop, odds: &[f64], shown: bool) -> (Option<FanPosterior>, f64) {
+    let mut parts = Vec::with_capacity(2 * odds.len());
     let mut quiet_share = 0.0;
-    for (hyp, odds) in f.into_iter().zip(odds) {
-        let sum = log_sum(&hyp);
-        for (always_quiet, (log, post)) in hyp.into_iter().enumerate() {
+    for (hypothesis, odds) in f.into_iter().zip(odds) {
+        let sum = log_sum(&hypothesis);
+        for (always_quiet, (log, post)) in hypothesis.into_iter().enumerate() {
             let w = odds * (log - sum).exp() + 1e-12;
             quiet_share += w * always_quiet as f64;
             parts.push((w, post));
@@ -354,7 +395,12 @@ fn mix(f: [Vec<(f64, FanPosterior)>; 2], closed_loop: f64, shown: bool) -> (Opti
 }
 
 /// A laptop's fan events and what its power says of the quiet profile (log odds included).
-fn fan_events(k: &Constants, laptop: &Laptop, log_power: [f64; 2], model_air: f64) -> (Vec<FanEvent>, [f64; 2]) {
+fn fan_events(
+    k: &Constants,
+    laptop: &Laptop,
+    log_power: [f64; 2],
+    model_air: f64,
+) -> (Vec<FanEvent>, [f64; 2]) {
     let deviations: Vec<f64> =
         laptop.runs.iter().map(|r| r.log_power - log_power[usize::from(r.quick)]).collect();
     let q = quiet(&k.fan, &deviations, k.fan.quiet_step);

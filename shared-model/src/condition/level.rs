@@ -30,8 +30,7 @@ pub fn learn_and_judge(c: &WearConstants, histories: &[(Vec<Event>, f64)]) -> (L
     let spread = spread_table(c, offsets);
     let own: Vec<Vec<f64>> = filtered.iter().map(|f| log_level_evidence(c, f, &spread)).collect();
     let prior: Vec<f64> = offsets.values(c).map(|v| -0.5 * ((v - centre) / sd).powi(2)).collect();
-    let total: Vec<f64> =
-        (0..offsets.n).map(|l| prior[l] + own.iter().map(|o| o[l]).sum::<f64>()).collect();
+    let total: Vec<f64> = (0..offsets.n).map(|l| prior[l] + own.iter().map(|o| o[l]).sum::<f64>()).collect();
     let posteriors = filtered
         .iter()
         .zip(&own)
@@ -41,7 +40,8 @@ pub fn learn_and_judge(c: &WearConstants, histories: &[(Vec<Event>, f64)]) -> (L
         })
         .collect();
     let top = total.iter().copied().fold(f64::MIN, f64::max);
-    let evidence = top + total.iter().map(|t| (t - top).exp()).sum::<f64>().ln()
+    let evidence = top
+        + total.iter().map(|t| (t - top).exp()).sum::<f64>().ln()
         + filtered.iter().map(Filtered::log_scale).sum::<f64>()
         - prior.iter().map(|p| p.exp()).sum::<f64>().ln();
     let level = Level { offsets, log_weights: total.iter().map(|t| t - top).collect() };

@@ -34,7 +34,9 @@ pub fn quiet(c: &FanConstants, log_power: &[f64], step: f64) -> Quiet {
                 total += *p;
             }
             if total > 0.0 {
-                w.iter_mut().for_each(|p| *p /= total);
+                for p in w.iter_mut() {
+                    *p /= total;
+                }
                 *log += total.ln();
             }
         }
@@ -71,7 +73,9 @@ fn level_priors(c: &FanConstants, step: f64) -> impl Iterator<Item = (f64, f64)>
 /// A run's power about the laptop's level: usual, a step lower, or anything.
 fn mixed(c: &FanConstants, off: f64, step: f64) -> f64 {
     let junk = 0.05;
-    (1.0 - c.quiet_odds - junk) * bell(off, c.power_sd) + c.quiet_odds * bell(off + step, c.power_sd) + junk / 1.0
+    (1.0 - c.quiet_odds - junk) * bell(off, c.power_sd)
+        + c.quiet_odds * bell(off + step, c.power_sd)
+        + junk / 1.0
 }
 
 fn bell(x: f64, sd: f64) -> f64 {

@@ -72,7 +72,7 @@ impl Offsets {
     /// The values.
     pub fn values(self, c: &WearConstants) -> impl Iterator<Item = f64> {
         let step = c.step;
-        (0..self.n).map(move |j| f64::from(self.from + j as i32) * step)
+        (0..self.n).map(move |j| (f64::from(self.from) + j as f64) * step)
     }
 }
 
@@ -196,7 +196,9 @@ impl Filtered {
         }
         if total > 0.0 {
             let scale = 1.0 / total;
-            self.weights.iter_mut().for_each(|p| *p *= scale);
+            for p in &mut self.weights {
+                *p *= scale;
+            }
             self.log_scale += total.ln();
         }
     }
@@ -230,8 +232,12 @@ impl Filtered {
         }
         let total: f64 = states.iter().sum();
         if total > 0.0 && total.is_finite() {
-            states.iter_mut().for_each(|p| *p /= total);
-            classes.iter_mut().for_each(|p| *p /= total);
+            for p in &mut states {
+                *p /= total;
+            }
+            for p in &mut classes {
+                *p /= total;
+            }
         } else {
             states.fill(1.0 / c.n_states as f64);
             classes = [1.0 / 3.0; N_CLASSES];

@@ -162,9 +162,8 @@ pub fn fit_from(
 ) -> JointFit {
     let mut shared = start;
     let mut own = start_runs;
-    let evaluate = |shared: &Shared, own: &[RunPars]| {
-        map(runs.len(), &|i| Evaluated(block(shared, &own[i], &runs[i])))
-    };
+    let evaluate =
+        |shared: &Shared, own: &[RunPars]| map(runs.len(), &|i| Evaluated(block(shared, &own[i], &runs[i])));
     let total = |shared: &Shared, blocks: &[Evaluated]| {
         shared_cost(shared, prior) + blocks.iter().map(|b| b.0.cost).sum::<f64>()
     };

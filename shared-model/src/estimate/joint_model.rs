@@ -1,6 +1,8 @@
 //! All runs of one model of laptop: scales, start values, the joint fit, and the standing fit that judges a new run.
 
-use super::joint::{Evaluated, JointFit, JointRun, Mapper, RunFit, RunPrior, SharedPrior, fit, fit_from, fit_run};
+use super::joint::{
+    Evaluated, JointFit, JointRun, Mapper, RunFit, RunPrior, SharedPrior, fit, fit_from, fit_run,
+};
 use super::joint_speed::{FanCurve, NO_FAN, apply, search};
 use super::network::{RunPars, Shared, X0};
 use super::network_drive::{ClockReference, Drive, NOMINAL_LOAD_W, median};
@@ -45,13 +47,17 @@ const CASE_START_K: f64 = 4.0;
 pub fn fit_model(drives: &mut [Drive], rooms: &[Room], map: Mapper<'_, Evaluated>) -> ModelFit {
     assert_eq!(drives.len(), rooms.len(), "one room for each run");
     let mut standing = scales(drives);
-    drives.iter_mut().for_each(|d| standing.scale(d));
+    for d in drives.iter_mut() {
+        standing.scale(d);
+    }
     let prior = SharedPrior::new(standing.load_w);
     if !drives.iter().any(|d| d.has_rpm) {
         let curve = search(&joint_runs(drives, rooms, &standing), &prior, map);
         standing.curve = Some(curve);
         standing.has_fan = curve != NO_FAN;
-        drives.iter_mut().for_each(|d| standing.scale_speed(d));
+        for d in drives.iter_mut() {
+            standing.scale_speed(d);
+        }
     }
     let first = fit(&joint_runs(drives, rooms, &standing), &prior, map);
     standing.case_k = median(&first.runs.iter().map(|r| r.pars[X0]).collect::<Vec<_>>()).clamp(-10.0, 25.0);
@@ -118,7 +124,11 @@ fn scales(drives: &[Drive]) -> StandingFit {
         },
         curve: None,
         case_k: CASE_START_K,
-        load_w: if has_power { or(median(&of(&|d| d.facts.power_w)), NOMINAL_LOAD_W) } else { NOMINAL_LOAD_W },
+        load_w: if has_power {
+            or(median(&of(&|d| d.facts.power_w)), NOMINAL_LOAD_W)
+        } else {
+            NOMINAL_LOAD_W
+        },
         has_power,
         has_fan: true,
     }

@@ -50,7 +50,9 @@ pub fn search(runs: &[JointRun<'_>], prior: &SharedPrior, map: Mapper<'_, Evalua
     let few: Vec<&JointRun<'_>> = runs.iter().step_by(stride).collect();
     let cost_of = |curve: &FanCurve| {
         let mut drives: Vec<Drive> = few.iter().map(|r| r.drive.clone()).collect();
-        drives.iter_mut().for_each(|d| apply(d, curve));
+        for d in &mut drives {
+            apply(d, curve);
+        }
         let runs: Vec<JointRun<'_>> =
             drives.iter().zip(&few).map(|(drive, r)| JointRun { drive, prior: r.prior }).collect();
         let mut p = *prior;

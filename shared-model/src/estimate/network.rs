@@ -182,9 +182,8 @@ impl Constants {
 /// Power of a step and its gradient.
 fn power(shared: &Shared, own: &RunPars, step: &Step) -> (f64, Gradient) {
     let gain = own[LK].exp();
-    let main = step.power_w
-        * gain
-        * (shared.0[CLOCK_EXP] * step.ln_clock + shared.0[IDLE_LN] * step.idle).exp();
+    let main =
+        step.power_w * gain * (shared.0[CLOCK_EXP] * step.ln_clock + shared.0[IDLE_LN] * step.idle).exp();
     let p = main + step.extra_w * gain;
     let mut d = [0.0; N_ALL];
     d[CLOCK_EXP] = main * step.ln_clock;
@@ -286,9 +285,7 @@ mod tests {
 
     #[test]
     fn gradient_is_the_slope_of_the_temperatures() {
-        let shared = Shared([
-            -0.1, 0.7, 4.3, -2.5, -0.4, -0.2, -2.0, 6.4, -1.0, -0.3, 0.2, 0.8,
-        ]);
+        let shared = Shared([-0.1, 0.7, 4.3, -2.5, -0.4, -0.2, -2.0, 6.4, -1.0, -0.3, 0.2, 0.8]);
         let own = [-0.2, 0.1, 23.0, 6.0, 0.03];
         let run = |s: &Shared, o: &RunPars| {
             let mut out = Vec::new();
@@ -300,7 +297,11 @@ mod tests {
             let h = 1e-5;
             let moved = |by: f64| {
                 let (mut s, mut o) = (shared, own);
-                if k < N_SHARED { s.0[k] += by } else { o[k - N_SHARED] += by }
+                if k < N_SHARED {
+                    s.0[k] += by
+                } else {
+                    o[k - N_SHARED] += by
+                }
                 run(&s, &o)
             };
             let (up, down) = (moved(h), moved(-h));
