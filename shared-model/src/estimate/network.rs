@@ -298,9 +298,9 @@ mod tests {
             let moved = |by: f64| {
                 let (mut s, mut o) = (shared, own);
                 if k < N_SHARED {
-                    s.0[k] += by
+                    s.0[k] += by;
                 } else {
-                    o[k - N_SHARED] += by
+                    o[k - N_SHARED] += by;
                 }
                 run(&s, &o)
             };
