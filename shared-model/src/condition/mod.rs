@@ -3,6 +3,7 @@ pub mod ambient;
 pub mod constants;
 pub mod fan;
 pub mod fan_map;
+pub mod fleet;
 pub mod judge;
 pub mod level;
 pub mod probability;

@@ -6,17 +6,7 @@
 //! posterior of the laptop given the level. Wear only grows between services; a service puts it back, if it worked.
 
 use super::constants::{MONTH_DAYS, WearConstants};
-
-/// What was booked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Action {
-    /// Fins and fan cleaned.
-    Clean,
-    /// Fan replaced.
-    Fan,
-    /// Paste renewed.
-    Paste,
-}
+pub use crate::trace::fleet::ServiceAction as Action;
 
 /// What happens to a laptop, in time order.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -101,7 +91,7 @@ pub fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets)
             Event::Seen { value, sd, quick, .. } => f.see(c, value, sd, quick),
             Event::Serviced { day, action } => {
                 let still = if day < first_seen { c.booked_before } else { 1.0 };
-                f.serve(c, c.works[action as usize] * still);
+                f.serve(c, c.works.get(action as usize).map_or(0.0, |odds| odds * still));
             }
         }
     }

@@ -1,152 +1,174 @@
-//! Reads a fleet folder (`manifest.csv`, optionally `services.csv`, and its traces), judges it and writes the ranking.
-#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program that prints its result")]
+//! Judges a fleet folder (`manifest.csv`, `services.csv` where there is one, and its traces) and writes the ranking.
+//!
+//! `judge_fleet FOLDER OUT.csv [--devices-every N --from K]`: the last two take every Nth laptop from the Kth on, for
+//! small fleets out of a large one.
+#![expect(clippy::print_stderr, reason = "a program that tells its progress")]
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use anyhow::{Context, Result};
-use chrono::{DateTime, Datelike, Utc};
+use anyhow::{Context, Result, anyhow};
+use chrono::{Datelike, NaiveTime};
+use clap::Parser;
 use rayon::prelude::*;
-use windrow_model::channel::{CHANNELS, Channel};
-use windrow_model::condition::ambient::{AmbientCase, rooms};
-use windrow_model::estimate::joint_model::fit_model;
+use windrow_model::condition::constants::Constants;
+use windrow_model::condition::fleet::{FleetRun, Judged, ModelJudged, judge_fleet};
+use windrow_model::condition::wear::Action;
 use windrow_model::estimate::network_drive::Drive;
-use windrow_model::trace::Trace;
+use windrow_model::trace::{file, fleet};
 
-#[derive(Debug, serde::Deserialize)]
-struct Row {
-    device_id: String,
-    model: String,
-    site: String,
-    tested_at: DateTime<Utc>,
-    ambient_c: Option<f64>,
-    trace: String,
+#[derive(Debug, Parser)]
+#[command(about = "Judge a fleet folder and write the ranking")]
+struct Arguments {
+    /// Folder with manifest.csv.
+    folder: PathBuf,
+    /// Where the ranking goes.
+    out: PathBuf,
+    /// Take every Nth laptop only.
+    #[arg(long, default_value_t = 1)]
+    devices_every: usize,
+    /// The first laptop taken.
+    #[arg(long, default_value_t = 0)]
+    from: usize,
+    /// Judge by each laptop's latest run alone.
+    #[arg(long)]
+    last_run_only: bool,
 }
 
+const SECONDS_PER_DAY: f64 = 86_400.0;
+
 fn main() -> Result<()> {
-    let args: Vec<String> = std::env::args().skip(1).collect();
-    let folder = PathBuf::from(args.first().context("usage: judge_fleet FOLDER OUT.csv")?);
+    let args = Arguments::parse();
     let started = Instant::now();
-    let mut rows: Vec<Row> =
-        csv::Reader::from_path(folder.join("manifest.csv"))?.deserialize().collect::<Result<_, _>>()?;
-    if let Some(only) = args.get(2) {
-        rows.retain(|r| only.split(',').any(|m| r.model == m));
+    let runs = read_runs(&args)?;
+    let services = read_services(&args.folder)?;
+    let n_runs = runs.len();
+    eprintln!("read {n_runs} runs in {:.1} s", started.elapsed().as_secs_f64());
+    let (models, judged) =
+        judge_fleet(&Constants::default(), runs, &services, &|n, f| (0..n).into_par_iter().map(f).collect());
+    for m in &models {
+        tell_model(m);
     }
-    let drives: Vec<Option<Drive>> = rows
-        .par_iter()
-        .map(|r| read_trace(&folder.join(&r.trace)).ok().and_then(|t| Drive::from_trace(&t)))
-        .collect();
-    eprintln!(
-        "read {} runs in {:?}, {} unusable",
-        rows.len(),
-        started.elapsed(),
-        drives.iter().filter(|d| d.is_none()).count()
-    );
-    let index = |f: &dyn Fn(&Row) -> &str| {
-        let mut ids: BTreeMap<String, usize> = BTreeMap::new();
-        rows.iter()
-            .map(|r| {
-                let n = ids.len();
-                *ids.entry(f(r).to_owned()).or_insert(n)
-            })
-            .collect::<Vec<_>>()
-    };
-    let (models, sites) = (index(&|r| &r.model), index(&|r| &r.site));
-    let usable: Vec<usize> = (0..rows.len()).filter(|&i| drives[i].is_some()).collect();
-    let cases: Vec<AmbientCase<'_>> = usable
-        .iter()
-        .map(|&i| AmbientCase {
-            model: models[i],
-            site: sites[i],
-            day_of_year: f64::from(rows[i].tested_at.ordinal()),
-            facts: &drives[i].as_ref().expect("usable").facts,
-            reported_c: rows[i].ambient_c,
-        })
-        .collect();
-    let room = rooms(&cases);
-    let mut out = csv::Writer::from_path(args.get(1).context("OUT.csv")?)?;
-    out.write_record([
-        "trace",
-        "la",
-        "la_sd",
-        "lr",
-        "lr_sd",
-        "ta",
-        "ta_prior",
-        "ta_prior_sd",
-        "x",
-        "lk",
-        "rms",
-        "cost",
-    ])?;
-    for m in 0..=*models.iter().max().unwrap_or(&0) {
-        let at: Vec<usize> = (0..usable.len()).filter(|&k| models[usable[k]] == m).collect();
-        if at.is_empty() {
-            continue;
-        }
-        let mut ds: Vec<Drive> = at.iter().map(|&k| drives[usable[k]].clone().expect("usable")).collect();
-        let rm: Vec<_> = at.iter().map(|&k| room[k]).collect();
-        let t = Instant::now();
-        let fit = fit_model(&mut ds, &rm, &|n, f| (0..n).into_par_iter().map(f).collect());
-        let rms = fit.runs.iter().map(|r| r.rms_k).sum::<f64>() / fit.runs.len() as f64;
-        println!(
-            "{:20} runs {:4} it {:3} {:.2?} rms {:.2} shared {:.2?} q {:.2} curve {:?}",
-            rows[usable[at[0]]].model,
-            ds.len(),
-            fit.iterations,
-            t.elapsed(),
-            rms,
-            fit.standing.shared.0.iter().map(|v| v.exp()).collect::<Vec<_>>(),
-            fit.standing.shared.0[11],
-            fit.standing.curve
-        );
-        for (j, r) in fit.runs.iter().enumerate() {
-            let k = at[j];
-            let mut rec = vec![rows[usable[k]].trace.replace("traces/", "")];
-            rec.extend(
-                [
-                    r.pars[0],
-                    r.sd[0],
-                    r.pars[1],
-                    r.sd[1],
-                    r.pars[2],
-                    room[k].value_c,
-                    room[k].sd_k,
-                    r.pars[3],
-                    r.pars[4],
-                    r.rms_k,
-                    r.cost,
-                ]
-                .map(|v| format!("{v:.4}")),
-            );
-            out.write_record(&rec)?;
-        }
-    }
-    out.flush()?;
-    eprintln!("all in {:?}", started.elapsed());
+    write_ranking(&args.out, &judged)?;
+    eprintln!("judged {} laptops, {:.1} s in all", judged.len(), started.elapsed().as_secs_f64());
     Ok(())
 }
 
-fn read_trace(path: &Path) -> Result<Trace> {
-    let text = std::fs::read_to_string(path)?;
-    let mut lines = text.lines();
-    let head: Vec<&str> = lines.next().context("no header")?.split(',').collect();
-    let mut cols: Vec<Vec<f64>> = vec![Vec::new(); head.len()];
-    for line in lines {
-        for (c, cell) in cols.iter_mut().zip(line.split(',')) {
-            c.push(cell.parse().unwrap_or(f64::NAN));
-        }
-    }
-    let mut t = Trace::empty();
-    let at = head.iter().position(|h| *h == "time_s").context("time_s")?;
-    t.time_s = cols[at].clone();
-    for s in &CHANNELS {
-        if let Some(k) = head.iter().position(|h| *h == s.column) {
-            if s.channel == Channel::CpuTempC || cols[k].iter().any(|v| v.is_finite()) {
-                t.set_column(s.channel, cols[k].clone());
+fn read_runs(args: &Arguments) -> Result<Vec<FleetRun>> {
+    let path = args.folder.join("manifest.csv");
+    let bytes = std::fs::read(&path).with_context(|| format!("cannot read `{}`", path.display()))?;
+    let mut rows = fleet::read_manifest(&bytes).rows;
+    let devices: BTreeSet<String> = rows.iter().map(|r| r.device_id.clone()).collect();
+    let every = args.devices_every.max(1);
+    let taken: BTreeSet<String> = devices.into_iter().skip(args.from).step_by(every).collect();
+    rows.retain(|r| taken.contains(&r.device_id));
+    if args.last_run_only {
+        let mut last: BTreeMap<String, fleet::ManifestRow> = BTreeMap::new();
+        for r in rows {
+            let newer = last.get(&r.device_id).is_none_or(|l| l.tested_at < r.tested_at);
+            if newer {
+                last.insert(r.device_id.clone(), r);
             }
         }
+        rows = last.into_values().collect();
     }
-    Ok(t)
+    Ok(rows
+        .into_par_iter()
+        .filter_map(|row| {
+            let read = read_drive(&args.folder.join(&row.trace));
+            match read {
+                Ok(drive) => Some(FleetRun {
+                    day: row.tested_at.timestamp() as f64 / SECONDS_PER_DAY,
+                    day_of_year: f64::from(row.tested_at.ordinal()),
+                    device: row.device_id,
+                    model: row.model,
+                    site: row.site,
+                    ambient_c: row.ambient_c,
+                    drive,
+                }),
+                Err(e) => {
+                    eprintln!("left out `{}`: {e:#}", row.trace);
+                    None
+                }
+            }
+        })
+        .collect())
+}
+
+fn read_drive(path: &Path) -> Result<Drive> {
+    let bytes = std::fs::read(path)?;
+    let read = file::read(&bytes).map_err(|c| anyhow!("{c:?}"))?;
+    Drive::from_trace(&read.trace).context("no load phase, or too few readings")
+}
+
+fn read_services(folder: &Path) -> Result<BTreeMap<String, Vec<(f64, Action)>>> {
+    let mut out: BTreeMap<String, Vec<(f64, Action)>> = BTreeMap::new();
+    let path = folder.join("services.csv");
+    if !path.exists() {
+        return Ok(out);
+    }
+    for s in fleet::read_services(&std::fs::read(&path)?).rows {
+        // A visit's hour isn't booked: noon.
+        let noon = s.date.and_time(NaiveTime::MIN).and_utc().timestamp() as f64 / SECONDS_PER_DAY + 0.5;
+        out.entry(s.device_id).or_default().push((noon, s.action));
+    }
+    Ok(out)
+}
+
+fn tell_model(m: &ModelJudged) {
+    let s = m.fit.standing.shared.0;
+    let rms = m.fit.runs.iter().map(|r| r.rms_k).sum::<f64>() / m.fit.runs.len() as f64;
+    eprintln!(
+        "{:24} runs {:4} laptops {:3} rms {rms:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}",
+        m.model,
+        m.fit.runs.len(),
+        m.reference.laptops,
+        s[0].exp(),
+        s[2].exp(),
+        s[4].exp(),
+        s[5].exp(),
+        m.reference.closed_loop,
+    );
+}
+
+fn write_ranking(path: &Path, judged: &[Judged]) -> Result<()> {
+    let mut order: Vec<&Judged> = judged.iter().collect();
+    order.sort_by(|a, b| b.condition.p_any().total_cmp(&a.condition.p_any()).then(a.device.cmp(&b.device)));
+    let mut out =
+        csv::Writer::from_path(path).with_context(|| format!("cannot write `{}`", path.display()))?;
+    out.write_record([
+        "rank",
+        "device_id",
+        "model",
+        "score",
+        "p_clogged",
+        "p_fan",
+        "p_contact",
+        "airflow_fraction",
+        "airflow_low",
+        "airflow_high",
+        "fan_factor",
+        "fan_low",
+        "fan_high",
+        "contact_factor",
+        "contact_low",
+        "contact_high",
+        "runs",
+    ])?;
+    for (i, j) in order.iter().enumerate() {
+        let c = &j.condition;
+        let three = |v: Option<windrow_model::condition::judge::Interval>| {
+            v.map_or([const { String::new() }; 3], |v| [v.mid, v.low, v.high].map(|x| format!("{x:.4}")))
+        };
+        let mut row = vec![(i + 1).to_string(), j.device.clone(), j.model.clone()];
+        row.extend([c.p_any(), c.p_clogged, c.p_fan, c.p_contact].map(|p| format!("{p:.6}")));
+        row.extend(three(c.airflow));
+        row.extend(three(c.fan));
+        row.extend(three(Some(c.contact)));
+        row.push(j.n_runs.to_string());
+        out.write_record(&row)?;
+    }
+    out.flush()?;
+    Ok(())
 }
