@@ -83,7 +83,7 @@ pub fn judge_fleet(
     let mut fitted = Vec::new();
     let mut judged = Vec::new();
     for (model, runs) in by_model {
-        let (m, laptops) = judge_one_model(k, model, runs, services, map);
+        let (m, laptops) = judge_one_model(k, model, &runs, services, map);
         fitted.push(m);
         judged.extend(laptops);
     }
@@ -101,7 +101,7 @@ fn numbered<'a>(names: impl Iterator<Item = &'a str>) -> BTreeMap<String, usize>
 fn judge_one_model(
     k: &Constants,
     model: String,
-    runs: Vec<(FleetRun, super::ambient::Room)>,
+    runs: &[(FleetRun, super::ambient::Room)],
     services: &BTreeMap<String, Vec<(f64, Action)>>,
     map: Mapper<'_, Evaluated>,
 ) -> (ModelJudged, Vec<Judged>) {

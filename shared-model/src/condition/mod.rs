@@ -9,3 +9,6 @@ pub mod level;
 pub mod probability;
 pub mod quiet;
 pub mod wear;
+
+#[cfg(test)]
+mod tests;
