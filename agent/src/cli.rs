@@ -68,6 +68,7 @@ const CHECK_EXAMPLE: &str = "Examples:
   windrow check --emulate airflow=0.5       an emulated laptop with half its airflow, at once";
 
 /// `windrow check`.
+#[expect(clippy::struct_excessive_bools, reason = "each is a switch of the command line")]
 #[derive(Debug, Args)]
 pub struct CheckArgs {
     /// The short check: 60 s of load; judges fan and contact.

@@ -3,14 +3,6 @@
 //! `check` knows only the traits of `machine`; Linux, the captured tree and the emulated laptop stand behind them.
 //! `commands` knows everything and decides; `spool` knows no network and `post` no sensor.
 
-// Judged one by one and left: a command line's switches are bools, answers are passed as one thing, units end names.
-#![allow(
-    clippy::struct_excessive_bools,
-    clippy::trivially_copy_pass_by_ref,
-    clippy::needless_pass_by_value,
-    clippy::struct_field_names
-)]
-
 pub mod check;
 pub mod cli;
 pub mod clock;

@@ -105,19 +105,19 @@ fn send_one(
                 Verdict::Taken => return Ok(Fate::Sent { check_wanted_by: wanted_by(&answer.body) }),
                 Verdict::Refused { why } => return Ok(Fate::Refused { why }),
                 Verdict::Denied { why } => return Ok(denied(why)),
-                Verdict::NoHub { why } => return Ok(no_hub(why)),
+                Verdict::NoHub { why } => return Ok(no_hub(&why)),
                 Verdict::Later { why, after_s } => (why, after_s),
             },
         };
         match budget.next_wait_s(n_tries, after_s, wait.draw()) {
             Some(wait_s) => wait.wait(std::time::Duration::from_secs_f64(wait_s)),
-            None => return Ok(gave_up(why, n_tries, after_s)),
+            None => return Ok(gave_up(&why, n_tries, after_s)),
         }
     }
-    Ok(gave_up("no try was allowed".into(), 0, None))
+    Ok(gave_up("no try was allowed", 0, None))
 }
 
-fn gave_up(why: String, n_tries: u32, after_s: Option<u64>) -> Fate {
+fn gave_up(why: &str, n_tries: u32, after_s: Option<u64>) -> Fate {
     let asked = after_s.map(|s| format!("; the hub asks to wait {s} s")).unwrap_or_default();
     let tries = if n_tries == 1 { "try" } else { "tries" };
     Fate::Stop {
@@ -130,7 +130,7 @@ fn denied(why: String) -> Fate {
     Fate::Stop { why, advice: Some("ask the administrator for an invite and run `windrow join`".into()) }
 }
 
-fn no_hub(why: String) -> Fate {
+fn no_hub(why: &str) -> Fate {
     Fate::Stop {
         why: format!("what answers there is not a hub that this version knows: {why}"),
         advice: Some("check the address; `windrow join` sets another".into()),

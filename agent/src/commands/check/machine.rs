@@ -137,7 +137,7 @@ where
     fn check(
         mut self: Box<Self>,
         plan: &Plan,
-        answers: &Answers,
+        answers: Answers,
         stop: &StopFlag,
         output: &mut Output,
     ) -> CheckRun {

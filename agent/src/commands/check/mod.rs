@@ -58,7 +58,7 @@ pub(super) fn run(
                 output.say("Not now. Nothing was loaded, nothing is sent.");
                 return Ok(Exit::NotChecked);
             };
-            machine.check(&plan, &answers, &stop_on_signals()?, output)
+            machine.check(&plan, answers, &stop_on_signals()?, output)
         }
     };
     run.pre_checks.push(spool_pre_check());
@@ -113,7 +113,7 @@ const fn is_a_finding(kind: EventKind) -> bool {
 }
 
 /// Answers and plan together as the check wants them.
-fn request(plan: &Plan, answers: &Answers) -> crate::check::CheckRequest {
+fn request(plan: &Plan, answers: Answers) -> crate::check::CheckRequest {
     crate::check::CheckRequest {
         protocol: plan.protocol,
         ambient: plan.ambient,
@@ -131,7 +131,7 @@ trait Checkable {
     fn check(
         self: Box<Self>,
         plan: &Plan,
-        answers: &Answers,
+        answers: Answers,
         stop: &StopFlag,
         output: &mut Output,
     ) -> CheckRun;

@@ -69,6 +69,7 @@ pub(super) struct Energy {
     read_at_s: f64,
 }
 
+#[expect(clippy::struct_field_names, reason = "a quantity's name ends in its unit")]
 #[derive(Debug)]
 struct Zone {
     energy_uj: Attribute,
