@@ -5,6 +5,7 @@
 
 pub mod clock;
 pub mod commands;
+pub mod costs;
 pub mod database;
 pub mod exit;
 pub mod failure;
@@ -12,6 +13,7 @@ pub mod fleet_table;
 pub mod http;
 pub mod import;
 pub mod ingest;
+pub mod input;
 pub mod invite;
 pub mod measure;
 pub mod output;

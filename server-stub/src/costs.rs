@@ -1,0 +1,741 @@
+//! What things cost: the one file `costs.toml`, its defaults and its parser.
+//!
+//! The judgement reads it for `visit_benefit` and the bands, the planner for minutes and trips. Amounts of money are in
+//! one currency of the reader's choice; `currency` only names it. Every field may be left out; [`FIELDS`] is the one
+//! table of what each means, its unit, its default and where that comes from. [`example`] writes it as a file.
+//!
+//! **The worth of a visit.** A fault that is left costs `loss_per_day` (a slow, loud laptop) plus
+//! `outages_per_day` × `outage` (a shutdown at a bad moment) on every day until somebody would find it anyway, which is
+//! taken as `horizon_days`. A visit ends that with the probability `mends` and costs technician minutes and parts:
+//!
+//! ```text
+//! benefit per day  b = Σ p_fault · mends · (loss_per_day + outages_per_day · outage)     over the faults it treats
+//! visit_benefit      = b · horizon_days − minutes · technician_minute − Σ parts
+//! ```
+//!
+//! [`Costs::best_visit`] takes the set of actions with the highest `visit_benefit`; a combined visit is opened once. All
+//! money defaults are our choice, no source: they give the number a unit and an order, and each fleet has its own.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
+
+use chrono::NaiveDate;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+use windrow_model::trace::fleet::ServiceAction;
+
+use crate::input::{Complaint, Complaints};
+
+/// Largest file read: some thousand sites with a line each.
+pub const MAX_BYTES: usize = 1 << 20;
+/// Most sites with a section of their own.
+const MAX_SITES: usize = 10_000;
+/// Most days off in one list: more than the working days of ten years.
+const MAX_DAYS_OFF: usize = 4000;
+/// Longest name of a currency or a site.
+const MAX_NAME_BYTES: usize = 100;
+
+/// Costs, minutes and rules of the rounds. See [`FIELDS`] for units.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Costs {
+    /// Name of the currency, as it is shown behind amounts.
+    pub currency: String,
+    /// One minute of a technician, money.
+    pub technician_minute: f64,
+    /// One unplanned outage of a laptop, money.
+    pub outage: f64,
+    /// Days until a fault that is left would be found anyway.
+    pub horizon_days: f64,
+    /// What it costs to move a visit that was planned already to another day, money.
+    pub moved_visit: f64,
+    /// Cleaning: vents and fins.
+    pub clean: ActionCost,
+    /// Replacing the fan.
+    pub fan: ActionCost,
+    /// Renewing the paste.
+    pub paste: ActionCost,
+    /// Minutes of every visit, whatever is done: fetch, give back, and the checks before and after.
+    pub visit_minutes: f64,
+    /// Minutes saved with every further action of one visit: the laptop is opened once.
+    pub opened_once_minutes: f64,
+    /// Days until an ordered part is there, where `stock.csv` doesn't say.
+    pub lead_days: f64,
+    /// A trip to a site that has no section of its own.
+    pub trip: Trip,
+    /// Days on which nobody works.
+    pub days_off: BTreeSet<NaiveDate>,
+    /// What differs at a site.
+    pub sites: BTreeMap<String, SiteCosts>,
+}
+
+/// One action and the fault that it treats.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ActionCost {
+    /// Minutes, opening and closing included.
+    pub minutes: f64,
+    /// Parts and material, money.
+    pub part: f64,
+    /// What the untreated fault costs a day, money, outages apart.
+    pub loss_per_day: f64,
+    /// Unplanned outages a day of the untreated fault.
+    pub outages_per_day: f64,
+    /// Probability that the action mends the fault.
+    pub mends: f64,
+}
+
+/// Going to a site for a day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Trip {
+    /// Minutes taken from the day's technician hours.
+    pub minutes: f64,
+    /// Travel, money, beside the minutes.
+    pub money: f64,
+}
+
+/// What differs at a site.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SiteCosts {
+    /// Minutes of a trip.
+    pub trip_minutes: Option<f64>,
+    /// Money of a trip.
+    pub trip_money: Option<f64>,
+    /// Spare laptops: so many users can be without their own on one day. `None`: not counted.
+    pub spare_units: Option<u32>,
+    /// Days on which the site is closed.
+    pub days_off: BTreeSet<NaiveDate>,
+}
+
+/// How likely each fault is, 0 to 1.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FaultProbabilities {
+    /// Vents or fins clogged.
+    pub clogged: f64,
+    /// Fan failing.
+    pub fan: f64,
+    /// Paste or mounting.
+    pub contact: f64,
+}
+
+/// A visit and what it is worth.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VisitWorth {
+    /// What is done, in the order clean, fan, paste.
+    pub actions: Vec<ServiceAction>,
+    /// Technician minutes.
+    pub minutes: f64,
+    /// Minutes and parts, money.
+    pub cost: f64,
+    /// What each day of delay costs, money.
+    pub benefit_per_day: f64,
+    /// Benefit over the horizon less the cost, money. May be negative: then the visit isn't worth it.
+    pub visit_benefit: f64,
+}
+
+/// The three actions, in the order in which they are written.
+pub const ACTIONS: [ServiceAction; 3] = [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste];
+
+impl FaultProbabilities {
+    /// Probability of the fault that `action` treats.
+    pub fn treated_by(&self, action: ServiceAction) -> f64 {
+        match action {
+            ServiceAction::Clean => self.clogged,
+            ServiceAction::Fan => self.fan,
+            ServiceAction::Paste => self.contact,
+            ServiceAction::None => 0.0,
+        }
+    }
+}
+
+impl Default for Costs {
+    fn default() -> Self {
+        let unset =
+            ActionCost { minutes: 0.0, part: 0.0, loss_per_day: 0.0, outages_per_day: 0.0, mends: 0.0 };
+        let mut costs = Self {
+            currency: "EUR".to_owned(),
+            technician_minute: 0.0,
+            outage: 0.0,
+            horizon_days: 0.0,
+            moved_visit: 0.0,
+            clean: unset,
+            fan: unset,
+            paste: unset,
+            visit_minutes: 0.0,
+            opened_once_minutes: 0.0,
+            lead_days: 0.0,
+            trip: Trip { minutes: 0.0, money: 0.0 },
+            days_off: BTreeSet::new(),
+            sites: BTreeMap::new(),
+        };
+        for field in FIELDS {
+            *(field.of)(&mut costs) = field.default;
+        }
+        costs
+    }
+}
+
+impl Costs {
+    /// What an action costs; `None` for [`ServiceAction::None`], which is no action.
+    pub fn action(&self, action: ServiceAction) -> Option<&ActionCost> {
+        match action {
+            ServiceAction::Clean => Some(&self.clean),
+            ServiceAction::Fan => Some(&self.fan),
+            ServiceAction::Paste => Some(&self.paste),
+            ServiceAction::None => None,
+        }
+    }
+
+    /// Technician minutes of a visit with these actions.
+    pub fn minutes_of(&self, actions: &[ServiceAction]) -> f64 {
+        let works = || actions.iter().filter_map(|a| self.action(*a));
+        let saved = works().count().saturating_sub(1) as f64 * self.opened_once_minutes;
+        self.visit_minutes + (works().map(|a| a.minutes).sum::<f64>() - saved).max(0.0)
+    }
+
+    /// What each day of delay of a visit with these actions costs, money.
+    pub fn benefit_per_day(&self, faults: &FaultProbabilities, actions: &[ServiceAction]) -> f64 {
+        let per_day = |action: &ServiceAction| {
+            let cost = self.action(*action)?;
+            let left = cost.loss_per_day + cost.outages_per_day * self.outage;
+            Some(faults.treated_by(*action).clamp(0.0, 1.0) * cost.mends * left)
+        };
+        actions.iter().filter_map(per_day).sum()
+    }
+
+    /// What a visit with these actions is worth.
+    pub fn worth(&self, faults: &FaultProbabilities, actions: &[ServiceAction]) -> VisitWorth {
+        let minutes = self.minutes_of(actions);
+        let parts: f64 = actions.iter().filter_map(|a| self.action(*a)).map(|a| a.part).sum();
+        let cost = minutes * self.technician_minute + parts;
+        let benefit_per_day = self.benefit_per_day(faults, actions);
+        let visit_benefit = benefit_per_day * self.horizon_days - cost;
+        VisitWorth { actions: actions.to_vec(), minutes, cost, benefit_per_day, visit_benefit }
+    }
+
+    /// The visit with the highest `visit_benefit` among all sets of at least one action. With equal worth the one with
+    /// fewer actions.
+    pub fn best_visit(&self, faults: &FaultProbabilities) -> VisitWorth {
+        let mut best = self.worth(faults, &ACTIONS[..1]);
+        for set in 2_u8..8 {
+            let actions: Vec<ServiceAction> =
+                (0..3).filter(|bit| set & (1 << bit) != 0).map(|bit| ACTIONS[bit]).collect();
+            let worth = self.worth(faults, &actions);
+            let is_better = worth.visit_benefit > best.visit_benefit;
+            let is_equal_and_smaller =
+                worth.visit_benefit == best.visit_benefit && worth.actions.len() < best.actions.len();
+            if is_better || is_equal_and_smaller {
+                best = worth;
+            }
+        }
+        best
+    }
+
+    /// The trip to a site.
+    pub fn trip_to(&self, site: &str) -> Trip {
+        let own = self.sites.get(site);
+        Trip {
+            minutes: own.and_then(|s| s.trip_minutes).unwrap_or(self.trip.minutes),
+            money: own.and_then(|s| s.trip_money).unwrap_or(self.trip.money),
+        }
+    }
+
+    /// Spare laptops at a site; `None`: not counted.
+    pub fn spare_units_at(&self, site: &str) -> Option<u32> {
+        self.sites.get(site).and_then(|s| s.spare_units)
+    }
+
+    /// Whether nobody works at the site on that day.
+    pub fn is_day_off(&self, site: &str, day: NaiveDate) -> bool {
+        self.days_off.contains(&day) || self.sites.get(site).is_some_and(|s| s.days_off.contains(&day))
+    }
+}
+
+/// A number of the file.
+#[derive(Debug, Clone, Copy)]
+pub struct Field {
+    /// Section; empty: before the first.
+    pub section: &'static str,
+    /// Key.
+    pub key: &'static str,
+    /// What it is where the file doesn't say.
+    pub default: f64,
+    /// Largest value accepted; the smallest is 0.
+    pub max: f64,
+    /// Meaning and unit, and the source of the default.
+    pub means: &'static str,
+    of: fn(&mut Costs) -> &mut f64,
+}
+
+const fn field(
+    section: &'static str,
+    key: &'static str,
+    default: f64,
+    max: f64,
+    means: &'static str,
+    of: fn(&mut Costs) -> &mut f64,
+) -> Field {
+    Field { section, key, default, max, means, of }
+}
+
+/// Largest amount of money; above it a slip of the pen is likelier.
+const MONEY: f64 = 1e6;
+/// Longest piece of work, minutes: one day.
+const DAY: f64 = 1440.0;
+
+/// Every number of the file. Minutes by action are the middle of what technicians tell (common practice, no source:
+/// cleaning 15–30, fan 20–45, paste 30–60, a check 4–6 before and again after), to be replaced by the fleet's own log.
+pub const FIELDS: &[Field] = &[
+    field("", "technician_minute", 1.0, MONEY, "one minute of a technician, money; our choice", |c| {
+        &mut c.technician_minute
+    }),
+    field(
+        "",
+        "outage",
+        400.0,
+        MONEY,
+        "one unplanned outage of a laptop, money; our choice: a day's work and the rescue",
+        |c| &mut c.outage,
+    ),
+    field(
+        "",
+        "horizon_days",
+        90.0,
+        3660.0,
+        "days until a fault that is left would be found anyway; our choice: a quarter",
+        |c| &mut c.horizon_days,
+    ),
+    field(
+        "",
+        "moved_visit",
+        15.0,
+        MONEY,
+        "moving a planned visit to another day, money; our choice: two people told anew. Steadies the plan",
+        |c| &mut c.moved_visit,
+    ),
+    field(
+        "minutes",
+        "visit",
+        15.0,
+        DAY,
+        "every visit: fetch, give back, check before and after; common practice, no source",
+        |c| &mut c.visit_minutes,
+    ),
+    field(
+        "minutes",
+        "clean",
+        22.0,
+        DAY,
+        "open, clean fan and fins, close; common practice, no source",
+        |c| &mut c.clean.minutes,
+    ),
+    field("minutes", "fan", 32.0, DAY, "open, replace the fan, close; common practice, no source", |c| {
+        &mut c.fan.minutes
+    }),
+    field("minutes", "paste", 45.0, DAY, "open, renew the paste, close; common practice, no source", |c| {
+        &mut c.paste.minutes
+    }),
+    field(
+        "minutes",
+        "opened_once",
+        12.0,
+        DAY,
+        "saved with every further action of one visit, as it is opened once; our choice",
+        |c| &mut c.opened_once_minutes,
+    ),
+    field(
+        "trip",
+        "minutes",
+        45.0,
+        DAY,
+        "going to a site and setting up, from the day's hours; our choice",
+        |c| &mut c.trip.minutes,
+    ),
+    field("trip", "money", 20.0, MONEY, "going to a site, money beside the minutes; our choice", |c| {
+        &mut c.trip.money
+    }),
+    field("parts", "clean", 2.0, MONEY, "brush, air, cloths for one cleaning, money; our choice", |c| {
+        &mut c.clean.part
+    }),
+    field("parts", "fan", 35.0, MONEY, "a fan module, money; our choice", |c| &mut c.fan.part),
+    field("parts", "paste", 4.0, MONEY, "paste and solvent for one renewal, money; our choice", |c| {
+        &mut c.paste.part
+    }),
+    field(
+        "parts",
+        "lead_days",
+        7.0,
+        366.0,
+        "days until an ordered part is there, where stock.csv doesn't say; our choice",
+        |c| &mut c.lead_days,
+    ),
+    field(
+        "clogged",
+        "loss_per_day",
+        2.0,
+        MONEY,
+        "a day with clogged vents: slow and loud, money; our choice",
+        |c| &mut c.clean.loss_per_day,
+    ),
+    field(
+        "clogged",
+        "outages_per_day",
+        0.0005,
+        1.0,
+        "outages a day with clogged vents; our choice: one in some five years",
+        |c| &mut c.clean.outages_per_day,
+    ),
+    field(
+        "clogged",
+        "mends",
+        0.88,
+        1.0,
+        "share of cleanings that mend it; our choice, to be learned from logged visits",
+        |c| &mut c.clean.mends,
+    ),
+    field("failing_fan", "loss_per_day", 2.0, MONEY, "a day with a failing fan, money; our choice", |c| {
+        &mut c.fan.loss_per_day
+    }),
+    field(
+        "failing_fan",
+        "outages_per_day",
+        0.004,
+        1.0,
+        "outages a day with a failing fan; our choice: one in some eight months",
+        |c| &mut c.fan.outages_per_day,
+    ),
+    field(
+        "failing_fan",
+        "mends",
+        0.85,
+        1.0,
+        "share of new fans that mend it; our choice, to be learned from logged visits",
+        |c| &mut c.fan.mends,
+    ),
+    field("poor_contact", "loss_per_day", 2.0, MONEY, "a day with dried paste, money; our choice", |c| {
+        &mut c.paste.loss_per_day
+    }),
+    field(
+        "poor_contact",
+        "outages_per_day",
+        0.0005,
+        1.0,
+        "outages a day with dried paste; our choice",
+        |c| &mut c.paste.outages_per_day,
+    ),
+    field(
+        "poor_contact",
+        "mends",
+        0.88,
+        1.0,
+        "share of renewals that mend it; our choice, to be learned from logged visits",
+        |c| &mut c.paste.mends,
+    ),
+];
+
+/// The default costs as a file to begin with.
+pub fn example() -> String {
+    let mut text = String::from(
+        "# Costs for Windrow. Every line may be left out; these are the defaults.\n\
+         # Money is in one currency of your choice, of which this is only the name.\n\
+         currency = \"EUR\"\n\
+         # Days on which nobody works: days_off = [2026-12-25, 2026-12-26]\n\
+         days_off = []\n",
+    );
+    let mut section = "";
+    for field in FIELDS {
+        if field.section != section {
+            section = field.section;
+            let _ = write!(text, "\n[{section}]\n");
+        }
+        let _ = write!(text, "# {}\n{} = {}\n", field.means, field.key, field.default);
+    }
+    text.push_str(
+        "\n# What differs at a site, by its name. Spare units: so many users can be without their laptop on one day.\n\
+         # [site.\"north\"]\n# trip_minutes = 90\n# trip_money = 60\n# spare_units = 4\n# days_off = [2026-12-24]\n",
+    );
+    text
+}
+
+/// Reads a costs file. All complaints are gathered, each with its line and column.
+///
+/// # Errors
+/// A file that is too large, not TOML, or has unknown keys, values of another kind or out of range.
+pub fn parse(text: &str) -> Result<Costs, Complaints> {
+    if text.len() > MAX_BYTES {
+        return Err(Complaints::one(Complaint::whole(format!("larger than {MAX_BYTES} bytes"))));
+    }
+    let mut reader = Reader { text, complaints: Complaints::default() };
+    let (table, errors) = DeTable::parse_recoverable(text);
+    for error in &errors {
+        reader.complain(error.span().map_or(0, |s| s.start), error.message());
+    }
+    let mut costs = Costs::default();
+    if errors.is_empty() {
+        reader.root(table.get_ref(), &mut costs);
+    }
+    reader.complaints.or(costs)
+}
+
+/// Walks the parsed table and gathers complaints.
+struct Reader<'a> {
+    text: &'a str,
+    complaints: Complaints,
+}
+
+type Entry<'t, 'i> = (&'t Spanned<std::borrow::Cow<'i, str>>, &'t Spanned<DeValue<'i>>);
+
+impl Reader<'_> {
+    fn complain(&mut self, offset: usize, what: impl Into<String>) {
+        self.complaints.push(Complaint::at_offset(self.text, offset, what));
+    }
+
+    fn root(&mut self, table: &DeTable<'_>, costs: &mut Costs) {
+        for (key, value) in table {
+            let name: &str = key.get_ref();
+            let is_section = FIELDS.iter().any(|f| f.section == name);
+            match (name, value.get_ref()) {
+                ("currency", _) => self.text_into(value, &mut costs.currency),
+                ("days_off", _) => self.days_into(value, &mut costs.days_off),
+                ("site", DeValue::Table(sites)) => self.sites(sites, costs),
+                (_, DeValue::Table(section)) if is_section => {
+                    for entry in section {
+                        self.number(name, entry, costs);
+                    }
+                }
+                _ if is_section || name == "site" => {
+                    self.complain(
+                        value.span().start,
+                        format!("`{name}` must be a section, written `[{name}]`"),
+                    );
+                }
+                _ => self.number("", (key, value), costs),
+            }
+        }
+    }
+
+    fn number(&mut self, section: &str, (key, value): Entry<'_, '_>, costs: &mut Costs) {
+        let name: &str = key.get_ref();
+        let Some(field) = FIELDS.iter().find(|f| f.section == section && f.key == name) else {
+            return self.unknown(section, key);
+        };
+        if let Some(read) = self.number_up_to(value, field.max) {
+            *(field.of)(costs) = read;
+        }
+    }
+
+    fn unknown(&mut self, section: &str, key: &Spanned<std::borrow::Cow<'_, str>>) {
+        let known: Vec<&str> = FIELDS.iter().filter(|f| f.section == section).map(|f| f.key).collect();
+        let known = known.join("`, `");
+        let place = if section.is_empty() { String::new() } else { format!(" in `[{section}]`") };
+        let what = format!("unknown key `{}`{place}; known are `{known}`", cut(key.get_ref()));
+        self.complain(key.span().start, what);
+    }
+
+    fn sites(&mut self, sites: &DeTable<'_>, costs: &mut Costs) {
+        for (name, value) in sites {
+            let start = name.span().start;
+            if costs.sites.len() >= MAX_SITES {
+                return self.complain(start, format!("more than {MAX_SITES} sites"));
+            }
+            if !is_plain(name.get_ref()) {
+                self.complain(
+                    start,
+                    format!("a site's name has 1 to {MAX_NAME_BYTES} bytes and no control characters"),
+                );
+            } else if let DeValue::Table(table) = value.get_ref() {
+                let site = self.site(table);
+                costs.sites.insert(name.get_ref().to_string(), site);
+            } else {
+                self.complain(start, "a site is a section, written `[site.\"name\"]`");
+            }
+        }
+    }
+
+    fn site(&mut self, table: &DeTable<'_>) -> SiteCosts {
+        let mut site = SiteCosts::default();
+        for (key, value) in table {
+            match key.get_ref().as_ref() {
+                "trip_minutes" => site.trip_minutes = self.number_up_to(value, DAY),
+                "trip_money" => site.trip_money = self.number_up_to(value, MONEY),
+                "spare_units" => site.spare_units = self.count(value),
+                "days_off" => self.days_into(value, &mut site.days_off),
+                other => {
+                    let what = format!(
+                        "unknown key `{}` of a site; known are `trip_minutes`, `trip_money`, `spare_units`, `days_off`",
+                        cut(other)
+                    );
+                    self.complain(key.span().start, what);
+                }
+            }
+        }
+        site
+    }
+
+    fn number_up_to(&mut self, value: &Spanned<DeValue<'_>>, max: f64) -> Option<f64> {
+        let read = match value.get_ref() {
+            DeValue::Integer(i) if i.radix() == 10 => i.as_str().replace('_', "").parse::<f64>().ok(),
+            DeValue::Float(f) => f.as_str().replace('_', "").parse::<f64>().ok(),
+            _ => None,
+        };
+        let in_range = read.filter(|v| (0.0..=max).contains(v));
+        if in_range.is_none() {
+            self.complain(value.span().start, format!("must be a number from 0 to {max}"));
+        }
+        in_range
+    }
+
+    fn count(&mut self, value: &Spanned<DeValue<'_>>) -> Option<u32> {
+        const MAX: u32 = 10_000;
+        let read = match value.get_ref() {
+            DeValue::Integer(i) if i.radix() == 10 => i.as_str().replace('_', "").parse::<u32>().ok(),
+            _ => None,
+        };
+        let in_range = read.filter(|n| *n <= MAX);
+        if in_range.is_none() {
+            self.complain(value.span().start, format!("must be a whole number from 0 to {MAX}"));
+        }
+        in_range
+    }
+
+    fn text_into(&mut self, value: &Spanned<DeValue<'_>>, into: &mut String) {
+        match value.get_ref() {
+            DeValue::String(text) if is_plain(text) => *into = text.to_string(),
+            _ => self.complain(
+                value.span().start,
+                format!("must be a text of 1 to {MAX_NAME_BYTES} bytes without control characters"),
+            ),
+        }
+    }
+
+    fn days_into(&mut self, value: &Spanned<DeValue<'_>>, into: &mut BTreeSet<NaiveDate>) {
+        let DeValue::Array(days) = value.get_ref() else {
+            return self.complain(value.span().start, "must be a list of days such as `[2026-12-25]`");
+        };
+        for day in days {
+            if into.len() >= MAX_DAYS_OFF {
+                return self.complain(day.span().start, format!("more than {MAX_DAYS_OFF} days"));
+            }
+            let written = match day.get_ref() {
+                DeValue::Datetime(d) => d.to_string(),
+                DeValue::String(s) => s.to_string(),
+                _ => String::new(),
+            };
+            match written.parse::<NaiveDate>() {
+                Ok(date) => {
+                    into.insert(date);
+                }
+                Err(_) => self.complain(day.span().start, "must be a day such as `2026-12-25`"),
+            }
+        }
+    }
+}
+
+fn is_plain(text: &str) -> bool {
+    !text.trim().is_empty() && text.len() <= MAX_NAME_BYTES && !text.chars().any(char::is_control)
+}
+
+/// What of a strange key is repeated in a message.
+fn cut(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(40).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn refused(text: &str, line: usize, column: usize, words: &str) {
+        let complaints = parse(text).unwrap_err();
+        let first = complaints.iter().next().unwrap();
+        assert_eq!((first.line, first.column), (line, column), "{complaints}");
+        assert!(complaints.to_string().contains(words), "{complaints}");
+    }
+
+    #[test]
+    fn an_empty_file_gives_the_defaults_and_the_example_says_the_same() {
+        assert_eq!(parse("").unwrap(), Costs::default());
+        assert_eq!(parse(&example()).unwrap(), Costs::default());
+        for field in FIELDS {
+            assert!((0.0..=field.max).contains(&field.default), "{field:?}");
+        }
+    }
+
+    #[test]
+    fn every_field_is_read_into_its_own_place() {
+        for (idx, field) in FIELDS.iter().enumerate() {
+            let value = field.max * 0.5 + idx as f64 * 1e-6;
+            let header =
+                if field.section.is_empty() { String::new() } else { format!("[{}]\n", field.section) };
+            let mut read = parse(&format!("{header}{} = {value}\n", field.key)).unwrap();
+            assert_eq!(*(field.of)(&mut read), value, "{field:?}");
+            let mut expected = Costs::default();
+            *(field.of)(&mut expected) = value;
+            assert_eq!(read, expected);
+        }
+    }
+
+    #[test]
+    fn sites_and_days_off_are_read() {
+        let costs = parse(
+            "currency = \"NOK\"\ndays_off = [2026-12-25, \"2026-12-26\"]\n[site.\"North hall\"]\ntrip_minutes = 90\nspare_units = 4\ndays_off = [2026-12-24]\n",
+        )
+        .unwrap();
+        let day = |d: &str| d.parse::<NaiveDate>().unwrap();
+        assert_eq!(costs.trip_to("North hall"), Trip { minutes: 90.0, money: 20.0 });
+        assert_eq!(costs.trip_to("south"), Trip { minutes: 45.0, money: 20.0 });
+        assert_eq!((costs.spare_units_at("North hall"), costs.spare_units_at("south")), (Some(4), None));
+        assert!(
+            costs.is_day_off("south", day("2026-12-26")) && !costs.is_day_off("south", day("2026-12-24"))
+        );
+        assert!(costs.is_day_off("North hall", day("2026-12-24")));
+        assert_eq!(costs.currency, "NOK");
+    }
+
+    #[test]
+    fn mistakes_are_named_with_line_and_column() {
+        refused("outage = -1\n", 1, 10, "from 0 to 1000000");
+        refused("\n[minutes]\nclaen = 3\n", 3, 1, "unknown key `claen` in `[minutes]`");
+        refused("outage = \"400\"\n", 1, 10, "must be a number");
+        refused("outage = nan\n", 1, 10, "must be a number");
+        refused("outage = inf\n", 1, 10, "must be a number");
+        refused("outage = 0x10\n", 1, 10, "must be a number");
+        refused("minutes = 3\n", 1, 11, "must be a section");
+        refused("days_off = [2026-13-01]\n", 1, 13, "");
+        refused("days_off = [2026-02-30]\n", 1, 13, "");
+        refused("[site]\nnorth = 3\n", 2, 1, "a site is a section");
+        refused("[site.north]\nspare_units = 1.5\n", 2, 15, "whole number");
+        refused("[site.north]\nspares = 1\n", 2, 1, "unknown key `spares` of a site");
+        refused("outage = 1\noutage = 2\n", 2, 1, "duplicate");
+        refused("outage 1\n", 1, 8, "");
+        refused(&"#".repeat(MAX_BYTES + 1), 0, 0, "larger than");
+    }
+
+    #[test]
+    fn all_complaints_are_gathered() {
+        assert_eq!(parse("outage = -1\ntypo = 3\n").unwrap_err().iter().count(), 2);
+    }
+
+    /// By hand with the defaults: p_fan 0.5 → 0.5 · 0.85 · (2 + 0.004 · 400) = 1.53 a day, 137.70 in 90 days; minutes 15 +
+    /// 32 = 47, part 35, so 55.70. With a cleaning of p_clogged 0.1: 0.1 · 0.88 · 2.2 = 0.1936 a day, 17.42, against 22 − 12
+    /// minutes and 2 for material: 5.42 more.
+    #[test]
+    fn the_worth_of_a_visit_is_as_worked_out_by_hand() {
+        let costs = Costs::default();
+        let faults = FaultProbabilities { clogged: 0.0, fan: 0.5, contact: 0.0 };
+        let alone = costs.best_visit(&faults);
+        assert_eq!(alone.actions, [ServiceAction::Fan]);
+        assert!((alone.visit_benefit - 55.70).abs() < 1e-9, "{alone:?}");
+        let both = costs.best_visit(&FaultProbabilities { clogged: 0.1, ..faults });
+        assert_eq!(both.actions, [ServiceAction::Clean, ServiceAction::Fan]);
+        assert!(
+            (both.minutes - 57.0).abs() < 1e-9 && (both.benefit_per_day - 1.7236).abs() < 1e-9,
+            "{both:?}"
+        );
+        assert!((both.visit_benefit - (55.70 + 5.424)).abs() < 1e-9, "{both:?}");
+    }
+
+    #[test]
+    fn no_suspicion_is_worth_no_visit() {
+        let none = FaultProbabilities { clogged: 0.02, fan: 0.02, contact: 0.02 };
+        assert!(Costs::default().best_visit(&none).visit_benefit < 0.0);
+    }
+}
