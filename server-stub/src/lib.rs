@@ -3,6 +3,7 @@
 //! Deliberately absent: the agent. The hub trusts nothing an agent computed; it keeps what was measured and
 //! computes its own.
 
+pub mod access;
 pub mod clock;
 pub mod commands;
 pub mod costs;

@@ -8,23 +8,31 @@ pub struct Output {
     stderr: Box<dyn Write>,
     stdout_closed: bool,
     width: Option<usize>,
+    is_terminal: bool,
 }
 
 impl Output {
     /// The process's own streams.
     pub fn of_process() -> Self {
-        let width = io::stdout().is_terminal().then(terminal_width).flatten();
-        Self { stdout: Box::new(io::stdout()), stderr: Box::new(io::stderr()), stdout_closed: false, width }
+        let is_terminal = io::stdout().is_terminal();
+        let width = is_terminal.then(terminal_width).flatten();
+        let (stdout, stderr) = (Box::new(io::stdout()), Box::new(io::stderr()));
+        Self { stdout, stderr, stdout_closed: false, width, is_terminal }
     }
 
-    /// Streams of a test's own.
+    /// Streams of a test's own; with a width, stdout is a terminal.
     pub fn to(stdout: Box<dyn Write>, stderr: Box<dyn Write>, width: Option<usize>) -> Self {
-        Self { stdout, stderr, stdout_closed: false, width }
+        Self { stdout, stderr, stdout_closed: false, width, is_terminal: width.is_some() }
     }
 
     /// Width of the terminal in columns; `None` where stdout isn't one.
     pub fn width(&self) -> Option<usize> {
         self.width
+    }
+
+    /// Whether a person is at the other end of stdout.
+    pub fn is_terminal(&self) -> bool {
+        self.is_terminal
     }
 
     /// Bytes of a result as they are.

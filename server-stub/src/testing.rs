@@ -20,9 +20,11 @@ use windrow_model::record::wire::{
 };
 use windrow_model::record::{Digest, SignedRecord, SigningIdentity, chain};
 
+use crate::access::{Role, Secret};
 use crate::clock::WallClock;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::invite;
+use crate::store::access::{AccessStore, Granted, NewGrant};
 use crate::store::sqlite::SqliteStore;
 use crate::store::{NewInvite, Store};
 
@@ -197,6 +199,23 @@ impl TestHub {
         self.stop.send(()).unwrap();
         tokio::time::timeout(PATIENCE, self.serving).await.expect("the hub stops").unwrap();
         self.store.store_close().await;
+    }
+
+    /// A grant's token.
+    pub(crate) async fn grant(&self, role: Role, expires_at_ms: Option<i64>) -> String {
+        let token = Secret::new_token().unwrap();
+        let grant = NewGrant {
+            token_hash: token.hash(),
+            role,
+            label: role.name().to_owned(),
+            site: None,
+            created_at_ms: START_MS,
+            expires_at_ms,
+            only_as_first_admin: false,
+        };
+        let granted = self.store.grant_create(grant).await.unwrap();
+        assert!(matches!(granted, Granted::Made { .. }), "{granted:?}");
+        token.reveal().to_owned()
     }
 
     /// A laptop that has joined.

@@ -1,5 +1,6 @@
 //! The commands: what was typed, then what is meant, then the work. One file a command.
 
+mod grant;
 mod import;
 mod invite;
 mod rank;
@@ -46,6 +47,8 @@ enum Command {
     Serve(serve::Args),
     /// Make an invite with which laptops join
     Invite(invite::Args),
+    /// Let a person or program in, or see who may
+    Grant(grant::Args),
     /// Turn a laptop away from now on
     Revoke(revoke::Args),
     /// Take a fleet of recorded runs from trace files
@@ -76,6 +79,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
     let outcome = match line.command {
         Command::Serve(args) => serve::run(&setting, &args, output),
         Command::Invite(args) => invite::run(&setting, &args, output),
+        Command::Grant(args) => grant::run(&setting, &args, output),
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),

@@ -13,6 +13,8 @@ use super::{Limits, Problem};
 
 /// Largest body as sent.
 pub const MAX_PACKED_BYTES: usize = 4 * 1024 * 1024;
+/// Largest form: all fields of a page together.
+pub const MAX_FORM_BYTES: usize = 64 * 1024;
 /// Largest body once unpacked: room for some hundred records.
 pub const MAX_UNPACKED_BYTES: usize = 16 * 1024 * 1024;
 
@@ -26,11 +28,19 @@ pub async fn read(headers: &HeaderMap, body: Body, limits: &Limits) -> Result<Ve
     if body.size_hint().lower() > MAX_PACKED_BYTES as u64 {
         return Err(too_large("as sent", MAX_PACKED_BYTES));
     }
-    let packed = read_packed(body, limits).await?;
+    let packed = read_packed(body, limits, MAX_PACKED_BYTES).await?;
     if packing == Packing::None {
         return Ok(packed);
     }
     tokio::task::spawn_blocking(move || unpack(packing, &packed)).await.map_err(|_| Problem::internal())?
+}
+
+/// A form's bytes.
+///
+/// # Errors
+/// A problem that says which limit.
+pub async fn read_form(body: Body, limits: &Limits) -> Result<Vec<u8>, Problem> {
+    read_packed(body, limits, MAX_FORM_BYTES).await
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,7 +73,7 @@ fn packing_of(headers: &HeaderMap) -> Result<Packing, Problem> {
     }
 }
 
-async fn read_packed(mut body: Body, limits: &Limits) -> Result<Vec<u8>, Problem> {
+async fn read_packed(mut body: Body, limits: &Limits, max_bytes: usize) -> Result<Vec<u8>, Problem> {
     let deadline = Instant::now() + limits.body_whole;
     let mut bytes = Vec::new();
     loop {
@@ -71,8 +81,8 @@ async fn read_packed(mut body: Body, limits: &Limits) -> Result<Vec<u8>, Problem
         let Ok(Ok(frame)) = next else { return Err(too_slow(limits)) };
         let Some(frame) = frame else { return Ok(bytes) };
         let Ok(data) = frame.map_err(|_| broken("the connection ended early"))?.into_data() else { continue };
-        if bytes.len() + data.len() > MAX_PACKED_BYTES {
-            return Err(too_large("as sent", MAX_PACKED_BYTES));
+        if bytes.len() + data.len() > max_bytes {
+            return Err(too_large("as sent", max_bytes));
         }
         bytes.extend_from_slice(&data);
     }
@@ -97,7 +107,7 @@ fn read_limited(source: impl Read) -> Result<Vec<u8>, Problem> {
 }
 
 fn too_large(which: &str, limit_bytes: usize) -> Problem {
-    let detail = format!("the body is larger than {limit_bytes} bytes {which}; send fewer records at once");
+    let detail = format!("the body is larger than {limit_bytes} bytes {which}; send less at once");
     Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "body_too_large", "body too large", detail)
 }
 

@@ -1,10 +1,14 @@
 //! The HTTP side: the list of routes with who may call each, and the layers around them.
 
+#[cfg(test)]
+mod access_tests;
 pub mod body;
 mod devices;
+mod gate;
 mod problem;
 mod records;
 mod serve;
+mod sign_in;
 mod state;
 #[cfg(test)]
 mod tests;
@@ -24,10 +28,12 @@ use tower::load_shed::LoadShedLayer;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::set_header::SetResponseHeaderLayer;
 
+pub use gate::{CSRF_FIELD, SESSION_COOKIE};
 pub use problem::Problem;
 pub use serve::{Listening, serve};
 pub use state::Hub;
 
+use crate::access::Roles;
 use crate::store::Store;
 
 /// How long and how much a caller may. docs/http.md lists them.
@@ -75,6 +81,12 @@ pub enum Authority {
     Invite,
     /// An enrolled device, by each record's own signature.
     DeviceSignature,
+    /// Whoever holds a grant's token, by the form's own field.
+    Token,
+    /// A program or person with a grant of one of these roles; anybody else gets a problem document.
+    People(Roles),
+    /// The same for a page: whoever isn't signed in is sent to the sign-in page.
+    Page(Roles),
 }
 
 /// Every route there is.
@@ -84,16 +96,17 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/v1/record-schema", Authority::Anybody),
     ("POST", "/v1/devices", Authority::Invite),
     ("POST", "/v1/records", Authority::DeviceSignature),
+    ("GET", "/sign-in", Authority::Anybody),
+    ("POST", "/sign-in", Authority::Token),
+    ("POST", "/sign-out", Authority::Page(Roles::ALL)),
 ];
 
 /// The hub's routes and their layers.
 pub fn router<S: Store>(hub: Hub<S>) -> Router {
     let max_concurrent = hub.limits.max_concurrent;
-    let working = Router::new()
-        .route("/v1/devices", post(devices::enrol::<S>))
-        .route("/v1/records", post(records::append::<S>))
-        .route("/v1/record-schema", get(record_schema))
-        .route("/readyz", get(readyz::<S>))
+    let gate = axum::middleware::from_fn_with_state(hub.clone(), gate::gate::<S>);
+    let working = working_routes()
+        .route_layer(gate.clone())
         // Outermost first: what cannot be worked on at once is turned away before its body is read.
         .layer(
             ServiceBuilder::new()
@@ -102,21 +115,39 @@ pub fn router<S: Store>(hub: Hub<S>) -> Router {
                 .layer(GlobalConcurrencyLimitLayer::new(max_concurrent)),
         );
     Router::new()
-        .merge(working)
         // Alive is alive, however busy.
         .route("/healthz", get(async || "ok\n"))
+        .route_layer(gate)
+        .merge(working)
         .method_not_allowed_fallback(method_not_allowed)
         .fallback(not_found)
-        .layer(SetResponseHeaderLayer::if_not_present(
-            header::X_CONTENT_TYPE_OPTIONS,
-            header::HeaderValue::from_static("nosniff"),
-        ))
-        .layer(SetResponseHeaderLayer::if_not_present(
-            header::CACHE_CONTROL,
-            header::HeaderValue::from_static("no-store"),
-        ))
+        .layer(unless_set(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
+        .layer(unless_set(header::CACHE_CONTROL, "no-store"))
+        .layer(unless_set(header::CONTENT_SECURITY_POLICY, CONTENT_SECURITY_POLICY))
+        .layer(unless_set(header::REFERRER_POLICY, "same-origin"))
+        .layer(unless_set(header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin"))
         .layer(CatchPanicLayer::custom(|_| Problem::internal().into_response()))
         .with_state(hub)
+}
+
+/// What a page may load: our own style, script and pictures, and nothing from anywhere else. Forms go to us alone, and
+/// nobody may put a page of ours into a frame. (`no-referrer` would make browsers hide our own origin from us.)
+const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; \
+    connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'";
+
+fn unless_set(name: header::HeaderName, value: &'static str) -> SetResponseHeaderLayer<header::HeaderValue> {
+    SetResponseHeaderLayer::if_not_present(name, header::HeaderValue::from_static(value))
+}
+
+/// What is worked on behind the gate and within the limit on requests at once.
+fn working_routes<S: Store>() -> Router<Hub<S>> {
+    Router::new()
+        .route("/v1/devices", post(devices::enrol::<S>))
+        .route("/v1/records", post(records::append::<S>))
+        .route("/v1/record-schema", get(record_schema))
+        .route("/readyz", get(readyz::<S>))
+        .route("/sign-in", get(sign_in::page).post(sign_in::begin::<S>))
+        .route("/sign-out", post(sign_in::end::<S>))
 }
 
 async fn shed(_: tower::BoxError) -> Result<Response, Infallible> {

@@ -65,6 +65,16 @@ impl Problem {
         self.code
     }
 
+    /// Its HTTP status.
+    pub const fn status(&self) -> StatusCode {
+        self.status
+    }
+
+    /// What it says to a person.
+    pub fn detail(&self) -> &str {
+        &self.detail
+    }
+
     /// Whether it is the hub's fault and not the document's.
     pub fn is_ours(&self) -> bool {
         self.status.is_server_error()
@@ -80,6 +90,13 @@ impl Problem {
     pub fn overloaded(retry_after_s: u32) -> Self {
         let detail = "the hub is busy; nothing was stored, send it again later";
         let problem = Self::new(StatusCode::SERVICE_UNAVAILABLE, "overloaded", "busy", detail);
+        Self { retry_after_s: Some(retry_after_s), ..problem }
+    }
+
+    /// Too many failed tries from one address.
+    pub fn too_many_tries(retry_after_s: u32) -> Self {
+        let detail = "too many failed tries from this address; wait, then try again";
+        let problem = Self::new(StatusCode::TOO_MANY_REQUESTS, "too_many_tries", "too many tries", detail);
         Self { retry_after_s: Some(retry_after_s), ..problem }
     }
 

@@ -6,7 +6,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
+use axum::{Extension, Router};
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
@@ -18,6 +18,7 @@ use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
 
 use super::Limits;
+use super::gate::Peer;
 
 /// Largest header.
 const MAX_HEADER_BYTES: usize = 16 * 1024;
@@ -62,15 +63,16 @@ pub async fn serve(
             next = next_connection(&listening.listener, &permits) => next,
         };
         while connections.try_join_next().is_some() {}
-        let stream = match accepted {
-            Ok((stream, _)) => stream,
+        let (stream, peer) = match accepted {
+            Ok(accepted) => accepted,
             Err(e) => {
                 tracing::warn!(error = %e, "a connection could not be accepted");
                 tokio::time::sleep(ACCEPT_PAUSE).await;
                 continue;
             }
         };
-        let (router, tls, stopped) = (router.clone(), tls.clone(), stopped.clone());
+        let router = router.clone().layer(Extension(Peer(peer.ip())));
+        let (tls, stopped) = (tls.clone(), stopped.clone());
         connections.spawn(async move {
             let _permit = permit;
             connection(stream, tls, router, limits, stopped).await;

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use tokio::sync::Notify;
 
 use super::Limits;
+use crate::access::Tries;
 use crate::clock::WallClock;
 use crate::store::Store;
 
@@ -19,12 +20,14 @@ pub struct Hub<S> {
     pub limits: Limits,
     /// Wakes the computation of metrics.
     pub measure: Arc<Notify>,
+    /// Failed tries to sign in.
+    pub tries: Arc<Tries>,
 }
 
 impl<S: Store> Hub<S> {
     /// A hub over a store.
     pub fn new(store: S, clock: WallClock, limits: Limits) -> Self {
-        Self { store, clock, limits, measure: Arc::new(Notify::new()) }
+        Self { store, clock, limits, measure: Arc::new(Notify::new()), tries: Arc::default() }
     }
 
     /// Counts a refusal. Failing to count must not turn a refusal into something else.

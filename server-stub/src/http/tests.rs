@@ -23,8 +23,7 @@ async fn every_route_in_the_list_exists_and_nothing_else() {
     for (method, path, _) in ROUTES {
         let answer = hub.request(method, path, &[], b"").await;
         assert!(answer.status != 404 && answer.status != 405, "{method} {path}: {answer:?}");
-        let other = if *method == "GET" { "DELETE" } else { "GET" };
-        let answer = hub.request(other, path, &[], b"").await;
+        let answer = hub.request("PATCH", path, &[], b"").await;
         assert_eq!((answer.status, answer.problem().as_str()), (405, "method_not_allowed"), "{path}");
     }
     for path in ["/", "/v1", "/v1/records/", "/v1/devices/00112233445566778899aabbccddeeff", "/metrics"] {

@@ -23,6 +23,8 @@ macro_rules! conformance {
     };
 }
 
+mod access;
+
 conformance!(
     an_invite_is_used_up,
     a_device_keeps_its_key,

@@ -2,6 +2,7 @@
 //!
 //! One trait, one file a database. A method does all of its work or none of it, and returns once that is durable.
 
+pub mod access;
 #[cfg(test)]
 mod conformance;
 pub mod sqlite;
@@ -284,7 +285,7 @@ pub struct Leaf {
 }
 
 /// The hub's memory.
-pub trait Store: Clone + Send + Sync + 'static {
+pub trait Store: access::AccessStore + Clone + Send + Sync + 'static {
     /// Stores an invite.
     fn invite_create(&self, invite: NewInvite) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Enrols a laptop and places it where its invite says.

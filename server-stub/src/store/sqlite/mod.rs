@@ -1,5 +1,6 @@
 //! SQLite: WAL, synchronous FULL, one writer that commits in groups, and a small pool of readers.
 
+mod access;
 mod read;
 mod write;
 

@@ -8,6 +8,7 @@ use tokio::sync::{mpsc, oneshot};
 use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
 use windrow_model::record::{Digest, ledger_leaf};
 
+use super::access::AccessWrite;
 use super::read::{digest_of, key_of};
 use crate::store::{
     Appended, Enrolled, EpochMs, ImportCount, NewDevice, NewInvite, NewMetrics, NewRecord, RunFacts, Service,
@@ -32,6 +33,8 @@ macro_rules! in_savepoint {
         }
     }};
 }
+
+pub(super) use in_savepoint;
 
 /// Most units of work in one commit. Beyond this the time to commit no longer matters, the wait for it does.
 const MAX_GROUP: usize = 64;
@@ -63,15 +66,16 @@ pub(super) enum Write {
         reason: &'static str,
         reply: Reply<()>,
     },
+    Access(AccessWrite),
     Probe(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
     Close(Reply<()>),
 }
 
 /// An answer held back until the group is durable. `Some`: the commit failed.
-type HeldAnswer = Box<dyn FnOnce(Option<StoreError>) + Send>;
+pub(super) type HeldAnswer = Box<dyn FnOnce(Option<StoreError>) + Send>;
 
-fn hold<T: Send + 'static>(reply: Reply<T>, result: Result<T, StoreError>) -> HeldAnswer {
+pub(super) fn hold<T: Send + 'static>(reply: Reply<T>, result: Result<T, StoreError>) -> HeldAnswer {
     Box::new(move |commit_error| {
         // A caller that went away has no use for the answer; its work is done all the same.
         let _ = reply.send(commit_error.map_or(result, Err));
@@ -134,6 +138,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
         Write::Append(_, r) => hold(r, Err(not_begun())),
         Write::Import(_, r) | Write::Services(_, r) => hold(r, Err(not_begun())),
         Write::ForgetMetrics { reply: r, .. } => hold(r, Err(not_begun())),
+        Write::Access(work) => work.refuse(not_begun()),
     }
 }
 
@@ -166,6 +171,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         Write::Refusal { reason, reply } => {
             hold(reply, in_savepoint!(connection, refusal_count_in_tx(connection, reason)))
         }
+        Write::Access(work) => work.run(connection).await,
         Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }
 }

@@ -1,0 +1,218 @@
+//! Grants and sessions in SQLite.
+
+use sqlx::Row;
+use sqlx::sqlite::{SqliteConnection, SqliteRow};
+use windrow_model::record::Digest;
+
+use super::SqliteStore;
+use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
+use crate::access::Role;
+use crate::store::access::{
+    AccessStore, Grant, Granted, MAX_GRANTS, MAX_SESSIONS, NewGrant, NewSession, Session,
+};
+use crate::store::{EpochMs, StoreError};
+
+/// A unit of work on grants or sessions.
+pub(super) enum AccessWrite {
+    Grant(NewGrant, Reply<Granted>),
+    Revoke { grant_id: i64, now_ms: EpochMs, reply: Reply<Option<Grant>> },
+    Begin(NewSession, Reply<()>),
+    Touch { secret_hash: Digest, now_ms: EpochMs, reply: Reply<()> },
+    End { secret_hash: Digest, reply: Reply<()> },
+}
+
+impl AccessWrite {
+    pub(super) fn refuse(self, why: StoreError) -> HeldAnswer {
+        match self {
+            Self::Grant(_, reply) => hold(reply, Err(why)),
+            Self::Revoke { reply, .. } => hold(reply, Err(why)),
+            Self::Begin(_, reply) | Self::Touch { reply, .. } | Self::End { reply, .. } => {
+                hold(reply, Err(why))
+            }
+        }
+    }
+
+    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+        match self {
+            Self::Grant(grant, reply) => hold(reply, in_savepoint!(c, grant_create_in_tx(c, &grant))),
+            Self::Revoke { grant_id, now_ms, reply } => {
+                hold(reply, in_savepoint!(c, grant_revoke_in_tx(c, grant_id, now_ms)))
+            }
+            Self::Begin(session, reply) => hold(reply, in_savepoint!(c, session_begin_in_tx(c, &session))),
+            Self::Touch { secret_hash, now_ms, reply } => {
+                hold(reply, in_savepoint!(c, session_touch_in_tx(c, secret_hash, now_ms)))
+            }
+            Self::End { secret_hash, reply } => {
+                hold(reply, in_savepoint!(c, session_end_in_tx(c, secret_hash)))
+            }
+        }
+    }
+}
+
+const GRANT_COLUMNS: &str =
+    "g.grant_id, g.role, g.label, g.site, g.created_at_ms, g.expires_at_ms, g.revoked_at_ms";
+
+impl AccessStore for SqliteStore {
+    async fn grant_create(&self, grant: NewGrant) -> Result<Granted, StoreError> {
+        self.write(|reply| Write::Access(AccessWrite::Grant(grant, reply))).await
+    }
+
+    async fn grant_revoke(&self, grant_id: i64, now_ms: EpochMs) -> Result<Option<Grant>, StoreError> {
+        self.write(|reply| Write::Access(AccessWrite::Revoke { grant_id, now_ms, reply })).await
+    }
+
+    async fn grant_list(&self) -> Result<Vec<Grant>, StoreError> {
+        let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g ORDER BY g.grant_id");
+        let rows = sqlx::query(sqlx::AssertSqlSafe(query)).fetch_all(&self.readers).await?;
+        rows.iter().map(grant_of).collect()
+    }
+
+    async fn grant_of_token(&self, token_hash: Digest) -> Result<Option<Grant>, StoreError> {
+        let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.token_hash = ?");
+        let row = sqlx::query(sqlx::AssertSqlSafe(query))
+            .bind(token_hash.0.to_vec())
+            .fetch_optional(&self.readers)
+            .await?;
+        row.as_ref().map(grant_of).transpose()
+    }
+
+    async fn session_begin(&self, session: NewSession) -> Result<(), StoreError> {
+        self.write(|reply| Write::Access(AccessWrite::Begin(session, reply))).await
+    }
+
+    async fn session_get(&self, secret_hash: Digest) -> Result<Option<Session>, StoreError> {
+        let query = format!(
+            "SELECT {GRANT_COLUMNS}, s.seen_at_ms, s.ends_at_ms FROM access_session s \
+             JOIN access_grant g ON g.grant_id = s.grant_id WHERE s.secret_hash = ?"
+        );
+        let row = sqlx::query(sqlx::AssertSqlSafe(query))
+            .bind(secret_hash.0.to_vec())
+            .fetch_optional(&self.readers)
+            .await?;
+        row.map(|row| {
+            Ok(Session {
+                grant: grant_of(&row)?,
+                seen_at_ms: row.try_get("seen_at_ms")?,
+                ends_at_ms: row.try_get("ends_at_ms")?,
+            })
+        })
+        .transpose()
+    }
+
+    async fn session_touch(&self, secret_hash: Digest, now_ms: EpochMs) -> Result<(), StoreError> {
+        self.write(|reply| Write::Access(AccessWrite::Touch { secret_hash, now_ms, reply })).await
+    }
+
+    async fn session_end(&self, secret_hash: Digest) -> Result<(), StoreError> {
+        self.write(|reply| Write::Access(AccessWrite::End { secret_hash, reply })).await
+    }
+}
+
+fn grant_of(row: &SqliteRow) -> Result<Grant, StoreError> {
+    let role: String = row.try_get("role")?;
+    Ok(Grant {
+        grant_id: row.try_get("grant_id")?,
+        role: Role::from_name(&role)
+            .ok_or(StoreError::Corrupt { column: "access_grant.role", why: format!("`{role}`") })?,
+        label: row.try_get("label")?,
+        site: row.try_get("site")?,
+        created_at_ms: row.try_get("created_at_ms")?,
+        expires_at_ms: row.try_get("expires_at_ms")?,
+        revoked_at_ms: row.try_get("revoked_at_ms")?,
+    })
+}
+
+async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Result<Granted, StoreError> {
+    let (n_good, n_admins): (i64, i64) = sqlx::query_as(
+        "SELECT COUNT(*), COALESCE(SUM(role = 'admin'), 0) FROM access_grant \
+         WHERE revoked_at_ms IS NULL AND (expires_at_ms IS NULL OR expires_at_ms > ?)",
+    )
+    .bind(grant.created_at_ms)
+    .fetch_one(&mut *c)
+    .await?;
+    if grant.only_as_first_admin && n_admins > 0 {
+        return Ok(Granted::AdminExists);
+    }
+    if n_good >= i64::from(MAX_GRANTS) {
+        return Ok(Granted::TooMany);
+    }
+    let grant_id = sqlx::query_scalar(
+        "INSERT INTO access_grant (token_hash, role, label, site, created_at_ms, expires_at_ms) \
+         VALUES (?, ?, ?, ?, ?, ?) RETURNING grant_id",
+    )
+    .bind(&grant.token_hash.0[..])
+    .bind(grant.role.name())
+    .bind(&grant.label)
+    .bind(&grant.site)
+    .bind(grant.created_at_ms)
+    .bind(grant.expires_at_ms)
+    .fetch_one(c)
+    .await?;
+    Ok(Granted::Made { grant_id })
+}
+
+async fn grant_revoke_in_tx(
+    c: &mut SqliteConnection,
+    grant_id: i64,
+    now_ms: EpochMs,
+) -> Result<Option<Grant>, StoreError> {
+    sqlx::query("UPDATE access_grant SET revoked_at_ms = COALESCE(revoked_at_ms, ?) WHERE grant_id = ?")
+        .bind(now_ms)
+        .bind(grant_id)
+        .execute(&mut *c)
+        .await?;
+    sqlx::query("DELETE FROM access_session WHERE grant_id = ?").bind(grant_id).execute(&mut *c).await?;
+    let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.grant_id = ?");
+    let row = sqlx::query(sqlx::AssertSqlSafe(query)).bind(grant_id).fetch_optional(c).await?;
+    row.as_ref().map(grant_of).transpose()
+}
+
+async fn session_begin_in_tx(c: &mut SqliteConnection, session: &NewSession) -> Result<(), StoreError> {
+    sqlx::query("DELETE FROM access_session WHERE ends_at_ms <= ? OR seen_at_ms <= ?")
+        .bind(session.now_ms)
+        .bind(session.idle_since_ms)
+        .execute(&mut *c)
+        .await?;
+    // The oldest go, so that one more fits.
+    sqlx::query(
+        "DELETE FROM access_session WHERE secret_hash IN (SELECT secret_hash FROM access_session \
+         WHERE grant_id = ? ORDER BY began_at_ms DESC, secret_hash LIMIT -1 OFFSET ?)",
+    )
+    .bind(session.grant_id)
+    .bind(MAX_SESSIONS - 1)
+    .execute(&mut *c)
+    .await?;
+    sqlx::query(
+        "INSERT INTO access_session (secret_hash, grant_id, began_at_ms, seen_at_ms, ends_at_ms) \
+         VALUES (?, ?, ?, ?, ?)",
+    )
+    .bind(&session.secret_hash.0[..])
+    .bind(session.grant_id)
+    .bind(session.now_ms)
+    .bind(session.now_ms)
+    .bind(session.ends_at_ms)
+    .execute(c)
+    .await?;
+    Ok(())
+}
+
+async fn session_touch_in_tx(
+    c: &mut SqliteConnection,
+    secret_hash: Digest,
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    sqlx::query("UPDATE access_session SET seen_at_ms = MAX(seen_at_ms, ?) WHERE secret_hash = ?")
+        .bind(now_ms)
+        .bind(secret_hash.0.to_vec())
+        .execute(c)
+        .await?;
+    Ok(())
+}
+
+async fn session_end_in_tx(c: &mut SqliteConnection, secret_hash: Digest) -> Result<(), StoreError> {
+    sqlx::query("DELETE FROM access_session WHERE secret_hash = ?")
+        .bind(secret_hash.0.to_vec())
+        .execute(c)
+        .await?;
+    Ok(())
+}
