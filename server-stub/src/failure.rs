@@ -63,6 +63,7 @@ impl From<StoreError> for Failure {
             }
             StoreError::Pragma { .. } => "keep the database on a local disk, not on a network share",
             StoreError::Busy | StoreError::Closing => "run the command again",
+            StoreError::NoRandomness(_) => "run it where the operating system's random source can be read",
             StoreError::Database(_) => "check that the disk has room and that the file can be written",
             StoreError::Corrupt { .. } => {
                 "restore the database from a backup, or use the version that wrote it"

@@ -1,7 +1,7 @@
 //! A fleet of recorded runs from elsewhere: a manifest, its trace files, and the services that were done.
 //!
-//! Imported runs are unsigned and have no chain and no ledger leaf; they are shown as imported and never mixed with
-//! others. Batches are whole: an import that is broken off goes on where it was when it is run again, and a second
+//! Imported runs are unsigned and have no chain; they are shown as imported and never mixed with others. Their ledger
+//! leaf says what was imported and when, not that a laptop stands for it. Batches are whole: an import that is broken off goes on where it was when it is run again, and a second
 //! import changes nothing, since a run's name is the digest of laptop, time and trace.
 
 use std::fs::File;
@@ -120,7 +120,11 @@ pub fn read_services(path: &Path) -> Result<FleetFile<ServiceRow>, Failure> {
 ///
 /// # Errors
 /// If the store fails.
-pub async fn import_services<S: Store>(store: &S, rows: &[ServiceRow]) -> Result<ImportCount, Failure> {
+pub async fn import_services<S: Store>(
+    store: &S,
+    rows: &[ServiceRow],
+    now_ms: EpochMs,
+) -> Result<ImportCount, Failure> {
     let mut total = ImportCount::default();
     for batch in rows.chunks(BATCH) {
         let services = batch.iter().map(|row| Service {
@@ -128,7 +132,7 @@ pub async fn import_services<S: Store>(store: &S, rows: &[ServiceRow]) -> Result
             serviced_on: row.date,
             action: row.action,
         });
-        let count = store.service_import_batch(services.collect()).await?;
+        let count = store.service_import_batch(services.collect(), now_ms).await?;
         total.n_new += count.n_new;
         total.n_known += count.n_known;
     }

@@ -16,6 +16,7 @@ pub mod import;
 pub mod ingest;
 pub mod input;
 pub mod invite;
+pub mod ledger;
 pub mod measure;
 pub mod output;
 pub mod scoring;

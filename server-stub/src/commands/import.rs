@@ -58,7 +58,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let progress = |n_done| say_progress(output, "read", n_done, n_rows);
         let imported = manifest.import(&store, setting.clock.now_ms(), progress).await?;
         let rows = services.as_ref().map_or(&[][..], |file| &file.rows);
-        let serviced = import::import_services(&store, rows).await?;
+        let serviced = import::import_services(&store, rows, setting.clock.now_ms()).await?;
         measure::measure_due(&store, &setting.clock, |n| {
             say_progress(output, "analysed", n, imported.runs.n_new);
         })

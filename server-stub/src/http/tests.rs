@@ -5,7 +5,7 @@ use tokio::io::AsyncWriteExt;
 use windrow_model::record::{Digest, SignedRecord};
 
 use super::{Limits, ROUTES};
-use crate::store::Store;
+use crate::store::{LedgerStore, Store};
 use crate::testing::{Laptop, START_MS, TestHub, new_invite, read_answer, request_head};
 
 const JSON: &str = "Content-Type: application/json";
@@ -57,7 +57,7 @@ async fn a_record_is_stored_once_however_often_it_is_posted() {
         let again = hub.post_record(&record.bytes).await;
         assert_eq!(again.json()["results"][0]["state"], "known");
     }
-    assert_eq!(hub.store.ledger_size().await.unwrap(), 1);
+    assert_eq!(hub.store.ledger_size().await.unwrap(), 2, "the enrolment and the record");
     hub.stop().await;
 }
 
@@ -140,7 +140,7 @@ async fn what_is_not_as_signed_is_refused_with_its_field() {
         assert_eq!((answer.problem().as_str(), answer.status), (*code, *status), "{answer:?}");
         assert_eq!(answer.json()["field"], *field, "{answer:?}");
     }
-    assert_eq!(hub.store.ledger_size().await.unwrap(), 0);
+    assert_eq!(hub.store.ledger_size().await.unwrap(), 2, "two enrolments");
     let n_counted: u64 = hub.store.refusal_list().await.unwrap().iter().map(|(_, n)| n).sum();
     assert_eq!(n_counted, cases.len() as u64);
     hub.stop().await;
@@ -155,7 +155,7 @@ async fn a_revoked_laptop_is_turned_away_and_its_records_stay() {
     assert!(hub.store.device_revoke(laptop.device_id(), START_MS).await.unwrap());
     let answer = hub.post_record(&after.bytes).await;
     assert_eq!((answer.status, answer.problem().as_str()), (403, "revoked_device"));
-    assert_eq!(hub.store.ledger_size().await.unwrap(), 1);
+    assert_eq!(hub.store.ledger_size().await.unwrap(), 3, "enrolment, record, revocation");
     hub.stop().await;
 }
 
@@ -330,6 +330,6 @@ async fn gaps_and_forks_are_states() {
     assert_eq!(link(&second).await, "follows");
     let fork = laptop.sign(2, Digest([7; 32]), |_| ());
     assert_eq!(link(&fork).await, "fork");
-    assert_eq!(hub.store.ledger_size().await.unwrap(), 4);
+    assert_eq!(hub.store.ledger_size().await.unwrap(), 5, "the enrolment and four records");
     hub.stop().await;
 }

@@ -2,9 +2,13 @@
 
 use windrow_model::record::{Digest, chain, ledger_leaf};
 
+use crate::ledger::leaf::leaf_hash;
+use crate::ledger::tree::{self, Whole};
+
 use super::sqlite::SqliteStore;
 use super::{
-    Appended, Enrolled, ImportCount, NewDevice, NewMetrics, NewRecord, RunFacts, Service, Store, StoreError,
+    Appended, Enrolled, ImportCount, LedgerStore, NewDevice, NewMetrics, NewRecord, RunFacts, Service, Store,
+    StoreError, StoredHead,
 };
 use crate::testing::{Laptop, START_MS, new_invite};
 
@@ -31,6 +35,9 @@ conformance!(
     a_record_is_appended_once_with_its_leaf,
     links_tell_gaps_and_forks_and_heal,
     leaves_have_no_gaps_under_concurrent_appends,
+    changes_have_their_leaves,
+    stored_subtrees_give_the_roots_of_the_leaves,
+    a_head_is_kept_once_a_size,
     imports_are_harmless_twice,
     metrics_are_kept_per_version,
     refusals_are_counted,
@@ -169,20 +176,88 @@ async fn leaves_have_no_gaps_under_concurrent_appends<S: Store>(store: S) {
     assert_eq!(store.ledger_list(148, 1000).await.unwrap().len(), 2);
 }
 
+async fn changes_have_their_leaves<S: Store>(store: S) {
+    let (_, invite) = new_invite(5, START_MS);
+    let hash = invite.token_hash;
+    store.invite_create(invite).await.unwrap();
+    let laptop = Laptop::new(1);
+    store.device_enrol(newcomer(&laptop, hash, START_MS)).await.unwrap();
+    store.device_enrol(newcomer(&laptop, hash, START_MS)).await.unwrap();
+    store.record_append_batch(vec![record(&laptop, 1, 1, root(&laptop))]).await.unwrap();
+    store.device_revoke(laptop.device_id(), START_MS + 7).await.unwrap();
+    store.device_revoke(laptop.device_id(), START_MS + 9).await.unwrap();
+    let leaves = store.ledger_list(0, 10).await.unwrap();
+    let kinds: Vec<(&str, i64)> = leaves.iter().map(|l| (l.kind.as_str(), l.at_ms - START_MS)).collect();
+    assert_eq!(kinds, [("enrolment", 0), ("record", 5), ("revocation", 7)]);
+    for leaf in &leaves {
+        assert_eq!(leaf.leaf_hash, leaf_hash(&leaf.kind, leaf.digest, leaf.at_ms.unsigned_abs()));
+    }
+    let events = store.ledger_event_list(0, 10).await.unwrap();
+    assert!(events.iter().all(|e| Digest::of(&e.body) == e.leaf.digest && e.leaf.kind != "record"));
+    let enrolment = String::from_utf8(events[0].body.clone()).unwrap();
+    assert!(
+        enrolment.contains(&laptop.device_id()) && enrolment.contains("placing_commitment"),
+        "{enrolment}"
+    );
+    assert!(!enrolment.contains("north") && !enrolment.contains("floor"), "free text: {enrolment}");
+    assert_eq!(store.ledger_event_list(1, 10).await.unwrap(), events[1..]);
+    let run = store.ledger_leaf_of_run(Digest([1; 32])).await.unwrap().unwrap();
+    assert_eq!(run, leaves[1]);
+    assert!(store.ledger_leaf_of_run(events[0].leaf.digest).await.unwrap().is_none());
+}
+
+async fn stored_subtrees_give_the_roots_of_the_leaves<S: Store>(store: S) {
+    // Past three stored subtrees of 256 and one of 512, with a rest.
+    const N: u32 = 810;
+    for chunk in 0..N / 10 {
+        let run = |n: u32| {
+            let digest = Digest::of(&n.to_be_bytes());
+            RunFacts { provenance: "imported", ..facts("LIB-1", digest) }
+        };
+        store.run_import_batch((chunk * 10..chunk * 10 + 10).map(run).collect()).await.unwrap();
+    }
+    let leaves = store.ledger_list(0, 1000).await.unwrap();
+    let whole = Whole::new(leaves.iter().map(|l| l.leaf_hash).collect());
+    assert_eq!(whole.size(), u64::from(N));
+    for size in [1, 255, 256, 257, 511, 512, 513, 767, 768, 769, 810] {
+        let hashes = store.ledger_subtree_hashes(tree::subtrees(&(0..size))).await.unwrap();
+        assert_eq!(Some(tree::span_hash(&hashes)), whole.root(size), "{size}");
+    }
+    let beyond = store.ledger_subtree_hashes(tree::subtrees(&(0..811))).await;
+    assert!(matches!(beyond, Err(StoreError::Corrupt { .. })), "{beyond:?}");
+}
+
+async fn a_head_is_kept_once_a_size<S: Store>(store: S) {
+    let head = |n: u8| StoredHead {
+        tree_size: 3,
+        root_hash: Digest([n; 32]),
+        at_ms: START_MS + i64::from(n),
+        public_key: [n; 32],
+        signature: [n; 64],
+    };
+    assert!(store.ledger_head_get(3).await.unwrap().is_none());
+    assert_eq!(store.ledger_head_put(head(1)).await.unwrap(), head(1));
+    assert_eq!(store.ledger_head_put(head(2)).await.unwrap(), head(1));
+    assert_eq!(store.ledger_head_get(3).await.unwrap(), Some(head(1)));
+}
+
 async fn imports_are_harmless_twice<S: Store>(store: S) {
     let run = |digest: u8| RunFacts { provenance: "imported", ..facts("LIB-1", Digest([digest; 32])) };
     let count = store.run_import_batch(vec![run(1), run(2), run(1)]).await.unwrap();
     assert_eq!(count, ImportCount { n_new: 2, n_known: 1 });
     let count = store.run_import_batch(vec![run(1), run(2)]).await.unwrap();
     assert_eq!(count, ImportCount { n_new: 0, n_known: 2 });
-    assert_eq!(store.ledger_size().await.unwrap(), 0, "unsigned runs have no leaf");
+    assert_eq!(store.ledger_size().await.unwrap(), 2, "a leaf for each imported run");
     let service = Service {
         device_id: "LIB-1".to_owned(),
         serviced_on: "2026-01-30".parse().unwrap(),
         action: windrow_model::trace::fleet::ServiceAction::Fan,
     };
     let both = vec![service.clone(), service.clone()];
-    assert_eq!(store.service_import_batch(both).await.unwrap(), ImportCount { n_new: 1, n_known: 1 });
+    assert_eq!(
+        store.service_import_batch(both, START_MS).await.unwrap(),
+        ImportCount { n_new: 1, n_known: 1 }
+    );
     assert_eq!(store.service_list().await.unwrap(), [service]);
 }
 

@@ -5,6 +5,7 @@
 pub mod access;
 #[cfg(test)]
 mod conformance;
+mod ledger;
 pub mod sqlite;
 
 use std::future::Future;
@@ -12,6 +13,8 @@ use std::future::Future;
 use chrono::NaiveDate;
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
+
+pub use ledger::{Event, Leaf, LedgerStore, StoredHead};
 
 /// Milliseconds since the Unix epoch, UTC.
 pub type EpochMs = i64;
@@ -46,6 +49,9 @@ pub enum StoreError {
     /// The database refused or failed.
     #[error("the database failed")]
     Database(#[from] sqlx::Error),
+    /// The system gave no random bytes.
+    #[error("the system gives no random bytes: {0}")]
+    NoRandomness(String),
     /// A stored value that this version cannot read.
     #[error("a stored value of `{column}` cannot be read: {why}")]
     Corrupt {
@@ -271,21 +277,8 @@ pub struct MeasuredRun {
     pub agrees: Option<bool>,
 }
 
-/// A leaf of the ledger.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Leaf {
-    /// Its place, from 0 without gaps.
-    pub leaf_idx: u64,
-    /// The record that it stands for.
-    pub record_digest: Digest,
-    /// When that was received.
-    pub received_at_ms: EpochMs,
-    /// Its hash, RFC 6962.
-    pub leaf_hash: Digest,
-}
-
 /// The hub's memory.
-pub trait Store: access::AccessStore + Clone + Send + Sync + 'static {
+pub trait Store: access::AccessStore + LedgerStore {
     /// Stores an invite.
     fn invite_create(&self, invite: NewInvite) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Enrols a laptop and places it where its invite says.
@@ -315,6 +308,7 @@ pub trait Store: access::AccessStore + Clone + Send + Sync + 'static {
     fn service_import_batch(
         &self,
         services: Vec<Service>,
+        now_ms: EpochMs,
     ) -> impl Future<Output = Result<ImportCount, StoreError>> + Send;
     /// Runs whose metrics under `method_version` are due, after the row `after_run_id`, at most `limit`.
     fn run_list_unmeasured(
@@ -346,14 +340,6 @@ pub trait Store: access::AccessStore + Clone + Send + Sync + 'static {
         &self,
         device_id: String,
     ) -> impl Future<Output = Result<Vec<(Digest, String)>, StoreError>> + Send;
-    /// Ledger leaves from `from_idx` on, at most `limit`.
-    fn ledger_list(
-        &self,
-        from_idx: u64,
-        limit: u32,
-    ) -> impl Future<Output = Result<Vec<Leaf>, StoreError>> + Send;
-    /// Number of ledger leaves.
-    fn ledger_size(&self) -> impl Future<Output = Result<u64, StoreError>> + Send;
     /// Counts a refusal by its reason.
     fn refusal_count(&self, reason: &'static str) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// All refusals by reason.

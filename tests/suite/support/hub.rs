@@ -8,7 +8,7 @@ use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use windrow_hub::store::sqlite::SqliteStore;
-use windrow_hub::store::{MeasuredRun, Store};
+use windrow_hub::store::{LedgerStore, MeasuredRun, Store};
 use windrow_model::METHOD_VERSION;
 
 use super::{binaries, wait_for};
@@ -90,13 +90,14 @@ impl Hub {
         std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
 
-    /// All runs in the database and the number of ledger leaves, read through the store.
-    pub(crate) fn stored(&self) -> (Vec<MeasuredRun>, u64) {
+    /// All runs in the database and the number of records in the ledger, read through the store.
+    pub(crate) fn stored(&self) -> (Vec<MeasuredRun>, usize) {
         let runtime = tokio::runtime::Runtime::new().expect("a runtime");
         runtime.block_on(async {
             let store = SqliteStore::open(&self.database).await.expect("the database opens");
             let runs = store.run_list_measured(METHOD_VERSION).await.expect("runs");
-            let n_leaves = store.ledger_size().await.expect("a ledger");
+            let leaves = store.ledger_list(0, 1000).await.expect("a ledger");
+            let n_leaves = leaves.iter().filter(|leaf| leaf.kind == "record").count();
             store.store_close().await;
             (runs, n_leaves)
         })

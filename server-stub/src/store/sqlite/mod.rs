@@ -1,6 +1,8 @@
 //! SQLite: WAL, synchronous FULL, one writer that commits in groups, and a small pool of readers.
 
 mod access;
+mod ledger;
+mod ledger_events;
 mod read;
 mod write;
 
@@ -18,7 +20,7 @@ use windrow_model::record::Digest;
 
 use self::write::Write;
 use super::{
-    Appended, Device, Enrolled, EpochMs, ImportCount, Leaf, MeasuredRun, NewDevice, NewInvite, NewMetrics,
+    Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
     NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
 };
 
@@ -56,6 +58,7 @@ impl SqliteStore {
         let mut connection = options.connect().await.map_err(|e| open_error(e.to_string()))?;
         check_pragmas(&mut connection).await?;
         MIGRATIONS.run(&mut connection).await.map_err(|e| open_error(e.to_string()))?;
+        ledger::catch_up(&mut connection).await?;
         let readers = SqlitePoolOptions::new()
             .max_connections(N_READERS)
             .connect_with(options.read_only(true))
@@ -123,8 +126,12 @@ impl Store for SqliteStore {
         self.write(|reply| Write::Import(runs, reply)).await
     }
 
-    async fn service_import_batch(&self, services: Vec<Service>) -> Result<ImportCount, StoreError> {
-        self.write(|reply| Write::Services(services, reply)).await
+    async fn service_import_batch(
+        &self,
+        services: Vec<Service>,
+        now_ms: EpochMs,
+    ) -> Result<ImportCount, StoreError> {
+        self.write(|reply| Write::Services { services, now_ms, reply }).await
     }
 
     async fn run_list_unmeasured(
@@ -156,10 +163,6 @@ impl Store for SqliteStore {
         read::service_list(&self.readers).await
     }
 
-    async fn ledger_size(&self) -> Result<u64, StoreError> {
-        read::ledger_size(&self.readers).await
-    }
-
     async fn refusal_count(&self, reason: &'static str) -> Result<(), StoreError> {
         self.write(|reply| Write::Refusal { reason, reply }).await
     }
@@ -170,10 +173,6 @@ impl Store for SqliteStore {
 
     async fn run_list_links(&self, device_id: String) -> Result<Vec<(Digest, String)>, StoreError> {
         read::run_list_links(&self.readers, &device_id).await
-    }
-
-    async fn ledger_list(&self, from_idx: u64, limit: u32) -> Result<Vec<Leaf>, StoreError> {
-        read::ledger_list(&self.readers, from_idx, limit).await
     }
 
     async fn store_close(&self) {

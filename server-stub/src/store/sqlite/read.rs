@@ -5,7 +5,7 @@ use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
 
-use crate::store::{Device, Leaf, MeasuredRun, RunToMeasure, Service, StoreError};
+use crate::store::{Device, MeasuredRun, RunToMeasure, Service, StoreError};
 
 pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
     let fixed = <[u8; 32]>::try_from(bytes);
@@ -145,36 +145,6 @@ pub(super) async fn run_list_links(
     rows.iter()
         .map(|row| Ok((digest_of(row.try_get("digest")?, "run.digest")?, row.try_get("link")?)))
         .collect()
-}
-
-pub(super) async fn ledger_list(
-    pool: &SqlitePool,
-    from_idx: u64,
-    limit: u32,
-) -> Result<Vec<Leaf>, StoreError> {
-    let rows = sqlx::query(
-        "SELECT leaf_idx, record_digest, received_at_ms, leaf_hash FROM ledger_leaf WHERE leaf_idx >= ? \
-         ORDER BY leaf_idx LIMIT ?",
-    )
-    .bind(i64::try_from(from_idx).unwrap_or(i64::MAX))
-    .bind(limit)
-    .fetch_all(pool)
-    .await?;
-    rows.iter()
-        .map(|row| {
-            Ok(Leaf {
-                leaf_idx: row.try_get::<i64, _>("leaf_idx")?.unsigned_abs(),
-                record_digest: digest_of(row.try_get("record_digest")?, "ledger_leaf.record_digest")?,
-                received_at_ms: row.try_get("received_at_ms")?,
-                leaf_hash: digest_of(row.try_get("leaf_hash")?, "ledger_leaf.leaf_hash")?,
-            })
-        })
-        .collect()
-}
-
-pub(super) async fn ledger_size(pool: &SqlitePool) -> Result<u64, StoreError> {
-    let n: i64 = sqlx::query_scalar("SELECT COUNT(*) FROM ledger_leaf").fetch_one(pool).await?;
-    Ok(n.unsigned_abs())
 }
 
 pub(super) async fn refusal_list(pool: &SqlitePool) -> Result<Vec<(String, u64)>, StoreError> {

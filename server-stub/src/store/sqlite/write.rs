@@ -5,11 +5,14 @@
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{Connection, Row};
 use tokio::sync::{mpsc, oneshot};
+use windrow_model::record::Digest;
 use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
-use windrow_model::record::{Digest, ledger_leaf};
 
 use super::access::AccessWrite;
+use super::ledger::{LedgerWrite, append_json_event, append_leaf};
+use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, ServiceEvent};
 use super::read::{digest_of, key_of};
+use crate::ledger::leaf::LeafKind;
 use crate::store::{
     Appended, Enrolled, EpochMs, ImportCount, NewDevice, NewInvite, NewMetrics, NewRecord, RunFacts, Service,
     StoreError,
@@ -33,7 +36,6 @@ macro_rules! in_savepoint {
         }
     }};
 }
-
 pub(super) use in_savepoint;
 
 /// Most units of work in one commit. Beyond this the time to commit no longer matters, the wait for it does.
@@ -52,7 +54,11 @@ pub(super) enum Write {
     },
     Append(Vec<NewRecord>, Reply<Vec<Appended>>),
     Import(Vec<RunFacts>, Reply<ImportCount>),
-    Services(Vec<Service>, Reply<ImportCount>),
+    Services {
+        services: Vec<Service>,
+        now_ms: EpochMs,
+        reply: Reply<ImportCount>,
+    },
     Metrics {
         method_version: &'static str,
         metrics: Vec<NewMetrics>,
@@ -67,6 +73,7 @@ pub(super) enum Write {
         reply: Reply<()>,
     },
     Access(AccessWrite),
+    Ledger(LedgerWrite),
     Probe(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
     Close(Reply<()>),
@@ -136,9 +143,10 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
         Write::Enrol(_, r) => hold(r, Err(not_begun())),
         Write::Revoke { reply: r, .. } => hold(r, Err(not_begun())),
         Write::Append(_, r) => hold(r, Err(not_begun())),
-        Write::Import(_, r) | Write::Services(_, r) => hold(r, Err(not_begun())),
+        Write::Import(_, r) | Write::Services { reply: r, .. } => hold(r, Err(not_begun())),
         Write::ForgetMetrics { reply: r, .. } => hold(r, Err(not_begun())),
         Write::Access(work) => work.refuse(not_begun()),
+        Write::Ledger(write) => write.refuse(not_begun()),
     }
 }
 
@@ -159,8 +167,8 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         Write::Import(runs, reply) => {
             hold(reply, in_savepoint!(connection, run_import_in_tx(connection, &runs)))
         }
-        Write::Services(services, reply) => {
-            hold(reply, in_savepoint!(connection, service_import_in_tx(connection, &services)))
+        Write::Services { services, now_ms, reply } => {
+            hold(reply, in_savepoint!(connection, service_import_in_tx(connection, &services, now_ms)))
         }
         Write::Metrics { method_version, metrics, reply } => {
             hold(reply, in_savepoint!(connection, metrics_put_in_tx(connection, method_version, &metrics)))
@@ -172,6 +180,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
             hold(reply, in_savepoint!(connection, refusal_count_in_tx(connection, reason)))
         }
         Write::Access(work) => work.run(connection).await,
+        Write::Ledger(write) => write.run(connection).await,
         Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }
 }
@@ -228,14 +237,29 @@ async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Res
         .bind(device.now_ms)
         .execute(&mut *c)
         .await?;
-    sqlx::query("INSERT INTO placing (device_id, from_ms, asset_tag, site, place) VALUES (?, ?, ?, ?, ?)")
-        .bind(&device.device_id)
-        .bind(device.now_ms)
-        .bind(invite.try_get::<String, _>("asset_tag")?)
-        .bind(invite.try_get::<String, _>("site")?)
-        .bind(invite.try_get::<String, _>("place")?)
-        .execute(c)
-        .await?;
+    let placing = Placing {
+        asset_tag: invite.try_get("asset_tag")?,
+        place: invite.try_get("place")?,
+        site: invite.try_get("site")?,
+    };
+    let commitment = placing.commit()?;
+    let event = EnrolmentEvent {
+        device_id: &device.device_id,
+        public_key: device.public_key.to_hex(),
+        placing_commitment: commitment.digest.to_hex(),
+    };
+    append_json_event(c, LeafKind::Enrolment, &event, device.now_ms).await?;
+    sqlx::query(
+        "INSERT INTO placing (device_id, from_ms, asset_tag, site, place, salt) VALUES (?, ?, ?, ?, ?, ?)",
+    )
+    .bind(&device.device_id)
+    .bind(device.now_ms)
+    .bind(placing.asset_tag)
+    .bind(placing.site)
+    .bind(placing.place)
+    .bind(&commitment.salt[..])
+    .execute(c)
+    .await?;
     Ok(Enrolled::New)
 }
 
@@ -245,12 +269,18 @@ async fn device_revoke_in_tx(
     now_ms: EpochMs,
 ) -> Result<bool, StoreError> {
     let done =
-        sqlx::query("UPDATE device SET revoked_at_ms = COALESCE(revoked_at_ms, ?) WHERE device_id = ?")
+        sqlx::query("UPDATE device SET revoked_at_ms = ? WHERE device_id = ? AND revoked_at_ms IS NULL")
             .bind(now_ms)
             .bind(device_id)
-            .execute(c)
+            .execute(&mut *c)
             .await?;
-    Ok(done.rows_affected() > 0)
+    if done.rows_affected() > 0 {
+        append_json_event(c, LeafKind::Revocation, &DeviceEvent { device_id }, now_ms).await?;
+        return Ok(true);
+    }
+    let known =
+        sqlx::query("SELECT 1 FROM device WHERE device_id = ?").bind(device_id).fetch_optional(c).await?;
+    Ok(known.is_some())
 }
 
 async fn record_append_in_tx(
@@ -272,7 +302,7 @@ async fn append_one_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Resul
     let link = link_of(&me, record.root, &neighbours_in_tx(c, &record.facts.device_id, &me).await?);
     run_insert(c, &record.facts, Some((record, link))).await?;
     relink_next_in_tx(c, record).await?;
-    leaf_append(c, record.facts.digest, record.facts.received_at_ms).await?;
+    append_leaf(c, LeafKind::Record, record.facts.digest, record.facts.received_at_ms).await?;
     Ok(Appended::Stored { link: link.name() })
 }
 
@@ -383,24 +413,6 @@ async fn run_insert(
     Ok(())
 }
 
-async fn leaf_append(
-    c: &mut SqliteConnection,
-    digest: Digest,
-    received_at_ms: EpochMs,
-) -> Result<(), StoreError> {
-    let leaf = ledger_leaf(digest, received_at_ms.unsigned_abs());
-    sqlx::query(
-        "INSERT INTO ledger_leaf (leaf_idx, record_digest, received_at_ms, leaf_hash) \
-         SELECT COALESCE(MAX(leaf_idx) + 1, 0), ?, ?, ? FROM ledger_leaf",
-    )
-    .bind(digest.0.to_vec())
-    .bind(received_at_ms)
-    .bind(leaf.0.to_vec())
-    .execute(c)
-    .await?;
-    Ok(())
-}
-
 async fn run_import_in_tx(c: &mut SqliteConnection, runs: &[RunFacts]) -> Result<ImportCount, StoreError> {
     let mut count = ImportCount::default();
     for facts in runs {
@@ -408,6 +420,7 @@ async fn run_import_in_tx(c: &mut SqliteConnection, runs: &[RunFacts]) -> Result
             count.n_known += 1;
         } else {
             run_insert(c, facts, None).await?;
+            append_leaf(c, LeafKind::ImportedRun, facts.digest, facts.received_at_ms).await?;
             count.n_new += 1;
         }
     }
@@ -417,6 +430,7 @@ async fn run_import_in_tx(c: &mut SqliteConnection, runs: &[RunFacts]) -> Result
 async fn service_import_in_tx(
     c: &mut SqliteConnection,
     services: &[Service],
+    now_ms: EpochMs,
 ) -> Result<ImportCount, StoreError> {
     let mut count = ImportCount::default();
     for service in services {
@@ -429,6 +443,12 @@ async fn service_import_in_tx(
         .execute(&mut *c)
         .await?;
         if done.rows_affected() > 0 {
+            let event = ServiceEvent {
+                device_id: &service.device_id,
+                serviced_on: service.serviced_on.to_string(),
+                action: service.action.name(),
+            };
+            append_json_event(c, LeafKind::Service, &event, now_ms).await?;
             count.n_new += 1;
         } else {
             count.n_known += 1;
