@@ -2,4 +2,5 @@
 
 pub mod demo;
 pub mod heated_laptop;
+pub mod workers;
 pub mod written_tree;

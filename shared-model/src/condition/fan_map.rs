@@ -1,5 +1,7 @@
 //! What speed a model's fans are due to run at a temperature, learned from its laptops, and a run against it.
 
+use serde::{Deserialize, Serialize};
+
 use crate::estimate::joint_model::quantile;
 use crate::estimate::network_drive::{FanPoint, median};
 
@@ -17,7 +19,7 @@ const DUE_SHARE_MIN: f64 = 0.3;
 const COMPARED_MIN_S: f64 = 6.0;
 
 /// Due speed over temperature of one fan under load.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FanMap {
     due_rpm: Vec<f64>,
     /// Robust relative spread between laptops in each bin.
@@ -29,7 +31,7 @@ pub struct FanMap {
 }
 
 /// A run's fan against the map.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FanReading {
     /// Speed over due speed.
     pub ratio: f64,
@@ -37,6 +39,10 @@ pub struct FanReading {
     pub due_share: f64,
     /// Spread between laptops where it was compared.
     pub spread: f64,
+    /// Mean speed where it was compared, rpm.
+    pub rpm: f64,
+    /// Mean due speed there, rpm.
+    pub due_rpm: f64,
 }
 
 fn bin(temp_c: f64) -> usize {
@@ -119,10 +125,13 @@ impl FanMap {
         if due.len() < 3 || mean_due < DUE_SHARE_MIN * self.top_rpm || self.top_rpm < 300.0 {
             return None;
         }
+        let sum_rpm: f64 = due.iter().map(|d| d.1).sum();
         Some(FanReading {
-            ratio: due.iter().map(|d| d.1).sum::<f64>() / sum_due,
+            ratio: sum_rpm / sum_due,
             due_share: mean_due / self.top_rpm,
             spread: median(&due.iter().map(|d| self.spread[bin(d.2)]).collect::<Vec<_>>()),
+            rpm: sum_rpm / due.len() as f64,
+            due_rpm: mean_due,
         })
     }
 }

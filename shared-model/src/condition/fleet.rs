@@ -1,17 +1,16 @@
-//! A whole fleet at once: rooms, the joint fit of each model, fan maps, and each laptop's condition.
+//! A whole fleet at once: rooms, the joint fit of each model, and each laptop's condition.
 //!
-//! Pure: runs and services in, conditions out. The caller spreads the work over threads by the mapper it hands in.
+//! Pure: runs and services in, conditions out. The caller's workers share the work out.
 
 use std::collections::BTreeMap;
 
-use super::ambient::{AmbientCase, rooms};
+use super::ambient::{RoomCase, RoomFacts, RoomStanding};
 use super::constants::Constants;
-use super::fan_map::FanMap;
-use super::judge::{Condition, Laptop, ModelReference, RunEvidence, judge_model};
+use super::judge::Condition;
+use super::standing::{ModelRun, ModelStanding, laptops};
 use super::wear::Action;
-use crate::estimate::joint::{Evaluated, Mapper};
-use crate::estimate::joint_model::{ModelFit, fit_model};
-use crate::estimate::network_drive::{Drive, FanPoint};
+use crate::estimate::network_drive::Drive;
+use crate::estimate::workers::Workers;
 
 /// A run of the fleet.
 #[derive(Debug, Clone)]
@@ -28,6 +27,10 @@ pub struct FleetRun {
     pub day_of_year: f64,
     /// Reported room temperature, °C.
     pub ambient_c: Option<f64>,
+    /// On mains power, where known.
+    pub on_mains: Option<bool>,
+    /// Which of the model's firmwares ran, in the order in which they came, from 1; 0 where unknown.
+    pub firmware: u32,
     /// The run made ready.
     pub drive: Drive,
 }
@@ -45,101 +48,52 @@ pub struct Judged {
     pub n_runs: usize,
 }
 
-/// A model's standing fit and reference.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ModelJudged {
-    /// Model.
-    pub model: String,
-    /// Its joint fit.
-    pub fit: ModelFit,
-    /// What its laptops taught.
-    pub reference: ModelReference,
-}
-
-/// Judges a fleet. Laptops come out model by model, each model's in the order of their ids.
+/// Judges a fleet. Models come out in the order of their names; so do laptops, model by model, each model's in the
+/// order of their ids.
 pub fn judge_fleet(
     k: &Constants,
     runs: Vec<FleetRun>,
     services: &BTreeMap<String, Vec<(f64, Action)>>,
-    map: Mapper<'_, Evaluated>,
-) -> (Vec<ModelJudged>, Vec<Judged>) {
-    let models = numbered(runs.iter().map(|r| r.model.as_str()));
-    let sites = numbered(runs.iter().map(|r| r.site.as_str()));
-    let cases: Vec<AmbientCase<'_>> = runs
-        .iter()
-        .map(|r| AmbientCase {
-            model: models[&r.model],
-            site: sites[&r.site],
-            day_of_year: r.day_of_year,
-            facts: &r.drive.facts,
-            reported_c: r.ambient_c,
-        })
-        .collect();
-    let room = rooms(&cases);
-    let mut by_model: BTreeMap<String, Vec<(FleetRun, super::ambient::Room)>> = BTreeMap::new();
-    for (run, room) in runs.into_iter().zip(room) {
-        by_model.entry(run.model.clone()).or_default().push((run, room));
+    workers: &impl Workers,
+) -> (Vec<(String, ModelStanding)>, Vec<Judged>) {
+    let cases: Vec<RoomCase<'_>> = runs.iter().map(room_case).collect();
+    let rooms = RoomStanding::learn(&cases).rooms(&cases);
+    let mut by_model: BTreeMap<String, Vec<ModelRun>> = BTreeMap::new();
+    for (run, room) in runs.into_iter().zip(rooms) {
+        by_model.entry(run.model).or_default().push(ModelRun {
+            device: run.device,
+            day: run.day,
+            room,
+            on_mains: run.on_mains,
+            firmware: run.firmware,
+            drive: run.drive,
+        });
     }
-    let mut fitted = Vec::new();
+    let mut models = Vec::new();
     let mut judged = Vec::new();
     for (model, runs) in by_model {
-        let (m, laptops) = judge_one_model(k, model, &runs, services, map);
-        fitted.push(m);
-        judged.extend(laptops);
-    }
-    (fitted, judged)
-}
-
-fn numbered<'a>(names: impl Iterator<Item = &'a str>) -> BTreeMap<String, usize> {
-    let mut out: BTreeMap<String, usize> = names.map(|n| (n.to_owned(), 0)).collect();
-    for (i, v) in out.values_mut().enumerate() {
-        *v = i;
-    }
-    out
-}
-
-fn judge_one_model(
-    k: &Constants,
-    model: String,
-    runs: &[(FleetRun, super::ambient::Room)],
-    services: &BTreeMap<String, Vec<(f64, Action)>>,
-    map: Mapper<'_, Evaluated>,
-) -> (ModelJudged, Vec<Judged>) {
-    let (rooms, mut drives): (Vec<_>, Vec<_>) = runs.iter().map(|(r, room)| (*room, r.drive.clone())).unzip();
-    let fit = fit_model(&mut drives, &rooms, map);
-    let mut of_device: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-    for (i, (r, _)) in runs.iter().enumerate() {
-        of_device.entry(&r.device).or_default().push(i);
-    }
-    for at in of_device.values_mut() {
-        at.sort_by(|&a, &b| runs[a].0.day.total_cmp(&runs[b].0.day));
-    }
-    let fans: Vec<Vec<&[FanPoint]>> =
-        of_device.values().map(|at| at.iter().map(|&i| drives[i].fan.as_slice()).collect()).collect();
-    let maps = [FanMap::learn(&fans, 0), FanMap::learn(&fans, 1)];
-    let evidence = |i: usize| {
-        let drive = &drives[i];
-        let read = (0..2).filter_map(|f| maps[f].as_ref().and_then(|m| m.read(&drive.fan, f))).collect();
-        RunEvidence::new(k, runs[i].0.day, &fit.runs[i], &drive.facts, read, drive.has_rpm)
-    };
-    let laptops: Vec<Laptop> = of_device
-        .iter()
-        .map(|(device, at)| Laptop {
-            runs: at.iter().map(|&i| evidence(i)).collect(),
-            services: services.get(*device).cloned().unwrap_or_default(),
-            as_of: at.iter().map(|&i| runs[i].0.day).fold(f64::MIN, f64::max),
-        })
-        .collect();
-    let (reference, conditions) = judge_model(k, fit.standing.has_fan, &laptops);
-    let judged = of_device
-        .iter()
-        .zip(conditions)
-        .map(|((device, at), condition)| Judged {
-            device: (*device).to_owned(),
+        let Some((standing, evidence)) = ModelStanding::learn(k, &runs, services, workers) else { continue };
+        let laptops = laptops(&runs, &evidence, services, None);
+        let judge = standing.judge(k);
+        let conditions = workers.map(laptops.len(), |i| judge.laptop(&laptops[i]));
+        judged.extend(laptops.into_iter().zip(conditions).map(|(l, condition)| Judged {
+            device: l.device,
             model: model.clone(),
             condition,
-            n_runs: at.len(),
-        })
-        .collect();
-    (ModelJudged { model, fit, reference }, judged)
+            n_runs: l.runs.len(),
+        }));
+        models.push((model, standing));
+    }
+    (models, judged)
+}
+
+fn room_case(r: &FleetRun) -> RoomCase<'_> {
+    RoomCase {
+        model: &r.model,
+        site: &r.site,
+        day: r.day,
+        day_of_year: r.day_of_year,
+        facts: RoomFacts::from(&r.drive.facts),
+        reported_c: r.ambient_c,
+    }
 }

@@ -1,15 +1,19 @@
-//! The zero level of a model: where as-new lies, learned from all its laptops by their filters' evidence.
+//! The zero level of a model: where as-new lies, learned from its laptops by their filters' evidence.
 //!
 //! The level is not chosen but kept as a distribution: with thirty laptops it is narrow, with three it is wide, and
-//! what it leaves open is in every laptop's result. A laptop is judged by the level that the *others* tell.
+//! what it leaves open is in every laptop's result. A laptop is judged by the level that the *others* tell: what each
+//! laptop said when the level was learned is kept, and taken out again where that laptop is judged.
+
+use serde::{Deserialize, Serialize};
 
 use super::constants::WearConstants;
 use super::wear::{Event, Filtered, Offsets, Posterior, filter};
 use crate::estimate::joint_model::quantile;
 use crate::estimate::network_drive::median;
+use crate::estimate::workers::Workers;
 
 /// The zero level of a model: a distribution over offsets' means.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Level {
     /// The offsets that filters carry for this model.
     pub offsets: Offsets,
@@ -17,41 +21,86 @@ pub struct Level {
     pub log_weights: Vec<f64>,
 }
 
+/// What one laptop said of the level when it was learned: log evidence at each of the level's offsets, the largest 0.
+pub type LevelShare = Vec<f32>;
+
+/// A laptop's events in time order, and the day up to which its wear is followed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct History {
+    /// Events.
+    pub events: Vec<Event>,
+    /// Day.
+    pub until: f64,
+}
+
+/// A learned level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Learned {
+    /// The level.
+    pub level: Level,
+    /// What each laptop said, in order.
+    pub shares: Vec<LevelShare>,
+    /// Log evidence of all laptops together.
+    pub evidence: f64,
+}
+
 /// Half width of the search around the prior's mean, log units.
 const SEARCH_SPAN: f64 = 0.36;
 
-/// Learns a model's level and judges its laptops, each by what the others and itself say.
-///
-/// `histories` are the laptops' events in time order; each is judged at the day given.
-pub fn learn_and_judge(c: &WearConstants, histories: &[(Vec<Event>, f64)]) -> (Level, Vec<Posterior>, f64) {
-    let (centre, sd) = level_prior(c, histories);
-    let offsets = Offsets::around(c, centre, SEARCH_SPAN);
-    let filtered: Vec<Filtered> = histories.iter().map(|(e, until)| filter(c, e, *until, offsets)).collect();
-    let spread = spread_table(c, offsets);
-    let own: Vec<Vec<f64>> = filtered.iter().map(|f| log_level_evidence(c, f, &spread)).collect();
-    let prior: Vec<f64> = offsets.values(c).map(|v| -0.5 * ((v - centre) / sd).powi(2)).collect();
-    let total: Vec<f64> = (0..offsets.n).map(|l| prior[l] + own.iter().map(|o| o[l]).sum::<f64>()).collect();
-    let posteriors = filtered
-        .iter()
-        .zip(&own)
-        .map(|(f, o)| {
-            let others: Vec<f64> = total.iter().zip(o).map(|(t, o)| t - o).collect();
-            f.posterior(c, &offset_prior(&others, &spread))
-        })
-        .collect();
-    let top = total.iter().copied().fold(f64::MIN, f64::max);
-    let evidence = top
-        + total.iter().map(|t| (t - top).exp()).sum::<f64>().ln()
-        + filtered.iter().map(Filtered::log_scale).sum::<f64>()
-        - prior.iter().map(|p| p.exp()).sum::<f64>().ln();
-    let level = Level { offsets, log_weights: total.iter().map(|t| t - top).collect() };
-    (level, posteriors, evidence)
+/// Learns a model's level from its laptops.
+pub fn learn(c: &WearConstants, histories: &[History], workers: &impl Workers) -> Learned {
+    let (prior, filtered) = filter_all(c, histories, workers);
+    learn_from(c, &prior, &filtered)
 }
 
-/// Judges one laptop against a standing level.
-pub fn judge(c: &WearConstants, level: &Level, events: &[Event], until: f64) -> Posterior {
-    let f = filter(c, events, until, level.offsets);
-    f.posterior(c, &offset_prior(&level.log_weights, &spread_table(c, level.offsets)))
+/// The constants, among those of `candidates` that differ in the offsets' spread alone, whose level the laptops
+/// explain best, `cost` nats taken off.
+pub(super) fn learn_best_spread(
+    candidates: &[(WearConstants, f64)],
+    histories: &[History],
+    workers: &impl Workers,
+) -> Option<(f64, WearConstants)> {
+    let (first, _) = candidates.first()?;
+    let (prior, filtered) = filter_all(first, histories, workers);
+    candidates
+        .iter()
+        .map(|(c, cost)| (learn_from(c, &prior, &filtered).evidence - cost, c))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(score, c)| (score, c.clone()))
+}
+
+/// Where the level is looked for.
+struct Prior {
+    offsets: Offsets,
+    centre: f64,
+    sd: f64,
+}
+
+fn filter_all(c: &WearConstants, histories: &[History], workers: &impl Workers) -> (Prior, Vec<Filtered>) {
+    let (centre, sd) = level_prior(c, histories);
+    let offsets = Offsets::around(c, centre, SEARCH_SPAN);
+    let filtered =
+        workers.map(histories.len(), |i| filter(c, &histories[i].events, histories[i].until, offsets));
+    (Prior { offsets, centre, sd }, filtered)
+}
+
+fn learn_from(c: &WearConstants, p: &Prior, filtered: &[Filtered]) -> Learned {
+    let spread = spread_table(c, p.offsets);
+    let (mut shares, mut evidence) = (Vec::with_capacity(filtered.len()), 0.0);
+    for f in filtered {
+        let log = log_level_evidence(c, f, &spread);
+        let top = log.iter().copied().fold(f64::MIN, f64::max);
+        evidence += top + f.log_scale();
+        shares.push(log.iter().map(|l| (l - top) as f32).collect::<LevelShare>());
+    }
+    let prior: Vec<f64> = p.offsets.values(c).map(|v| -0.5 * ((v - p.centre) / p.sd).powi(2)).collect();
+    let total: Vec<f64> =
+        (0..p.offsets.n).map(|l| prior[l] + shares.iter().map(|o| f64::from(o[l])).sum::<f64>()).collect();
+    let top = total.iter().copied().fold(f64::MIN, f64::max);
+    evidence += top + total.iter().map(|t| (t - top).exp()).sum::<f64>().ln()
+        - prior.iter().map(|p| p.exp()).sum::<f64>().ln();
+    let level = Level { offsets: p.offsets, log_weights: total.iter().map(|t| t - top).collect() };
+    Learned { level, shares, evidence }
 }
 
 impl Level {
@@ -63,14 +112,38 @@ impl Level {
         let var = self.offsets.values(c).zip(&w).map(|(v, w)| (v - mean).powi(2) * w).sum::<f64>() / sum;
         (mean, var.sqrt())
     }
+
+    /// Weights of a laptop's offsets as the others tell, the largest 1; `own` is what the laptop itself said.
+    pub fn offset_prior(&self, c: &WearConstants, own: Option<&LevelShare>) -> Vec<f64> {
+        let spread = spread_table(c, self.offsets);
+        let own = own.filter(|o| o.len() == self.log_weights.len());
+        let others: Vec<f64> = match own {
+            Some(own) => self.log_weights.iter().zip(own).map(|(t, o)| t - f64::from(*o)).collect(),
+            None => self.log_weights.clone(),
+        };
+        let top = others.iter().copied().fold(f64::MIN, f64::max);
+        let level: Vec<f64> = others.iter().map(|l| (l - top).exp()).collect();
+        let raw: Vec<f64> = (0..level.len())
+            .map(|j| level.iter().enumerate().map(|(l, w)| w * spread[j.abs_diff(l)]).sum())
+            .collect();
+        let top = raw.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+        raw.iter().map(|r| r / top).collect()
+    }
+}
+
+/// Judges one laptop against a standing level.
+pub fn judge(c: &WearConstants, level: &Level, own: Option<&LevelShare>, history: &History) -> Posterior {
+    let f = filter(c, &history.events, history.until, level.offsets);
+    f.posterior(c, &level.offset_prior(c, own))
 }
 
 /// Where the level is looked for: a low quantile of the laptops' medians stands for nearly as-new.
-fn level_prior(c: &WearConstants, histories: &[(Vec<Event>, f64)]) -> (f64, f64) {
+fn level_prior(c: &WearConstants, histories: &[History]) -> (f64, f64) {
     let medians: Vec<f64> = histories
         .iter()
-        .map(|(events, _)| {
-            let seen: Vec<f64> = events
+        .map(|h| {
+            let seen: Vec<f64> = h
+                .events
                 .iter()
                 .filter_map(|e| match e {
                     Event::Seen { value, .. } => Some(value * c.gain),
@@ -102,10 +175,4 @@ fn log_level_evidence(c: &WearConstants, f: &Filtered, spread: &[f64]) -> Vec<f6
             sum.max(1e-300).ln()
         })
         .collect()
-}
-
-fn offset_prior(log_level: &[f64], spread: &[f64]) -> Vec<f64> {
-    let top = log_level.iter().copied().fold(f64::MIN, f64::max);
-    let w: Vec<f64> = log_level.iter().map(|l| (l - top).exp()).collect();
-    (0..w.len()).map(|j| w.iter().enumerate().map(|(l, w)| w * spread[j.abs_diff(l)]).sum()).collect()
 }

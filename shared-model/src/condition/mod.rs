@@ -1,13 +1,22 @@
 //! The cooling condition: from all runs and services of a laptop, against its peers, to probabilities and a reason.
 pub mod ambient;
 pub mod constants;
+pub mod doubt;
+pub mod events;
+pub mod evidence;
 pub mod fan;
 pub mod fan_map;
 pub mod fleet;
+pub mod forecast;
 pub mod judge;
+pub mod laptop;
 pub mod level;
+mod nan;
+pub mod peers;
 pub mod probability;
 pub mod quiet;
+pub mod reference;
+pub mod standing;
 pub mod wear;
 
 #[cfg(test)]

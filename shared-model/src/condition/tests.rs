@@ -1,9 +1,14 @@
 //! What the condition must do whatever its constants are.
 
 use super::constants::Constants;
-use super::judge::{Condition, Laptop, RunEvidence, judge_model};
+use super::doubt::{NextStep, Part};
+use super::evidence::RunEvidence;
+use super::judge::{Condition, Judge, judge_model};
+use super::laptop::Laptop;
+use super::reference::ModelReference;
 use super::wear::{Action, Event, Offsets, filter};
 use crate::condition::fan_map::FanReading;
+use crate::estimate::workers::InTurn;
 
 fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
     RunEvidence {
@@ -13,15 +18,27 @@ fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
         contact: Some((lr, 0.025)),
         raw_air: la,
         has_rpm: true,
-        fans: vec![FanReading { ratio: 0.98, due_share: 0.9, spread: 0.03 }],
+        fans: [
+            Some(FanReading { ratio: 0.98, due_share: 0.9, spread: 0.03, rpm: 4000.0, due_rpm: 4080.0 }),
+            None,
+        ],
         log_power: 3.0,
         stuck: false,
+        on_mains: Some(true),
+        firmware: 0,
+        room_sd_k: 1.0,
+        room_c: 22.0,
+        rms_k: 0.45,
+        start_delay_s: Some(6.0),
+        flutter: Some(0.01),
+        throttle_per_s: Some(0.0),
+        hot_c: 82.0,
     }
 }
 
 fn laptop(runs: Vec<RunEvidence>, services: Vec<(f64, Action)>) -> Laptop {
     let as_of = runs.iter().map(|r| r.day).fold(0.0, f64::max);
-    Laptop { runs, services, as_of }
+    Laptop { device: String::new(), runs, services, as_of }
 }
 
 /// Ten laptops near as-new, a run a month.
@@ -29,7 +46,8 @@ fn healthy() -> Vec<Laptop> {
     (0..10)
         .map(|i| {
             let off = (f64::from(i) - 4.5) * 0.01;
-            laptop((0..8).map(|m| run(30.0 * f64::from(m), -0.06 + off, 0.01 - off / 2.0)).collect(), vec![])
+            let runs = (0..8).map(|m| run(30.0 * f64::from(m), -0.06 + off, 0.01 - off / 2.0)).collect();
+            Laptop { device: format!("healthy-{i}"), ..laptop(runs, vec![]) }
         })
         .collect()
 }
@@ -38,7 +56,7 @@ fn healthy() -> Vec<Laptop> {
 fn among_healthy(one: Laptop) -> Condition {
     let mut all = healthy();
     all.push(one);
-    judge_model(&Constants::default(), true, &all).1.pop().expect("eleven laptops")
+    judge_model(&Constants::default(), true, &all, &InTurn).1.pop().expect("eleven laptops")
 }
 
 #[test]
@@ -99,7 +117,7 @@ fn a_slow_fan_is_a_fan_fault() {
         (0..6)
             .map(|m| {
                 let mut r = run(30.0 * f64::from(m), -0.06, 0.01);
-                r.fans[0].ratio = 0.95 - 0.06 * f64::from(m);
+                r.fans[0].iter_mut().for_each(|f| f.ratio = 0.95 - 0.06 * f64::from(m));
                 r
             })
             .collect(),
@@ -113,8 +131,10 @@ fn a_slow_fan_is_a_fan_fault() {
 fn small_groups_and_empty_laptops_do_not_crash() {
     let k = Constants::default();
     for n in [0, 1, 3] {
-        let few: Vec<Laptop> = (0..n).map(|_| laptop(vec![run(0.0, -0.1, 0.05)], vec![])).collect();
-        let (_, out) = judge_model(&k, true, &few);
+        let few: Vec<Laptop> = (0..n)
+            .map(|i| Laptop { device: i.to_string(), ..laptop(vec![run(0.0, -0.1, 0.05)], vec![]) })
+            .collect();
+        let (_, out) = judge_model(&k, true, &few, &InTurn);
         assert_eq!(out.len(), n);
         for c in &out {
             for p in [c.p_clogged, c.p_fan, c.p_contact] {
@@ -124,15 +144,81 @@ fn small_groups_and_empty_laptops_do_not_crash() {
             assert!(c.p_clogged < 0.5, "{}", c.p_clogged);
         }
     }
-    let empty = Laptop { runs: vec![], services: vec![(3.0, Action::Paste)], as_of: 10.0 };
-    let (_, out) = judge_model(&k, true, &[empty]);
+    let empty =
+        Laptop { device: String::new(), runs: vec![], services: vec![(3.0, Action::Paste)], as_of: 10.0 };
+    let (_, out) = judge_model(&k, true, &[empty], &InTurn);
     assert!(out[0].fan.is_none());
+}
+
+#[test]
+fn judged_one_by_one_is_judged_all_at_once() {
+    let k = Constants::default();
+    let mut all = healthy();
+    all.push(laptop(
+        (0..8).map(|m| run(30.0 * f64::from(m), -0.1 - 0.07 * f64::from(m), 0.2)).collect(),
+        vec![],
+    ));
+    let (reference, full) = judge_model(&k, true, &all, &InTurn);
+    // Through the store and back.
+    let stored = serde_json::to_string(&reference).expect("written");
+    let reference: ModelReference = serde_json::from_str(&stored).expect("read");
+    let judge = Judge::new(&k, true, &reference);
+    for (l, c) in all.iter().zip(&full) {
+        let runs: Vec<RunEvidence> = l
+            .runs
+            .iter()
+            .map(|r| serde_json::from_str(&serde_json::to_string(r).expect("written")).expect("read"))
+            .collect();
+        assert_eq!(judge.laptop(&Laptop { runs, ..l.clone() }), *c, "{}", l.device);
+    }
+}
+
+#[test]
+fn a_step_of_the_whole_model_is_one_event_and_no_sick_laptops() {
+    let k = Constants::default();
+    let mut all = healthy();
+    // From day 120 on a firmware drives every fan 20 % slower, and each laptop cools less for it.
+    for r in all.iter_mut().flat_map(|l| &mut l.runs).filter(|r| r.day >= 120.0) {
+        r.air = r.air.map(|(v, sd)| (v - 0.3, sd));
+        r.raw_air -= 0.3;
+        r.fans[0].iter_mut().for_each(|f| f.ratio *= 0.8);
+        r.firmware = 2;
+    }
+    for r in all.iter_mut().flat_map(|l| &mut l.runs).filter(|r| r.day < 120.0) {
+        r.firmware = 1;
+    }
+    let sick = (0..8).map(|m| run(30.0 * f64::from(m), -0.1 - 0.07 * f64::from(m), 0.01)).collect();
+    all.push(Laptop { device: "sick".to_owned(), ..laptop(sick, vec![]) });
+    let (reference, out) = judge_model(&k, true, &all, &InTurn);
+    let of = |part: Part| reference.events.iter().filter(|e| e.part == part).collect::<Vec<_>>();
+    for (part, step) in [(Part::Airflow, -0.3), (Part::Fan, 0.8_f64.ln())] {
+        let found = of(part);
+        assert_eq!(found.len(), 1, "{:?}", reference.events);
+        assert!((found[0].log_step - step).abs() < 0.02, "{found:?}");
+        assert!((found[0].day - 120.0).abs() < 1.0, "{found:?}");
+    }
+    assert!(of(Part::Contact).is_empty());
+    for c in &out[..10] {
+        assert!(c.p_clogged < 0.1 && c.p_fan < 0.1, "{} {}", c.p_clogged, c.p_fan);
+    }
+    assert!(out[10].p_clogged > 0.8, "{}", out[10].p_clogged);
+}
+
+#[test]
+fn what_the_runs_dont_say_comes_with_the_cheapest_step() {
+    let mut quick = run(0.0, -0.2, 0.02);
+    (quick.quick, quick.air) = (true, None);
+    let c = among_healthy(laptop(vec![quick], vec![]));
+    let air = c.cannot_tell.iter().find(|d| d.part == Part::Airflow);
+    assert_eq!(air.map(|d| d.next), Some(NextStep::StandardCheck));
+    let c = among_healthy(laptop((0..8).map(|m| run(30.0 * f64::from(m), -0.06, 0.01)).collect(), vec![]));
+    assert_eq!(c.cannot_tell, vec![]);
 }
 
 #[test]
 fn the_same_runs_always_give_the_same_judgement() {
     let k = Constants::default();
     // In words, since a reference may hold a NaN; not `assert_eq`, whose message would be pages long.
-    let judged = || format!("{:?}", judge_model(&k, true, &healthy()));
+    let judged = || format!("{:?}", judge_model(&k, true, &healthy(), &InTurn));
     assert!(judged() == judged());
 }

@@ -5,6 +5,8 @@
 //! same pass gives the evidence for each zero level, which is how the level of a model is learned, and then the
 //! posterior of the laptop given the level. Wear only grows between services; a service puts it back, if it worked.
 
+use serde::{Deserialize, Serialize};
+
 use super::constants::{MONTH_DAYS, WearConstants};
 pub use crate::trace::fleet::ServiceAction as Action;
 
@@ -43,7 +45,7 @@ impl Event {
 const N_CLASSES: usize = 3;
 
 /// The offsets that a filter carries: whole multiples of the grid step.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Offsets {
     /// First, in steps.
     pub from: i32,
@@ -211,29 +213,11 @@ impl Filtered {
     /// The laptop's wear with the offsets weighted by `prior`.
     pub fn posterior(&self, c: &WearConstants, prior: &[f64]) -> Posterior {
         let n = self.offsets.n;
-        let mut states = vec![0.0; c.n_states];
-        let mut classes = [0.0; N_CLASSES];
-        for (class, rows) in self.weights.chunks(c.n_states * n).enumerate() {
-            for (state, row) in states.iter_mut().zip(rows.chunks(n)) {
-                let p: f64 = row.iter().zip(prior).map(|(a, b)| a * b).sum();
-                *state += p;
-                classes[class] += p;
-            }
+        let mut by_class = Vec::with_capacity(N_CLASSES * c.n_states);
+        for row in self.weights.chunks(n) {
+            by_class.push(row.iter().zip(prior).map(|(a, b)| a * b).sum());
         }
-        let total: f64 = states.iter().sum();
-        if total > 0.0 && total.is_finite() {
-            for p in &mut states {
-                *p /= total;
-            }
-            for p in &mut classes {
-                *p /= total;
-            }
-        } else {
-            states.fill(1.0 / c.n_states as f64);
-            classes = [1.0 / 3.0; N_CLASSES];
-        }
-        let rate = classes.iter().zip(c.rates).map(|(p, (_, r))| p * r).sum();
-        Posterior { step: c.step, states, classes, rate_per_month: rate }
+        Posterior::new(c, by_class)
     }
 }
 
@@ -258,13 +242,48 @@ pub struct Posterior {
     pub step: f64,
     /// Probability of each grid cell; cell k spans k·step to (k+1)·step.
     pub states: Vec<f64>,
-    /// Probability of each rate class.
-    pub classes: [f64; N_CLASSES],
-    /// Mean drift per month.
-    pub rate_per_month: f64,
+    /// The same for each rate class, class-major.
+    pub by_class: Vec<f64>,
 }
 
 impl Posterior {
+    /// From weights up to a common factor, class-major. Where they have none, anything is as likely.
+    fn new(c: &WearConstants, mut by_class: Vec<f64>) -> Self {
+        let total: f64 = by_class.iter().sum();
+        if total > 0.0 && total.is_finite() {
+            for p in &mut by_class {
+                *p /= total;
+            }
+        } else {
+            let even = 1.0 / by_class.len() as f64;
+            by_class.fill(even);
+        }
+        let mut states = vec![0.0; c.n_states];
+        for rows in by_class.chunks(c.n_states) {
+            states.iter_mut().zip(rows).for_each(|(s, p)| *s += p);
+        }
+        Self { step: c.step, states, by_class }
+    }
+
+    /// The wear's distribution some days on, without a service between.
+    #[must_use]
+    pub fn after(&self, c: &WearConstants, days: f64) -> Self {
+        let mut by_class = self.by_class.clone();
+        for (rows, (_, rate)) in by_class.chunks_mut(c.n_states).zip(c.rates) {
+            let mean_steps = rate * days.max(0.0) / MONTH_DAYS / c.step;
+            let keep = mean_steps / (1.0 + mean_steps);
+            let mut carry = 0.0;
+            for p in rows.iter_mut() {
+                carry = keep * carry + (1.0 - keep) * *p;
+                *p = carry;
+            }
+            if let Some(last) = rows.last_mut() {
+                *last += carry * mean_steps;
+            }
+        }
+        Self::new(c, by_class)
+    }
+
     /// P(wear > x).
     pub fn above(&self, x: f64) -> f64 {
         let at = (x / self.step).max(0.0);

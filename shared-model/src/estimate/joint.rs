@@ -2,8 +2,7 @@
 //!
 //! Gauss–Newton with a Levenberg damping on Huber's loss plus priors. Each run's five numbers are eliminated
 //! (Schur complement), so an iteration solves one system of twelve and one of five for each run. A step is taken
-//! only if the whole cost falls. Runs are independent given the shared numbers: the caller may hand a mapper that
-//! spreads them over threads.
+//! only if the whole cost falls. Runs are independent given the shared numbers: the caller's workers may share them out.
 
 use nalgebra::{SMatrix, SVector};
 
@@ -12,6 +11,7 @@ use super::network::{
     LN_RC, LR, N_RUN, N_SHARED, Q_EXT, RunPars, Shared, TA, X0, residuals,
 };
 use super::network_drive::Drive;
+use super::workers::Workers;
 
 type MatS = SMatrix<f64, N_SHARED, N_SHARED>;
 type VecS = SVector<f64, N_SHARED>;
@@ -125,14 +125,6 @@ struct Block {
     sum_w: f64,
 }
 
-/// Maps a function over run indices, in order. The plain one is [`in_turn`].
-pub type Mapper<'a, T> = &'a (dyn Fn(usize, &(dyn Fn(usize) -> T + Sync)) -> Vec<T> + 'a);
-
-/// Handles one run after the other.
-pub fn in_turn<T>(n: usize, f: &(dyn Fn(usize) -> T + Sync)) -> Vec<T> {
-    (0..n).map(f).collect()
-}
-
 /// A run with its prior.
 #[derive(Debug, Clone, Copy)]
 pub struct JointRun<'a> {
@@ -142,14 +134,10 @@ pub struct JointRun<'a> {
     pub prior: RunPrior,
 }
 
-/// Result of one run's evaluation, opaque to the mapper.
-#[derive(Debug, Clone, Copy)]
-pub struct Evaluated(Block);
-
 /// Fits a model's shared numbers and its runs' own together.
-pub fn fit(runs: &[JointRun<'_>], prior: &SharedPrior, map: Mapper<'_, Evaluated>) -> JointFit {
+pub fn fit(runs: &[JointRun<'_>], prior: &SharedPrior, workers: &impl Workers) -> JointFit {
     let start: Vec<RunPars> = runs.iter().map(|r| r.prior.mean).collect();
-    fit_from(runs, prior, Shared(prior.mean), start, map)
+    fit_from(runs, prior, Shared(prior.mean), start, workers)
 }
 
 /// As [`fit`], from a standing fit's numbers: a refit when new runs came takes few iterations.
@@ -158,14 +146,14 @@ pub fn fit_from(
     prior: &SharedPrior,
     start: Shared,
     start_runs: Vec<RunPars>,
-    map: Mapper<'_, Evaluated>,
+    workers: &impl Workers,
 ) -> JointFit {
     let mut shared = start;
     let mut own = start_runs;
     let evaluate =
-        |shared: &Shared, own: &[RunPars]| map(runs.len(), &|i| Evaluated(block(shared, &own[i], &runs[i])));
-    let total = |shared: &Shared, blocks: &[Evaluated]| {
-        shared_cost(shared, prior) + blocks.iter().map(|b| b.0.cost).sum::<f64>()
+        |shared: &Shared, own: &[RunPars]| workers.map(runs.len(), |i| block(shared, &own[i], &runs[i]));
+    let total = |shared: &Shared, blocks: &[Block]| {
+        shared_cost(shared, prior) + blocks.iter().map(|b| b.cost).sum::<f64>()
     };
     let mut blocks = evaluate(&shared, &own);
     let mut cost = total(&shared, &blocks);
@@ -191,7 +179,7 @@ pub fn fit_from(
             damping *= 8.0;
         }
     }
-    let fits = blocks.iter().zip(&own).map(|(b, p)| run_fit(&b.0, p)).collect();
+    let fits = blocks.iter().zip(&own).map(|(b, p)| run_fit(b, p)).collect();
     JointFit { shared, runs: fits, iterations, cost }
 }
 
@@ -295,7 +283,7 @@ fn shared_cost(shared: &Shared, prior: &SharedPrior) -> f64 {
 fn newton_step(
     shared: &Shared,
     prior: &SharedPrior,
-    blocks: &[Evaluated],
+    blocks: &[Block],
     damping: f64,
 ) -> Option<(VecS, Vec<VecR>)> {
     let mut s = MatS::zeros();
@@ -306,7 +294,7 @@ fn newton_step(
         g[k] = p * (prior.mean[k] - shared.0[k]);
     }
     let mut inverses = Vec::with_capacity(blocks.len());
-    for Evaluated(b) in blocks {
+    for b in blocks {
         let inv = damped(&b.rr, damping).cholesky()?.inverse();
         let through = b.sr * inv;
         s += b.ss - through * b.sr.transpose();
@@ -314,11 +302,7 @@ fn newton_step(
         inverses.push(inv);
     }
     let ds = damped(&s, damping).cholesky()?.solve(&g);
-    let dr = blocks
-        .iter()
-        .zip(&inverses)
-        .map(|(Evaluated(b), inv)| inv * (b.gr - b.sr.transpose() * ds))
-        .collect();
+    let dr = blocks.iter().zip(&inverses).map(|(b, inv)| inv * (b.gr - b.sr.transpose() * ds)).collect();
     ds.iter().all(|v| v.is_finite()).then_some((ds, dr))
 }
 

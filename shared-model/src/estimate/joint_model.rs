@@ -1,15 +1,16 @@
 //! All runs of one model of laptop: scales, start values, the joint fit, and the standing fit that judges a new run.
 
-use super::joint::{
-    Evaluated, JointFit, JointRun, Mapper, RunFit, RunPrior, SharedPrior, fit, fit_from, fit_run,
-};
+use serde::{Deserialize, Serialize};
+
+use super::joint::{JointFit, JointRun, RunFit, RunPrior, SharedPrior, fit, fit_from, fit_run};
 use super::joint_speed::{FanCurve, NO_FAN, apply, search};
 use super::network::{RunPars, Shared, X0};
 use super::network_drive::{ClockReference, Drive, NOMINAL_LOAD_W, median};
+use super::workers::Workers;
 use crate::condition::ambient::Room;
 
 /// What a model's runs were scaled by and fitted to: enough to judge a new run at once.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StandingFit {
     /// The shared numbers.
     pub shared: Shared,
@@ -44,7 +45,7 @@ pub struct ModelFit {
 const CASE_START_K: f64 = 4.0;
 
 /// Fits all runs of a model. The drives are those of [`Drive::from_trace`]; they come back scaled.
-pub fn fit_model(drives: &mut [Drive], rooms: &[Room], map: Mapper<'_, Evaluated>) -> ModelFit {
+pub fn fit_model(drives: &mut [Drive], rooms: &[Room], workers: &impl Workers) -> ModelFit {
     assert_eq!(drives.len(), rooms.len(), "one room for each run");
     let mut standing = scales(drives);
     for d in drives.iter_mut() {
@@ -52,18 +53,18 @@ pub fn fit_model(drives: &mut [Drive], rooms: &[Room], map: Mapper<'_, Evaluated
     }
     let prior = SharedPrior::new(standing.load_w);
     if !drives.iter().any(|d| d.has_rpm) {
-        let curve = search(&joint_runs(drives, rooms, &standing), &prior, map);
+        let curve = search(&joint_runs(drives, rooms, &standing), &prior, workers);
         standing.curve = Some(curve);
         standing.has_fan = curve != NO_FAN;
         for d in drives.iter_mut() {
             standing.scale_speed(d);
         }
     }
-    let first = fit(&joint_runs(drives, rooms, &standing), &prior, map);
+    let first = fit(&joint_runs(drives, rooms, &standing), &prior, workers);
     standing.case_k = median(&first.runs.iter().map(|r| r.pars[X0]).collect::<Vec<_>>()).clamp(-10.0, 25.0);
     let start: Vec<RunPars> = first.runs.iter().map(|r| r.pars).collect();
     let JointFit { shared, runs, iterations, .. } =
-        fit_from(&joint_runs(drives, rooms, &standing), &prior, first.shared, start, map);
+        fit_from(&joint_runs(drives, rooms, &standing), &prior, first.shared, start, workers);
     standing.shared = shared;
     ModelFit { standing, runs, iterations: first.iterations + iterations }
 }
@@ -148,8 +149,8 @@ pub fn quantile(values: &[f64], q: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::joint::in_turn;
     use super::super::network::{LA, LR, N_RUN, residuals};
+    use super::super::workers::InTurn;
     use super::*;
     use crate::channel::Channel;
     use crate::trace::Trace;
@@ -221,7 +222,7 @@ mod tests {
             truth.iter().enumerate().map(|(i, &(la, lr))| synthetic(la, lr, room(i), i as f64)).collect();
         let rooms: Vec<Room> = (0..truth.len()).map(|i| Room { value_c: room(i), sd_k: 1.0 }).collect();
         let fresh = drives[7].clone();
-        let fit = fit_model(&mut drives, &rooms, &in_turn);
+        let fit = fit_model(&mut drives, &rooms, &InTurn);
         let mean = |k: usize, of: &dyn Fn(usize) -> f64| {
             (0..truth.len()).map(|i| fit.runs[i].pars[k] - of(i)).sum::<f64>() / truth.len() as f64
         };
@@ -241,7 +242,7 @@ mod tests {
     #[test]
     fn one_run_of_a_model_is_enough_not_to_crash() {
         let mut drives = vec![synthetic(-0.1, 0.0, 22.0, 0.0)];
-        let fit = fit_model(&mut drives, &[Room { value_c: 22.8, sd_k: 3.0 }], &in_turn);
+        let fit = fit_model(&mut drives, &[Room { value_c: 22.8, sd_k: 3.0 }], &InTurn);
         assert!(fit.runs[0].pars.iter().all(|p| p.is_finite()));
         assert!(fit.runs[0].sd[LA] > 0.02);
     }

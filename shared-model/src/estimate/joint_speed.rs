@@ -4,12 +4,15 @@
 //! The three numbers come from a coarse grid: the curve that lets the network explain the runs best wins. A curve of
 //! no fan at all is among the candidates.
 
-use super::joint::{Evaluated, JointRun, Mapper, SharedPrior, fit};
+use serde::{Deserialize, Serialize};
+
+use super::joint::{JointRun, SharedPrior, fit};
 use super::network::{LN_G, LN_M};
 use super::network_drive::Drive;
+use super::workers::Workers;
 
 /// A fan's curve over temperature.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FanCurve {
     /// Switch-on temperature, °C.
     pub on_c: f64,
@@ -47,7 +50,7 @@ pub fn apply(drive: &mut Drive, curve: &FanCurve) {
 }
 
 /// The curve that explains these runs best, and whether a fan explains them better than none.
-pub fn search(runs: &[JointRun<'_>], prior: &SharedPrior, map: Mapper<'_, Evaluated>) -> FanCurve {
+pub fn search(runs: &[JointRun<'_>], prior: &SharedPrior, workers: &impl Workers) -> FanCurve {
     let stride = runs.len().div_ceil(SEARCH_RUNS).max(1);
     let few: Vec<&JointRun<'_>> = runs.iter().step_by(stride).collect();
     let cost_of = |curve: &FanCurve| {
@@ -61,7 +64,7 @@ pub fn search(runs: &[JointRun<'_>], prior: &SharedPrior, map: Mapper<'_, Evalua
         if curve.floor == 0.0 {
             (p.sd[LN_G], p.sd[LN_M]) = (0.01, 0.01);
         }
-        fit(&runs, &p, map).cost
+        fit(&runs, &p, workers).cost
     };
     let mut best = (cost_of(&NO_FAN), NO_FAN);
     // A fan must pay: without one a curve that wobbles with the temperature still takes up some of the error.

@@ -13,3 +13,4 @@ pub mod joint_model;
 pub mod joint_speed;
 pub mod network;
 pub mod network_drive;
+pub mod workers;

@@ -14,6 +14,8 @@
 //! and less, a fortieth of their time constants. Each step also carries the derivative of the three temperatures by
 //! every parameter, so that one pass gives residuals and Jacobian; the numeric Jacobian would cost seventeen passes.
 
+use serde::{Deserialize, Serialize};
+
 /// Number of numbers that all runs of a model share.
 pub const N_SHARED: usize = 12;
 /// Number of numbers of a run's own.
@@ -22,7 +24,7 @@ pub const N_RUN: usize = 5;
 pub const N_ALL: usize = N_SHARED + N_RUN;
 
 /// What all runs of a model share. All but the last three are logarithms of positive quantities.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shared(pub [f64; N_SHARED]);
 
 /// Index into [`Shared`]: ln of the as-new fast resistance, K/W.

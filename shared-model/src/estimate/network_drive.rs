@@ -1,5 +1,7 @@
 //! From a trace to what the network fit needs: steps, the load's edges, and what the run tells beside the fit.
 
+use serde::{Deserialize, Serialize};
+
 use super::network::Step;
 use crate::channel::Channel;
 use crate::trace::Trace;
@@ -99,7 +101,7 @@ pub struct RunFacts {
 }
 
 /// Reference values of the laptop's model that a run without power reading is scaled by.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ClockReference {
     /// Median sustained clock, MHz.
     pub clock_mhz: f64,
@@ -120,6 +122,9 @@ const BACKGROUND_SHARE: f64 = 0.85;
 const BACKGROUND_FROM: f64 = 0.08;
 const BACKGROUND_ZERO: f64 = 0.02;
 
+/// From this speed on a fan turns, rpm: below, what a tachometer shows is noise (common practice, no source).
+const TURNING_RPM: f32 = 300.0;
+
 impl Drive {
     /// Makes a run ready; `None` where it has no load phase, no temperature or too few samples.
     pub fn from_trace(trace: &Trace) -> Option<Self> {
@@ -135,6 +140,45 @@ impl Drive {
             fan,
             facts,
         })
+    }
+
+    /// From the load's start to the first reading of a turning fan, s (readings are 2 s apart). `None` where a fan
+    /// turned before, or none was read.
+    pub fn fan_start_delay_s(&self) -> Option<f64> {
+        let speed = |p: &FanPoint| p.rpm.iter().copied().filter(|r| r.is_finite()).fold(f32::NAN, f32::max);
+        let at = self.fan.iter().position(|p| p.loaded)?;
+        let before = speed(&self.fan[at.saturating_sub(1)]);
+        // False for a NaN too.
+        let stood = before < TURNING_RPM;
+        if !stood {
+            return None;
+        }
+        let mut waited_s = 0.0;
+        for p in self.fan[at..].iter().take_while(|p| p.loaded) {
+            if speed(p) >= TURNING_RPM {
+                return Some(waited_s);
+            }
+            waited_s += f64::from(p.dt_s);
+        }
+        // It never did.
+        Some(waited_s)
+    }
+
+    /// Scatter of the speed between readings in the last third of the load, as a share of the speed: the robust
+    /// standard deviation of differences over √2. The worse fan's.
+    pub fn fan_flutter(&self) -> Option<f64> {
+        let loaded: Vec<&FanPoint> = self.fan.iter().filter(|p| p.loaded).collect();
+        let last = &loaded[loaded.len() * 2 / 3..];
+        let of_fan = |idx: usize| {
+            let rpm: Vec<f64> = last.iter().map(|p| f64::from(p.rpm[idx])).collect();
+            let level = median(&rpm);
+            let steps: Vec<f64> = rpm.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+            // False for a NaN too.
+            let turns = level > f64::from(TURNING_RPM);
+            (turns && steps.len() >= 4).then(|| 1.4826 * median(&steps) / level / 2.0_f64.sqrt())
+        };
+        let worst = [of_fan(0), of_fan(1)].into_iter().flatten().fold(f64::NAN, f64::max);
+        worst.is_finite().then_some(worst)
     }
 
     /// Scales the speeds by the model's reference speed. Speeds are in rpm before, in its units after.

@@ -64,7 +64,8 @@ pub struct ServiceRow {
 }
 
 /// What a service did.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum ServiceAction {
     /// Vents and fins cleaned.
     Clean,

@@ -13,10 +13,12 @@ use chrono::{Datelike, NaiveTime};
 use clap::Parser;
 use rayon::prelude::*;
 use windrow_model::condition::constants::Constants;
-use windrow_model::condition::fleet::{FleetRun, Judged, ModelJudged, judge_fleet};
+use windrow_model::condition::fleet::{FleetRun, Judged, judge_fleet};
+use windrow_model::condition::standing::ModelStanding;
 use windrow_model::condition::wear::Action;
 use windrow_model::estimate::network_drive::Drive;
 use windrow_model::trace::{file, fleet};
+use windrow_tests::workers::Rayon;
 
 #[derive(Debug, Parser)]
 #[command(about = "Judge a fleet folder and write the ranking")]
@@ -45,10 +47,9 @@ fn main() -> Result<()> {
     let services = read_services(&args.folder)?;
     let n_runs = runs.len();
     eprintln!("read {n_runs} runs in {:.1} s", started.elapsed().as_secs_f64());
-    let (models, judged) =
-        judge_fleet(&Constants::default(), runs, &services, &|n, f| (0..n).into_par_iter().map(f).collect());
-    for m in &models {
-        tell_model(m);
+    let (models, judged) = judge_fleet(&Constants::default(), runs, &services, &Rayon);
+    for (name, standing) in &models {
+        tell_model(name, standing);
     }
     write_ranking(&args.out, &judged)?;
     eprintln!("judged {} laptops, {:.1} s in all", judged.len(), started.elapsed().as_secs_f64());
@@ -85,6 +86,8 @@ fn read_runs(args: &Arguments) -> Result<Vec<FleetRun>> {
                     model: row.model,
                     site: row.site,
                     ambient_c: row.ambient_c,
+                    on_mains: row.on_ac,
+                    firmware: 0,
                     drive,
                 }),
                 Err(e) => {
@@ -116,20 +119,22 @@ fn read_services(folder: &Path) -> Result<BTreeMap<String, Vec<(f64, Action)>>> 
     Ok(out)
 }
 
-fn tell_model(m: &ModelJudged) {
-    let s = m.fit.standing.shared.0;
-    let rms = m.fit.runs.iter().map(|r| r.rms_k).sum::<f64>() / m.fit.runs.len() as f64;
+fn tell_model(name: &str, m: &ModelStanding) {
+    let s = m.fit.shared.0;
     eprintln!(
-        "{:24} runs {:4} laptops {:3} rms {rms:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}",
-        m.model,
-        m.fit.runs.len(),
+        "{name:24} runs {:4} laptops {:3} rms {:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}",
+        m.fitted_runs,
         m.reference.laptops,
+        m.rms_k,
         s[0].exp(),
         s[2].exp(),
         s[4].exp(),
         s[5].exp(),
-        m.reference.closed_loop,
+        m.reference.closed_loop(),
     );
+    for e in &m.reference.events {
+        eprintln!("{name:24} event {e:?}");
+    }
 }
 
 fn write_ranking(path: &Path, judged: &[Judged]) -> Result<()> {

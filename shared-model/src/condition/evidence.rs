@@ -1,0 +1,134 @@
+//! What is kept of a run for judging: its readings against the model's standing fit, each with its uncertainty.
+
+use serde::{Deserialize, Serialize};
+
+use super::constants::Constants;
+use super::fan_map::FanReading;
+use crate::estimate::joint::RunFit;
+use crate::estimate::network::{LA, LR, TA};
+use crate::estimate::network_drive::{CLOCK_EXPONENT, Drive, RunFacts};
+
+/// What a run says, once fitted; all that is kept of it for judging. It belongs to the standing fit that it was made
+/// against.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct RunEvidence {
+    /// Day of the run, days since any fixed zero.
+    pub day: f64,
+    /// Quick protocol.
+    pub quick: bool,
+    /// Log airflow and its standard error, the fit's prior taken out; `None` where the run says nothing.
+    pub air: Option<(f64, f64)>,
+    /// Log contact likewise.
+    pub contact: Option<(f64, f64)>,
+    /// Log airflow as fitted.
+    #[serde(with = "super::nan")]
+    pub raw_air: f64,
+    /// Whether a tachometer was read.
+    pub has_rpm: bool,
+    /// Each fan against its map.
+    pub fans: [Option<FanReading>; 2],
+    /// Log of the sustained power (of the clock to its exponent where power isn't read); NaN where unknown.
+    #[serde(with = "super::nan")]
+    pub log_power: f64,
+    /// The temperature sensor stood still for a while, and the firmware's fan with it.
+    pub stuck: bool,
+    /// On mains power, where known.
+    pub on_mains: Option<bool>,
+    /// Which of the model's firmwares ran, numbered by the caller; 0 where unknown.
+    pub firmware: u32,
+    /// Standard deviation of the room temperature that the fit began with, K.
+    pub room_sd_k: f64,
+    /// Room temperature as fitted, °C.
+    #[serde(with = "super::nan")]
+    pub room_c: f64,
+    /// Root mean square of the fit's residuals, K.
+    #[serde(with = "super::nan")]
+    pub rms_k: f64,
+    /// From the load's start to the fan's, s; `None` where the fan already turned, or none was read.
+    pub start_delay_s: Option<f64>,
+    /// Scatter of the speed from reading to reading at the load's end, share of the speed.
+    pub flutter: Option<f64>,
+    /// Throttle events a second of load.
+    pub throttle_per_s: Option<f64>,
+    /// Median temperature in the last 30 s of load, °C.
+    #[serde(with = "super::nan")]
+    pub hot_c: f64,
+}
+
+/// What the caller knows of a run beside its trace.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RunContext {
+    /// Day of the run, days since any fixed zero.
+    pub day: f64,
+    /// Standard deviation of the room temperature that the fit began with, K.
+    pub room_sd_k: f64,
+    /// On mains power, where known.
+    pub on_mains: Option<bool>,
+    /// Which of the model's firmwares ran, numbered by the caller; 0 where unknown.
+    pub firmware: u32,
+}
+
+/// Standard deviations of the fit's own priors on log airflow and log contact, taken out here again.
+const FIT_PRIORS: [(usize, f64, f64); 2] = [(LA, -0.16, 0.35), (LR, 0.05, 0.2)];
+/// A run with a larger standard error says nothing.
+const SAYS_NOTHING_SD: f64 = 0.5;
+
+impl RunEvidence {
+    /// From a run's fit, its drive and its readings against the fan maps.
+    pub fn new(
+        k: &Constants,
+        context: RunContext,
+        fit: &RunFit,
+        drive: &Drive,
+        fans: [Option<FanReading>; 2],
+    ) -> Self {
+        let facts = &drive.facts;
+        let odd_k = (fit.rms_k - k.odd_rms.0).max(0.0);
+        let known = |v: f64| v.is_finite().then_some(v);
+        Self {
+            day: context.day,
+            quick: facts.quick,
+            air: without_prior(fit, FIT_PRIORS[0], k.odd_rms.1 * odd_k),
+            contact: without_prior(fit, FIT_PRIORS[1], k.odd_rms.2 * odd_k),
+            raw_air: fit.pars[LA],
+            has_rpm: drive.has_rpm,
+            fans,
+            log_power: log_power(facts),
+            stuck: facts.sensor_stuck,
+            on_mains: context.on_mains,
+            firmware: context.firmware,
+            room_sd_k: context.room_sd_k,
+            room_c: fit.pars[TA],
+            rms_k: fit.rms_k,
+            start_delay_s: drive.fan_start_delay_s(),
+            flutter: drive.fan_flutter(),
+            throttle_per_s: known(facts.throttle_per_s),
+            hot_c: facts.hot_c,
+        }
+    }
+
+    /// The reading of the fan that does worst.
+    pub fn worst_fan(&self) -> Option<&FanReading> {
+        self.fans.iter().flatten().min_by(|a, b| a.ratio.total_cmp(&b.ratio))
+    }
+}
+
+fn log_power(facts: &RunFacts) -> f64 {
+    if facts.power_w.is_finite() {
+        facts.power_w.max(0.1).ln()
+    } else {
+        CLOCK_EXPONENT * facts.clock_mhz.max(1.0).ln()
+    }
+}
+
+/// The estimate with the fit's prior taken out (information form); `None` where little else is left.
+fn without_prior(fit: &RunFit, (at, mean, sd): (usize, f64, f64), more_sd: f64) -> Option<(f64, f64)> {
+    let (with, prior) = (1.0 / (fit.sd[at] * fit.sd[at]), 1.0 / (sd * sd));
+    let precision = with - prior;
+    if !precision.is_finite() || precision < 1.0 / (SAYS_NOTHING_SD * SAYS_NOTHING_SD) {
+        return None;
+    }
+    let value = (with * fit.pars[at] - prior * mean) / precision;
+    let out = (value, (1.0 / precision + more_sd * more_sd).sqrt());
+    (out.0.is_finite() && out.1.is_finite()).then_some(out)
+}

@@ -1,0 +1,193 @@
+//! What a model's laptops teach together: levels, scatter, how the fan is driven, peers' bands, common events.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::constants::{Constants, WearConstants};
+use super::events::{self, ModelEvent};
+use super::evidence::RunEvidence;
+use super::fan::{self, FanPosterior, Hypothesis};
+use super::laptop::{Common, FanHistory, Laptop, air_history, contact_history, fan_history};
+use super::level::{self, History, Level, LevelShare};
+use super::peers::PeerBands;
+use crate::estimate::network_drive::median;
+use crate::estimate::workers::Workers;
+
+/// Most laptops that a reference is learned from; beyond, more add nothing to the levels' precision, which the
+/// spread between laptops bounds. Taken by a hash of their names, so that the choice is the same every time.
+pub const LAPTOPS_MAX: usize = 400;
+/// Most of these from which the scatter is chosen, which costs several passes.
+const SCATTER_LAPTOPS_MAX: usize = 64;
+
+/// What a model's laptops taught.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ModelReference {
+    /// Zero level of log airflow.
+    pub air: Level,
+    /// Zero level of log contact.
+    pub contact: Level,
+    /// Scatter of log airflow that this model shows: within a laptop from run to run, and between laptops.
+    pub air_scatter: (f64, f64),
+    /// Odds of each way in which the firmware may drive the fan: open loop, then closed with each headroom.
+    pub loop_odds: Vec<f64>,
+    /// Median log power of standard and quick runs.
+    #[serde(with = "super::nan::pair")]
+    pub log_power: [f64; 2],
+    /// Median log airflow as fitted.
+    #[serde(with = "super::nan")]
+    pub model_air: f64,
+    /// What is usual among its laptops, for showing.
+    pub peers: PeerBands,
+    /// What moved all its laptops together.
+    pub events: Vec<ModelEvent>,
+    /// Laptops and runs that it was learned from.
+    pub laptops: usize,
+    /// As above, runs.
+    pub runs: usize,
+    /// What each of these laptops said, to be taken out where it is judged itself.
+    pub shares: BTreeMap<String, Share>,
+}
+
+/// What one laptop said when the reference was learned.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Share {
+    /// Of the level of log airflow.
+    pub air: LevelShare,
+    /// Of the level of log contact.
+    pub contact: LevelShare,
+}
+
+impl ModelReference {
+    /// Learns from laptops, or a bounded sample of them.
+    pub fn learn(k: &Constants, laptops: &[Laptop], workers: &impl Workers) -> Self {
+        let taken = sample(laptops);
+        let events = events::detect(&taken);
+        let seen: Vec<Vec<RunEvidence>> = taken.iter().map(|l| l.seen(&events)).collect();
+        let all: Vec<f64> = seen.iter().flatten().map(|r| r.raw_air).collect();
+        let common = Common { model_air: median(&all), log_power: power_medians(&seen) };
+        let air: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| air_history(k, l, s, common)).collect();
+        let contact: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| contact_history(l, s)).collect();
+        let air_constants = learn_scatter(&k.air, &air[..air.len().min(SCATTER_LAPTOPS_MAX)], workers);
+        let air = level::learn(&air_constants, &air, workers);
+        let contact = level::learn(&k.contact, &contact, workers);
+        let fans: Vec<FanHistory> =
+            taken.iter().zip(&seen).map(|(l, s)| fan_history(k, l, s, common)).collect();
+        let shares = air.shares.into_iter().zip(contact.shares).map(|(air, contact)| Share { air, contact });
+        Self {
+            air: air.level,
+            contact: contact.level,
+            air_scatter: (air_constants.noise_floor, air_constants.offset_sd),
+            loop_odds: loop_odds(k, &fans, workers),
+            log_power: common.log_power,
+            model_air: common.model_air,
+            peers: PeerBands::learn(&seen),
+            events,
+            laptops: taken.len(),
+            runs: seen.iter().map(Vec::len).sum(),
+            shares: taken.iter().map(|l| l.device.clone()).zip(shares).collect(),
+        }
+    }
+
+    /// The constants of airflow with the scatter that this model shows.
+    pub fn air_constants(&self, k: &Constants) -> WearConstants {
+        let mut c = k.air.clone();
+        (c.noise_floor, c.offset_sd) = self.air_scatter;
+        c
+    }
+
+    /// Odds that the firmware holds the fan's speed.
+    pub fn closed_loop(&self) -> f64 {
+        1.0 - self.loop_odds.first().copied().unwrap_or(1.0)
+    }
+
+    pub(super) fn common(&self) -> Common {
+        Common { model_air: self.model_air, log_power: self.log_power }
+    }
+}
+
+/// At most [`LAPTOPS_MAX`] laptops, in the order of their names' hashes: the same ones in the same order, however the
+/// caller's are ordered.
+fn sample(laptops: &[Laptop]) -> Vec<&Laptop> {
+    let mut taken: Vec<&Laptop> = laptops.iter().collect();
+    taken.sort_by_cached_key(|l| (name_hash(&l.device), l.device.clone()));
+    taken.truncate(LAPTOPS_MAX);
+    taken
+}
+
+/// FNV-1a, 64 bit (draft-eastlake-fnv): spreads names evenly and never changes.
+fn name_hash(name: &str) -> u64 {
+    name.bytes().fold(0xcbf2_9ce4_8422_2325, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3))
+}
+
+/// The scatter within and between laptops that a model's own runs tell best, among the usual one and wider ones.
+fn learn_scatter(c: &WearConstants, histories: &[History], workers: &impl Workers) -> WearConstants {
+    [(1.0, 0.0), (1.6, 1.0), (2.5, 2.0)]
+        .into_iter()
+        .filter_map(|(noise, noise_cost)| {
+            let candidates = [(1.0, 0.0), (1.4, 0.7), (2.0, 2.0)].map(|(offset, offset_cost)| {
+                let mut wide = c.clone();
+                wide.noise_floor *= noise;
+                wide.offset_sd *= offset;
+                (wide, noise_cost + offset_cost)
+            });
+            level::learn_best_spread(&candidates, histories, workers)
+        })
+        .fold(None, |best: Option<(f64, WearConstants)>, next| match best {
+            Some(b) if b.0 >= next.0 => Some(b),
+            _ => Some(next),
+        })
+        .map_or_else(|| c.clone(), |(_, c)| c)
+}
+
+fn power_medians(seen: &[Vec<RunEvidence>]) -> [f64; 2] {
+    [false, true].map(|quick| {
+        let per_laptop: Vec<f64> = seen
+            .iter()
+            .map(|runs| {
+                median(&runs.iter().filter(|r| r.quick == quick).map(|r| r.log_power).collect::<Vec<_>>())
+            })
+            .collect();
+        median(&per_laptop)
+    })
+}
+
+/// The most that one laptop can say for or against a loop, nats: one odd fan must not decide for a model.
+const LOOP_EVIDENCE_MAX: f64 = 4.0;
+
+/// The ways in which a firmware may drive the fan: the duty, or the speed with a headroom.
+pub(super) fn loops(k: &Constants) -> Vec<Option<f64>> {
+    std::iter::once(None).chain(k.fan.headrooms.map(Some)).collect()
+}
+
+/// Posterior of each way to drive the fan.
+fn loop_odds(k: &Constants, fans: &[FanHistory], workers: &impl Workers) -> Vec<f64> {
+    let closed_each = k.fan.closed_prior / k.fan.headrooms.len() as f64;
+    let mut log = vec![closed_each.ln(); 1 + k.fan.headrooms.len()];
+    log[0] = (1.0 - k.fan.closed_prior).ln();
+    let loops = loops(k);
+    let said = workers.map(fans.len(), |i| {
+        loops.iter().map(|&headroom| log_sum(&both_quiet(k, &fans[i], headroom))).collect::<Vec<f64>>()
+    });
+    for s in said {
+        for (l, h) in log.iter_mut().zip(&s) {
+            *l += (h - s[0]).clamp(-LOOP_EVIDENCE_MAX, LOOP_EVIDENCE_MAX);
+        }
+    }
+    let top = log.iter().copied().fold(f64::MIN, f64::max);
+    let sum: f64 = log.iter().map(|l| (l - top).exp()).sum();
+    log.iter().map(|l| (l - top).exp() / sum).collect()
+}
+
+/// A laptop's fan filtered as usually and as always quiet, each with its log evidence.
+pub(super) fn both_quiet(k: &Constants, h: &FanHistory, headroom: Option<f64>) -> [(f64, FanPosterior); 2] {
+    [false, true].map(|always_quiet| {
+        let post = fan::filter(&k.fan, &h.events, h.until, Hypothesis { headroom, always_quiet });
+        (post.log_evidence + h.quiet_log[usize::from(always_quiet)], post)
+    })
+}
+
+pub(super) fn log_sum(parts: &[(f64, FanPosterior)]) -> f64 {
+    let top = parts.iter().map(|p| p.0).fold(f64::MIN, f64::max);
+    top + parts.iter().map(|p| (p.0 - top).exp()).sum::<f64>().ln()
+}
