@@ -49,6 +49,8 @@ pub struct Seen {
     pub at_end_s: f64,
     /// CPU time in the first ten seconds, before any load, s, and the wall time of it.
     pub at_rest: Option<(f64, f64)>,
+    /// CPU time and wall time outside the pulse and the load, from the process's start to its end, s.
+    pub outside_load: (f64, f64),
     /// Highest resident memory, kB.
     pub memory_kb: u64,
 }
@@ -117,6 +119,10 @@ impl HeatedLaptop {
                 let share = ((cpu_s - last_cpu_s) / passed_s / n_cpus() as f64).clamp(0.0, 1.0);
                 self.step(passed_s, share)?;
                 loads.see(share);
+                if !loads.is_loaded {
+                    seen.outside_load.0 += cpu_s - last_cpu_s;
+                    seen.outside_load.1 += passed_s;
+                }
                 (last, last_cpu_s) = (Instant::now(), cpu_s);
             }
             if seen.at_rest.is_none() && began.elapsed() >= Duration::from_secs(9) {

@@ -2,11 +2,14 @@
 
 use std::fs::File;
 use std::io;
+use std::os::fd::{AsFd, BorrowedFd};
 
 use rustix::io::Errno;
 
 use super::tree::Tree;
 
+/// Buffer for a number: 20 digits, sign, line feed, and blanks that some drivers put around it.
+const NUMBER_BYTES: usize = 64;
 /// Buffer for one value. The longest is the first line of /proc/stat: ten counters of at most 20 digits.
 const VALUE_BYTES: usize = 256;
 /// After a device went away it is looked for again this often, s.
@@ -52,17 +55,35 @@ impl Attribute {
 
     /// Its whole number now. `None`: no reading now, for whatever reason.
     pub(super) fn number(&mut self, tree: &Tree, now_s: f64) -> Option<i64> {
-        self.with_value(tree, now_s, |bytes| std::str::from_utf8(bytes).ok()?.trim().parse().ok())
+        self.read::<NUMBER_BYTES, _>(tree, now_s, |bytes| {
+            // A text that fills the buffer may go on: its beginning is not its number.
+            if bytes.len() < NUMBER_BYTES { whole_number(bytes) } else { None }
+        })
     }
 
-    /// Reads it once and hands its bytes to `parse`. A failed read is repeated once: one bad read is not a lost sensor.
+    /// Its open file, where it has one now.
+    pub(super) fn descriptor(&self) -> Option<BorrowedFd<'_>> {
+        self.file.as_ref().map(AsFd::as_fd)
+    }
+
+    /// Reads it once and hands its bytes to `parse`.
     pub(super) fn with_value<T>(
         &mut self,
         tree: &Tree,
         now_s: f64,
         parse: impl FnOnce(&[u8]) -> Option<T>,
     ) -> Option<T> {
-        let mut buffer = [0_u8; VALUE_BYTES];
+        self.read::<VALUE_BYTES, T>(tree, now_s, parse)
+    }
+
+    /// A failed read is repeated once: one bad read is not a lost sensor.
+    fn read<const N: usize, T>(
+        &mut self,
+        tree: &Tree,
+        now_s: f64,
+        parse: impl FnOnce(&[u8]) -> Option<T>,
+    ) -> Option<T> {
+        let mut buffer = [0_u8; N];
         self.look_again(tree, now_s);
         let file = self.file.as_ref()?;
         let read = read_at_start(file, &mut buffer).or_else(|_| read_at_start(file, &mut buffer));
@@ -91,6 +112,22 @@ impl Attribute {
         self.looked_at_s = now_s;
         self.file = self.find.path(tree).and_then(|path| tree.open(&path).ok());
     }
+}
+
+/// A whole number in decimal, with blanks around it. Byte by byte: a sweep has one for each of its files.
+fn whole_number(bytes: &[u8]) -> Option<i64> {
+    let (digits, sign) = match bytes.trim_ascii() {
+        [b'-', digits @ ..] => (digits, -1),
+        [b'+', digits @ ..] | digits => (digits, 1),
+    };
+    if digits.is_empty() {
+        return None;
+    }
+    // With the sign from the first digit on, since the least number has no positive twin.
+    digits.iter().try_fold(0_i64, |number, byte| {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 { None } else { number.checked_mul(10)?.checked_add(sign * i64::from(digit)) }
+    })
 }
 
 fn read_at_start(file: &File, buffer: &mut [u8]) -> Result<usize, Errno> {
@@ -130,7 +167,39 @@ impl Freshness {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
+
+    #[test]
+    fn a_number_is_whole_and_alone() {
+        for (text, number) in [
+            ("45000\n", Some(45_000)),
+            (" -1250 \n", Some(-1250)),
+            ("+7", Some(7)),
+            ("000000000040000\n", Some(40_000)),
+            ("9223372036854775807", Some(i64::MAX)),
+            ("-9223372036854775808", Some(i64::MIN)),
+            ("9223372036854775808", None),
+            ("", None),
+            ("-", None),
+            ("+-1", None),
+            ("1.5", None),
+            ("1 2", None),
+            ("0x10", None),
+            ("N/A", None),
+        ] {
+            assert_eq!(whole_number(text.as_bytes()), number, "{text:?}");
+        }
+    }
+
+    proptest! {
+        /// The standard library's own parser is the reference.
+        #[test]
+        fn numbers_are_read_as_the_standard_library_reads_them(text in "[ \n]?[-+]?[0-9a]{0,21}[ \n]?") {
+            prop_assert_eq!(whole_number(text.as_bytes()), text.trim().parse().ok());
+        }
+    }
 
     #[test]
     fn a_kept_reading_is_not_given_twice() {

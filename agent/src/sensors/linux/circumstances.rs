@@ -1,5 +1,7 @@
 //! What a run may be compared with: power limits, profile, lid, dock, displays, lap.
 
+use std::os::fd::BorrowedFd;
+
 use windrow_model::record::wire::{Context, PowerLimit};
 
 use super::attribute::Attribute;
@@ -106,6 +108,11 @@ impl Lid {
         self.state.is_some()
     }
 
+    /// Its open file.
+    pub(super) fn descriptor(&self) -> Option<BorrowedFd<'_>> {
+        self.state.as_ref()?.descriptor()
+    }
+
     pub(super) fn closed(&mut self, tree: &Tree, now_s: f64) -> Option<bool> {
         if !(0.0..LOOK_EVERY_S).contains(&(now_s - self.looked_at_s)) {
             self.looked_at_s = now_s;
@@ -117,10 +124,9 @@ impl Lid {
 
 /// `state:      open` or `state:      closed`.
 fn closed_by(bytes: &[u8]) -> Option<bool> {
-    let text = String::from_utf8_lossy(bytes);
-    match text.split_ascii_whitespace().last()? {
-        "closed" => Some(true),
-        "open" => Some(false),
+    match bytes.split(u8::is_ascii_whitespace).rfind(|word| !word.is_empty())? {
+        b"closed" => Some(true),
+        b"open" => Some(false),
         _ => None,
     }
 }

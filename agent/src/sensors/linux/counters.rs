@@ -1,6 +1,7 @@
 //! Readings that are put together from several files: core clock, throttle counters, busy share.
 
 use std::collections::BTreeSet;
+use std::os::fd::BorrowedFd;
 
 use windrow_model::channel::Channel;
 
@@ -27,6 +28,11 @@ impl CoreClock {
             policies.push((attribute, cpus.split_ascii_whitespace().count().max(1) as u32));
         }
         (!policies.is_empty()).then_some(Self { policies })
+    }
+
+    /// Its open files.
+    pub(super) fn descriptors(&self) -> impl Iterator<Item = BorrowedFd<'_>> {
+        self.policies.iter().filter_map(|(attribute, _)| attribute.descriptor())
     }
 
     /// MHz, mean over the CPUs that tell.
@@ -108,6 +114,12 @@ impl Throttle {
         Some(sum(&mut self.core_counts, tree, now_s)? + sum(&mut self.package_counts, tree, now_s)?)
     }
 
+    /// The open files that a sweep reads of these.
+    pub(super) fn descriptors(&self) -> impl Iterator<Item = BorrowedFd<'_>> {
+        let ms = if self.package_ms.is_empty() { &self.core_ms } else { &self.package_ms };
+        [&self.core_counts, &self.package_counts, ms].into_iter().flatten().filter_map(Attribute::descriptor)
+    }
+
     /// Time throttled since boot, ms: the packages', or the cores' where no package keeps it.
     pub(super) fn time_ms(&mut self, tree: &Tree, now_s: f64) -> Option<f64> {
         let files = if self.package_ms.is_empty() { &mut self.core_ms } else { &mut self.package_ms };
@@ -134,6 +146,11 @@ impl Busy {
         Some(Self { stat, before: None })
     }
 
+    /// Its open file.
+    pub(super) fn descriptor(&self) -> Option<BorrowedFd<'_>> {
+        self.stat.descriptor()
+    }
+
     /// Percent; `None` at the first reading and while no tick has passed.
     pub(super) fn read(&mut self, tree: &Tree, now_s: f64) -> Option<f64> {
         let now = self.stat.with_value(tree, now_s, ticks)?;
@@ -152,13 +169,25 @@ impl Busy {
 /// Busy and all ticks from the first line of /proc/stat: user nice system idle iowait irq softirq steal (proc(5)).
 /// Guest time is part of user time already.
 fn ticks(bytes: &[u8]) -> Option<(u64, u64)> {
-    let text = String::from_utf8_lossy(bytes);
-    let line = text.lines().next()?.strip_prefix("cpu ")?;
-    let fields: Vec<u64> =
-        line.split_ascii_whitespace().take(8).map(str::parse).collect::<Result<_, _>>().ok()?;
-    let idle = fields.get(3)?.saturating_add(fields.get(4).copied().unwrap_or(0));
-    let all = fields.iter().fold(0_u64, |sum, f| sum.saturating_add(*f));
-    Some((all.saturating_sub(idle), all))
+    let line = bytes.split(|&b| b == b'\n').next()?.strip_prefix(b"cpu ")?;
+    let fields = line.split(u8::is_ascii_whitespace).filter(|f| !f.is_empty()).take(8);
+    let (mut all, mut idle, mut n_fields) = (0_u64, 0_u64, 0);
+    for (idx, field) in fields.enumerate() {
+        let field = counter(field)?;
+        all = all.saturating_add(field);
+        if matches!(idx, 3 | 4) {
+            idle = idle.saturating_add(field);
+        }
+        n_fields += 1;
+    }
+    (n_fields > 3).then_some((all.saturating_sub(idle), all))
+}
+
+fn counter(digits: &[u8]) -> Option<u64> {
+    digits.iter().try_fold(0_u64, |number, byte| {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 { None } else { number.checked_mul(10)?.checked_add(u64::from(digit)) }
+    })
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! One value of a channel, read from one file: range-gated, and given once.
 
+use std::os::fd::BorrowedFd;
+
 use windrow_model::channel::Channel;
 
 use super::attribute::{Attribute, Freshness};
@@ -42,5 +44,10 @@ impl Gauge {
         let value = self.read(tree, now_s);
         self.fresh = Freshness::new(self.keeps_s);
         value
+    }
+
+    /// Its open file.
+    pub(super) fn descriptor(&self) -> Option<BorrowedFd<'_>> {
+        self.attribute.descriptor()
     }
 }

@@ -21,6 +21,7 @@ mod survey;
 mod tests;
 pub(crate) mod tree;
 
+use std::os::fd::BorrowedFd;
 use std::path::Path;
 
 use windrow_model::channel::Channel;
@@ -217,6 +218,22 @@ impl LinuxSensors {
         reading.on_ac = self.mains.on_ac(&self.tree, now_s);
         reading.lid_closed = self.lid.closed(&self.tree, now_s);
         reading
+    }
+
+    /// The open files of one sweep in which mains and lid are due, each once: what a bench reads to compare. Slow
+    /// drivers' files are not among them.
+    pub fn descriptors(&self) -> Vec<BorrowedFd<'_>> {
+        let ports = std::iter::once(&self.cpu[self.chosen].port).chain(&self.ports);
+        let direct = ports.filter_map(|port| match &port.way {
+            Way::Direct(gauge) => gauge.descriptor(),
+            Way::Slow(_) => None,
+        });
+        let power = self.power.iter().flat_map(|(power, _)| power.descriptors());
+        let clock = self.core_clock.iter().flat_map(CoreClock::descriptors);
+        let throttle = self.throttle.descriptors();
+        let busy = self.busy.iter().filter_map(Busy::descriptor);
+        let states = self.mains.descriptors().chain(self.lid.descriptor());
+        direct.chain(power).chain(clock).chain(throttle).chain(busy).chain(states).collect()
     }
 
     /// Slow candidates other than the chosen one are read only while they are followed.

@@ -1,5 +1,7 @@
 //! Package power: from the processor's energy counters, the graphics driver of a chip that holds both, or a power meter.
 
+use std::os::fd::BorrowedFd;
+
 use windrow_model::channel::Channel;
 
 use super::attribute::Attribute;
@@ -62,6 +64,16 @@ impl Power {
     }
 }
 
+impl Power {
+    /// Its open files.
+    pub(super) fn descriptors(&self) -> Vec<BorrowedFd<'_>> {
+        match self {
+            Self::Energy(energy) => energy.zones.iter().filter_map(|z| z.energy_uj.descriptor()).collect(),
+            Self::Meter(gauge) => gauge.descriptor().into_iter().collect(),
+        }
+    }
+}
+
 /// Energy counters, one for each package.
 #[derive(Debug)]
 pub(super) struct Energy {
@@ -95,9 +107,9 @@ impl Energy {
         if (0.0..SHORTEST_S).contains(&interval_s) {
             return None;
         }
-        let mut now_uj = Vec::with_capacity(self.zones.len());
-        for zone in &mut self.zones {
-            now_uj.push(u64::try_from(zone.energy_uj.number(tree, now_s)?).ok()?);
+        let mut now_uj = [0_u64; MAX_PACKAGES];
+        for (zone, now) in self.zones.iter_mut().zip(&mut now_uj) {
+            *now = u64::try_from(zone.energy_uj.number(tree, now_s)?).ok()?;
         }
         let steps = self.zones.iter().zip(&now_uj).map(|(z, &now)| step_uj(z.before_uj?, now, z.range_uj));
         let step_uj: Option<u64> = steps.sum();

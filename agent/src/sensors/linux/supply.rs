@@ -1,5 +1,7 @@
 //! Mains power and batteries.
 
+use std::os::fd::BorrowedFd;
+
 use super::attribute::Attribute;
 use super::tree::Tree;
 use crate::machine::Battery;
@@ -41,6 +43,12 @@ impl Mains {
     /// Whether something can tell.
     pub(super) fn can_tell(&self) -> bool {
         !(self.online.is_empty() && self.battery_status.is_empty())
+    }
+
+    /// The open files that are read while a supply from outside answers.
+    pub(super) fn descriptors(&self) -> impl Iterator<Item = BorrowedFd<'_>> {
+        let asked = if self.online.is_empty() { &self.battery_status } else { &self.online };
+        asked.iter().filter_map(Attribute::descriptor)
     }
 
     /// On mains: any supply from outside is on line. Where there is none to ask, a battery that discharges tells.
