@@ -56,6 +56,11 @@ pub enum Command {
     /// List this laptop's past checks.
     #[command(after_help = "Example:\n  windrow past\n  windrow past 3 --report page.html")]
     Past(PastArgs),
+    /// Tell when a check is due, and make a timer that looks for it.
+    #[command(
+        after_help = "Examples:\n  windrow schedule\n  windrow schedule --install --every 14 --at 12:30"
+    )]
+    Schedule(ScheduleArgs),
     /// Analyse a trace file that was recorded before, here or elsewhere.
     #[command(after_help = "Example:\n  windrow replay trace.csv --ambient 22 --report page.html")]
     Replay(ReplayArgs),
@@ -98,9 +103,15 @@ pub struct CheckArgs {
     /// Allow plain HTTP to a hub that is not on this machine.
     #[arg(long)]
     pub plain_http: bool,
+    /// Trust the hub's certificate by this authority's certificate alone: a PEM file.
+    #[arg(long, value_name = "FILE")]
+    pub ca_file: Option<PathBuf>,
     /// Ask nothing and start: for unattended checks.
     #[arg(long, short = 'y')]
     pub yes: bool,
+    /// Check only when the last whole check is this many days old, or the hub wants one.
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=3650))]
+    pub if_due: Option<u32>,
     /// Check an emulated laptop with these faults, in virtual time.
     #[arg(
         long,
@@ -165,6 +176,9 @@ pub struct JoinArgs {
     /// Allow plain HTTP to a hub that is not on this machine.
     #[arg(long)]
     pub plain_http: bool,
+    /// Trust the hub's certificate by this authority's certificate alone: a PEM file.
+    #[arg(long, value_name = "FILE")]
+    pub ca_file: Option<PathBuf>,
     /// Print the result as JSON.
     #[arg(long)]
     pub json: bool,
@@ -179,6 +193,9 @@ pub struct SendArgs {
     /// Allow plain HTTP to a hub that is not on this machine.
     #[arg(long)]
     pub plain_http: bool,
+    /// Trust the hub's certificate by this authority's certificate alone: a PEM file.
+    #[arg(long, value_name = "FILE")]
+    pub ca_file: Option<PathBuf>,
     /// Print the result as JSON.
     #[arg(long)]
     pub json: bool,
@@ -193,6 +210,26 @@ pub struct PastArgs {
     /// Write that check's page again.
     #[arg(long, value_name = "FILE", requires = "number")]
     pub report: Option<PathBuf>,
+    /// Print the result as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `windrow schedule`.
+#[derive(Debug, Args)]
+pub struct ScheduleArgs {
+    /// Days from one whole check to the next.
+    #[arg(long, value_name = "DAYS", default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3650))]
+    pub every: u32,
+    /// Time of day at which the timer looks, within an hour.
+    #[arg(long, value_name = "HH:MM", default_value = "12:30")]
+    pub at: String,
+    /// Make the timer: systemd's, for this user; for root, the system's.
+    #[arg(long, conflicts_with = "remove")]
+    pub install: bool,
+    /// Take the timer away.
+    #[arg(long)]
+    pub remove: bool,
     /// Print the result as JSON.
     #[arg(long)]
     pub json: bool,

@@ -9,7 +9,7 @@ use crate::failure::Failure;
 use crate::files;
 use crate::state::StateDir;
 
-const FILE_BYTES_MAX: usize = 16 * 1024;
+const FILE_BYTES_MAX: usize = 128 * 1024;
 
 /// `hub.json`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -23,11 +23,17 @@ pub struct Joined {
     pub joined_at: String,
     /// Under which device id.
     pub device_id: String,
+    /// The certificate of the authority that vouches for it, PEM; absent: the system's roots do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub authority_pem: Option<String>,
 }
 
-/// A hub's address that may be spoken to.
+/// A hub's address that may be spoken to, and who vouches for it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct HubAddress(Url);
+pub struct HubAddress {
+    url: Url,
+    authority_pem: Option<String>,
+}
 
 impl HubAddress {
     /// Checks an address: `https`, or `http` to this machine alone unless told otherwise, since a record crosses
@@ -65,22 +71,33 @@ impl HubAddress {
             // Else the last part of a path prefix would be replaced when joined.
             url.set_path(&format!("{}/", url.path()));
         }
-        Ok(Self(url))
+        Ok(Self { url, authority_pem: None })
+    }
+
+    /// The same, vouched for by this authority alone (a PEM text) and not by the system's roots.
+    #[must_use]
+    pub fn vouched_for_by(self, authority_pem: Option<String>) -> Self {
+        Self { authority_pem, ..self }
+    }
+
+    /// The authority's certificate, PEM, where it isn't the system's roots.
+    pub fn authority(&self) -> Option<&str> {
+        self.authority_pem.as_deref()
     }
 
     /// An endpoint below it, for example `v1/records`.
     pub fn endpoint(&self, path: &str) -> String {
-        format!("{}{path}", self.0)
+        format!("{}{path}", self.url)
     }
 
     /// As a person writes it.
     pub fn shown(&self) -> &str {
-        self.0.as_str().trim_end_matches('/')
+        self.url.as_str().trim_end_matches('/')
     }
 
     /// Whether records go there encrypted.
     pub fn is_https(&self) -> bool {
-        self.0.scheme() == "https"
+        self.url.scheme() == "https"
     }
 }
 

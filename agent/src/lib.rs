@@ -7,6 +7,7 @@ pub mod check;
 pub mod cli;
 pub mod clock;
 pub mod commands;
+pub mod due;
 pub mod emulated;
 pub mod exit;
 pub mod failure;
@@ -22,6 +23,8 @@ pub mod report;
 pub mod sensors;
 pub mod spool;
 pub mod state;
+pub mod stop;
+pub mod wanted;
 
 use std::io::IsTerminal;
 

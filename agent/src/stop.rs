@@ -1,9 +1,9 @@
-//! A person's or the system's wish that the check ends now.
+//! A person's or the system's wish that the command ends now.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
 
-/// Why the check should end.
+/// Why it should end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum StopReason {
     /// The user's key, or the interrupt signal.
@@ -12,7 +12,17 @@ pub enum StopReason {
     Terminate,
 }
 
-/// Raised once, by a signal handler or a button; the check looks at it many times a second.
+impl StopReason {
+    /// As a person reads it.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Interrupt => "you stopped it",
+            Self::Terminate => "the system asked the program to end",
+        }
+    }
+}
+
+/// Raised once, by a signal handler or a button; check and post look at it many times a second.
 #[derive(Debug, Clone, Default)]
 pub struct StopFlag(Arc<AtomicU8>);
 

@@ -5,4 +5,5 @@ mod record_schema;
 mod safety;
 mod support;
 mod tidy;
+mod tls;
 mod whole_path;

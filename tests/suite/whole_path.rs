@@ -13,10 +13,19 @@ fn joined(hub: &Hub, serving: &Serving) -> Agent {
     agent
 }
 
-/// A port on which nothing listens: it was free a moment ago.
-fn nobody() -> String {
-    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a free port");
-    format!("http://{}", listener.local_addr().expect("an address"))
+/// An address at which nobody listens. The port is bound as long as this lives, so that no other test's hub gets it.
+struct Nobody(tokio::net::TcpSocket);
+
+impl Nobody {
+    fn new() -> Self {
+        let socket = tokio::net::TcpSocket::new_v4().expect("a socket");
+        socket.bind(([127, 0, 0, 1], 0).into()).expect("a free port");
+        Self(socket)
+    }
+
+    fn url(&self) -> String {
+        format!("http://{}", self.0.local_addr().expect("an address"))
+    }
 }
 
 fn json_of(text: &str) -> Value {
@@ -102,7 +111,8 @@ fn a_record_waits_while_the_hub_is_down_and_goes_out_later() {
     let serving = hub.serve();
     let agent = joined(&hub, &serving);
     serving.kill();
-    let away = nobody();
+    let nobody = Nobody::new();
+    let away = nobody.url();
     let first = json_of(&agent.run_to(5, &["check", "--emulate", "ambient=24", "--json", "--hub", &away]));
     agent.run_to(0, &["check", "--emulate", "ambient=24", "--seed", "2", "--keep"]);
     assert_eq!(agent.records("spool").len(), 2);

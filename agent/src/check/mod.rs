@@ -5,10 +5,9 @@ mod recorder;
 mod runner;
 pub mod safety;
 pub mod settle;
-mod stop;
 
+pub use crate::stop::{StopFlag, StopReason};
 pub use runner::run;
-pub use stop::{StopFlag, StopReason};
 
 use chrono::{DateTime, Utc};
 use windrow_model::protocol::{Phase, Protocol};

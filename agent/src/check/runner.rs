@@ -293,8 +293,8 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
             let (at_s, reading) = self.sample_unseen();
             self.step_last(at_s);
             self.keep(Phase::Recovery, at_s, start_s, &reading);
-            if let Some(stop) = self.asked_to_stop() {
-                self.note(stop);
+            if let Some(Stop { kind, detail }) = self.asked_to_stop() {
+                self.note(Stop { kind, detail: format!("{detail} after the load, while it cooled down") });
                 return Outcome::StoppedEarly;
             }
             if at_s - start_s >= recovery_s {

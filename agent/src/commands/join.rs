@@ -7,6 +7,7 @@ use chrono::{SecondsFormat, Utc};
 use serde::Serialize;
 use windrow_model::record::limits::MAX_INVITE_BYTES;
 
+use super::settings::HubWords;
 use super::{print, print_json};
 use crate::cli::JoinArgs;
 use crate::exit::Exit;
@@ -26,17 +27,25 @@ struct JoinJson<'a> {
 }
 
 pub(super) fn run(args: &JoinArgs, state: &StateDir, output: &mut Output) -> Outcome {
-    let address = HubAddress::new(&args.hub, args.plain_http)?;
+    let words = HubWords::of(Some(&args.hub), args.plain_http, args.ca_file.as_deref())?;
+    let address = HubAddress::new(&args.hub, args.plain_http)?.vouched_for_by(words.authority_pem.clone());
     let invite = read_invite(&args.invite)?;
     let _lock = state.lock()?;
     let identity = identity::load_or_make(state, &identity::fingerprint(Path::new("/")), Utc::now())?;
     let signing = &identity.signing;
-    enrol::enrol(signing, &invite, &mut Http::new(&address)?, &mut RealWait, Patience::AFTER_CHECK)?;
+    enrol::enrol(
+        signing,
+        &invite,
+        &mut Http::new(&address)?,
+        &mut RealWait::default(),
+        Patience::AFTER_CHECK,
+    )?;
     let joined = Joined {
         url: address.shown().to_owned(),
         plain_http: args.plain_http,
         joined_at: Utc::now().to_rfc3339_opts(SecondsFormat::Secs, true),
         device_id: signing.device_id().to_owned(),
+        authority_pem: words.authority_pem,
     };
     hub::remember(state, &joined)?;
     let n_waiting = Spool::new(state).waiting()?.len();

@@ -2,12 +2,15 @@
 
 pub mod check;
 mod join;
+mod kept;
 mod past;
 mod post;
 mod replay;
 mod result;
+mod schedule;
 mod send;
 mod settings;
+mod signals;
 mod survey;
 
 use crate::cli::{Cli, Command};
@@ -39,6 +42,7 @@ fn dispatch(cli: Cli, output: &mut Output) -> Outcome {
         Command::Join(args) => join::run(&args, &open()?, output),
         Command::Send(args) => send::run(&args, &open()?, output),
         Command::Past(args) => past::run(&args, &open()?, output),
+        Command::Schedule(args) => schedule::run(&args, &open()?, output),
         Command::Replay(args) => replay::run(&args, output),
     }
 }

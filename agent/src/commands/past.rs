@@ -1,19 +1,22 @@
 //! `windrow past`: this laptop's checks, newest last, and each one's verdict again.
 
+use chrono::Utc;
 use serde::Serialize;
 use windrow_model::analysis::{RunContext, analyse};
 use windrow_model::record::ReceivedRecord;
 use windrow_model::record::wire::{Header, Outcome as RunOutcome, Provenance};
 use windrow_model::trace::Trace;
 
+use super::kept::{self, Found, read};
 use super::result::{About, Judged};
 use super::{print, print_json, settings};
 use crate::cli::PastArgs;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
 use crate::output::Output;
-use crate::spool::{Spool, Waiting};
+use crate::spool::Spool;
 use crate::state::StateDir;
+use crate::wanted;
 
 /// A check in the list.
 #[derive(Debug, Serialize)]
@@ -31,32 +34,22 @@ struct Row {
     record_digest: String,
 }
 
-struct Found {
-    waiting: Waiting,
-    state: &'static str,
-}
-
 pub(super) fn run(args: &PastArgs, state: &StateDir, output: &mut Output) -> Outcome {
     let spool = Spool::new(state);
-    let found = all(&spool)?;
+    let found = kept::all(&spool)?;
     match args.number {
-        None => list(&spool, &found, args.json, output),
+        None => {
+            list(&spool, &found, args.json, output)?;
+            if let Some(wanted) = wanted::wanted(state)? {
+                output.say(&wanted.words(Utc::now()));
+            }
+            Ok(Exit::Done)
+        }
         Some(number) => show(&spool, &found, number, args, output),
     }
 }
 
-fn all(spool: &Spool) -> Result<Vec<Found>, Failure> {
-    let mut found = Vec::new();
-    for (records, state) in
-        [(spool.past()?, "sent"), (spool.waiting()?, "waiting"), (spool.aside()?, "set_aside")]
-    {
-        found.extend(records.into_iter().map(|waiting| Found { waiting, state }));
-    }
-    found.sort_by_key(|a| a.waiting.name.sequence);
-    Ok(found)
-}
-
-fn list(spool: &Spool, found: &[Found], json: bool, output: &mut Output) -> Outcome {
+fn list(spool: &Spool, found: &[Found], json: bool, output: &mut Output) -> Result<(), Failure> {
     let mut rows = Vec::new();
     for one in found {
         // One damaged file doesn't hide the others.
@@ -74,7 +67,7 @@ fn list(spool: &Spool, found: &[Found], json: bool, output: &mut Output) -> Outc
             print(output, &line(row))?;
         }
     }
-    Ok(Exit::Done)
+    Ok(())
 }
 
 fn line(row: &Row) -> String {
@@ -107,11 +100,6 @@ fn show(spool: &Spool, found: &[Found], number: u64, args: &PastArgs, output: &m
         output.say(&format!("Page: {}", path.display()));
     }
     Ok(Exit::Done)
-}
-
-fn read(spool: &Spool, one: &Found) -> Result<ReceivedRecord, Failure> {
-    let bytes = spool.read(&one.waiting)?;
-    ReceivedRecord::parse(&bytes).map_err(|e| Failure::at("use the record", &one.waiting.path, e))
 }
 
 fn analysed(

@@ -1,18 +1,38 @@
 //! Sending what waits, and telling what became of it: for `send` and at the end of `check`.
 
+use chrono::{DateTime, Utc};
+
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::hub::HubAddress;
 use crate::output::Output;
 use crate::post::{Http, Patience, RealWait, SendReport, send_all};
 use crate::spool::Spool;
+use crate::state::StateDir;
+use crate::stop::StopFlag;
+use crate::wanted::{self, Wanted};
 
 /// Sends all that waits.
 ///
 /// # Errors
 /// Files that cannot be read or moved, or no certificate roots.
-pub(super) fn send(spool: &Spool, hub: &HubAddress, patience: Patience) -> Result<SendReport, Failure> {
-    send_all(spool, &mut Http::new(hub)?, &mut RealWait, patience)
+pub(super) fn send(
+    state: &StateDir,
+    hub: &HubAddress,
+    patience: Patience,
+    stop: &StopFlag,
+) -> Result<SendReport, Failure> {
+    let mut http = Http::new(hub)?.stopping_at(stop);
+    let report = send_all(&Spool::new(state), &mut http, &mut RealWait { stop: stop.clone() }, patience)?;
+    if report.n_sent > 0 {
+        wanted::keep(state, wish(&report, hub).as_ref())?;
+    }
+    Ok(report)
+}
+
+fn wish(report: &SendReport, hub: &HubAddress) -> Option<Wanted> {
+    let by = DateTime::parse_from_rfc3339(report.check_wanted_by.as_deref()?).ok()?;
+    Some(Wanted { by: by.to_utc(), told_at: Utc::now(), hub: hub.shown().to_owned() })
 }
 
 /// Tells what became of the records.
@@ -34,7 +54,7 @@ pub(super) fn tell(report: &SendReport, hub: &HubAddress, output: &mut Output) {
         }
     }
     if let Some(by) = &report.check_wanted_by {
-        output.say(&format!("The hub would like a check by {by}."));
+        output.say(&format!("The hub wants a check by {by}."));
     }
 }
 

@@ -1,6 +1,7 @@
 //! `windrow send`: sends what waits in the spool.
 
-use super::{post, print, print_json, settings};
+use super::settings::HubWords;
+use super::{post, print, print_json, signals};
 use crate::cli::SendArgs;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
@@ -10,7 +11,8 @@ use crate::spool::Spool;
 use crate::state::StateDir;
 
 pub(super) fn run(args: &SendArgs, state: &StateDir, output: &mut Output) -> Outcome {
-    let hub = settings::hub_of(state, args.hub.as_deref(), args.plain_http)?;
+    let words = HubWords::of(args.hub.as_deref(), args.plain_http, args.ca_file.as_deref())?;
+    let hub = words.hub(state)?;
     let _lock = state.lock()?;
     let spool = Spool::new(state);
     let n_waiting = spool.waiting()?.len();
@@ -26,7 +28,7 @@ pub(super) fn run(args: &SendArgs, state: &StateDir, output: &mut Output) -> Out
             print(output, "Nothing waits.").map(|()| Exit::Done)
         };
     }
-    let report = post::send(&spool, &hub, Patience::SEND)?;
+    let report = post::send(state, &hub, Patience::SEND, &signals::stop_flag()?)?;
     post::tell(&report, &hub, output);
     if args.json {
         print_json(output, &report)?;

@@ -6,7 +6,9 @@ use windrow_model::record::wire::{Ambient, AmbientSource};
 
 use crate::exit::Exit;
 use crate::failure::Failure;
-use crate::hub::{self, HubAddress};
+use crate::files;
+use crate::hub::{self, HubAddress, Joined};
+use crate::post::certificates;
 use crate::state::StateDir;
 
 /// A thermometer on the wall and not at the inlet, K. Common practice, no source.
@@ -68,19 +70,59 @@ pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
         .map_err(|e| Failure::at("write", path, e).remedy("free some space, or name another file"))
 }
 
-/// The hub to speak to: the one told, or the one joined.
-///
-/// # Errors
-/// An address that may not be spoken to.
-pub(super) fn hub_of(
-    state: &StateDir,
-    told: Option<&str>,
-    plain_http: bool,
-) -> Result<Option<HubAddress>, Failure> {
-    if let Some(url) = told {
-        return HubAddress::new(url, plain_http).map(Some);
+/// Largest file of an authority's certificate, bytes: some certificates of some kB.
+const AUTHORITY_BYTES_MAX: usize = 64 * 1024;
+
+/// How a hub is to be spoken to, as told.
+#[derive(Debug, Clone, Default)]
+pub(super) struct HubWords {
+    /// Its address; `None`: the one that was joined.
+    pub(super) url: Option<String>,
+    /// Plain HTTP beyond this machine is allowed.
+    pub(super) plain_http: bool,
+    /// The authority's certificate, PEM.
+    pub(super) authority_pem: Option<String>,
+}
+
+impl HubWords {
+    /// What was typed, with the certificate read.
+    ///
+    /// # Errors
+    /// A file that is no certificate.
+    pub(super) fn of(url: Option<&str>, plain_http: bool, ca_file: Option<&Path>) -> Result<Self, Failure> {
+        let authority_pem = ca_file.map(authority).transpose()?;
+        Ok(Self { url: url.map(str::to_owned), plain_http, authority_pem })
     }
-    hub::joined(state)?.map(|j| HubAddress::new(&j.url, j.plain_http || plain_http)).transpose()
+
+    /// The hub to speak to: the one told, or the one joined.
+    ///
+    /// # Errors
+    /// An address that may not be spoken to.
+    pub(super) fn hub(&self, state: &StateDir) -> Result<Option<HubAddress>, Failure> {
+        if let Some(url) = &self.url {
+            let address = HubAddress::new(url, self.plain_http)?;
+            return Ok(Some(address.vouched_for_by(self.authority_pem.clone())));
+        }
+        let address = |joined: Joined| {
+            let told = self.authority_pem.clone();
+            HubAddress::new(&joined.url, joined.plain_http || self.plain_http)
+                .map(|a| a.vouched_for_by(told.or(joined.authority_pem)))
+        };
+        hub::joined(state)?.map(address).transpose()
+    }
+}
+
+/// Reads an authority's certificate.
+fn authority(path: &Path) -> Result<String, Failure> {
+    let bytes = files::read_limited(path, AUTHORITY_BYTES_MAX)
+        .and_then(|found| found.ok_or_else(|| std::io::ErrorKind::NotFound.into()))
+        .map_err(|e| Failure::at("read the authority's certificate", path, e).exit(Exit::Usage))?;
+    let pem = String::from_utf8_lossy(&bytes).into_owned();
+    certificates(&pem).map_err(|e| {
+        let advice = e.advice().unwrap_or_default().to_owned();
+        Failure::at("use the authority's certificate", path, e).remedy(advice).exit(Exit::Usage)
+    })?;
+    Ok(pem)
 }
 
 #[cfg(test)]

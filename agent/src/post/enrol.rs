@@ -6,7 +6,7 @@ use windrow_model::record::SigningIdentity;
 
 use super::answer::Verdict;
 use super::patience::Budget;
-use super::{Patience, Transport, Wait};
+use super::{Patience, Transport, TransportError, Wait};
 use crate::failure::Failure;
 
 /// The endpoint.
@@ -30,7 +30,16 @@ pub fn enrol(
     let mut budget = Budget::new(patience);
     for n_tries in 1..=patience.tries_max {
         let (why, after_s) = match hub.post(DEVICES, &request) {
-            Err(e) => (e.to_string(), None),
+            Err(TransportError::NoAnswer(why)) => (why, None),
+            Err(e @ TransportError::Untrusted(_)) => {
+                return Err(
+                    Failure::new(format!("the hub was not joined: {e}")).remedy(TransportError::TRUST)
+                );
+            }
+            Err(e @ TransportError::Stopped(_)) => {
+                return Err(Failure::new(format!("the hub was not joined: {e}"))
+                    .remedy("run `windrow join` again with the same invite"));
+            }
             Ok(answer) => match answer.verdict() {
                 Verdict::Taken => return Ok(()),
                 Verdict::Later { why, after_s } => (why, after_s),

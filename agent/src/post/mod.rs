@@ -7,7 +7,7 @@ mod patience;
 mod records;
 
 pub use answer::{Answer, Problem, Verdict};
-pub use http::{Http, TransportError};
+pub use http::{Http, TransportError, certificates};
 pub use patience::{Patience, RealWait, Wait};
 pub use records::{SendReport, send_all};
 

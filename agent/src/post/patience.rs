@@ -1,6 +1,8 @@
 //! How long and how often to try: exponential backoff with full jitter, within a limit on tries and on time.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
+
+use crate::stop::StopFlag;
 
 /// First wait's ceiling, s.
 const FIRST_S: f64 = 1.0;
@@ -31,13 +33,26 @@ pub trait Wait {
     fn draw(&mut self) -> f64;
 }
 
-/// The real clock and the operating system's randomness.
+/// Longest nap between two looks at the stop flag.
+const NAP: Duration = Duration::from_millis(50);
+
+/// The real clock and the operating system's randomness. A raised flag ends a wait early.
 #[derive(Debug, Default)]
-pub struct RealWait;
+pub struct RealWait {
+    /// Whoever may want the command to end.
+    pub stop: StopFlag,
+}
 
 impl Wait for RealWait {
     fn wait(&mut self, time: Duration) {
-        std::thread::sleep(time);
+        let until = Instant::now() + time;
+        while self.stop.raised().is_none() {
+            let left = until.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return;
+            }
+            std::thread::sleep(left.min(NAP));
+        }
     }
 
     fn draw(&mut self) -> f64 {

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::answer::Verdict;
 use super::patience::Budget;
-use super::{Patience, Transport, Wait};
+use super::{Patience, Transport, TransportError, Wait};
 use crate::failure::Failure;
 use crate::spool::{Spool, Waiting};
 
@@ -72,7 +72,8 @@ pub fn send_all(
             Fate::Sent { check_wanted_by } => {
                 spool.acknowledge(&waiting)?;
                 report.n_sent += 1;
-                report.check_wanted_by = check_wanted_by.or(report.check_wanted_by);
+                // The last acknowledgement counts: by then the hub knew of all records before.
+                report.check_wanted_by = check_wanted_by;
             }
             Fate::Refused { why } => {
                 let path = spool.set_aside(&waiting, &why)?;
@@ -100,7 +101,9 @@ fn send_one(
     let bytes = spool.read(waiting)?;
     for n_tries in 1..=patience.tries_max {
         let (why, after_s) = match hub.post(RECORDS, &bytes) {
-            Err(e) => (e.to_string(), None),
+            Err(TransportError::NoAnswer(why)) => (why, None),
+            Err(e @ TransportError::Untrusted(_)) => return Ok(untrusted(&e)),
+            Err(e @ TransportError::Stopped(_)) => return Ok(stopped(&e)),
             Ok(answer) => match answer.verdict() {
                 Verdict::Taken => return Ok(Fate::Sent { check_wanted_by: wanted_by(&answer.body) }),
                 Verdict::Refused { why } => return Ok(Fate::Refused { why }),
@@ -124,6 +127,15 @@ fn gave_up(why: &str, n_tries: u32, after_s: Option<u64>) -> Fate {
         why: format!("{why} ({n_tries} {tries}{asked})"),
         advice: Some("run `windrow send` later; nothing is lost".into()),
     }
+}
+
+fn stopped(error: &TransportError) -> Fate {
+    let advice = "run `windrow send` another time; nothing is lost";
+    Fate::Stop { why: error.to_string(), advice: Some(advice.into()) }
+}
+
+fn untrusted(error: &TransportError) -> Fate {
+    Fate::Stop { why: error.to_string(), advice: Some(TransportError::TRUST.into()) }
 }
 
 fn denied(why: String) -> Fate {

@@ -44,7 +44,8 @@ fn a_folder_that_cannot_be_made_is_told_before_anything() {
 #[test]
 fn without_a_home_the_folder_must_be_named() {
     let runner = Runner::new();
-    let output = runner.command(&["past"]).env_remove("WINDROW_STATE_DIR").output().unwrap();
+    let output =
+        runner.command(&["past"]).env_remove("WINDROW_STATE_DIR").env_remove("HOME").output().unwrap();
     let said = String::from_utf8(output.stderr).unwrap();
     assert_eq!(output.status.code(), Some(1));
     assert!(said.contains("do this: name one with `--state-dir FOLDER`"), "{said}");

@@ -6,4 +6,5 @@ mod fake_hub;
 mod full_disk;
 mod posting;
 mod runner;
+mod schedule;
 mod words;

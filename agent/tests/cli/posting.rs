@@ -1,14 +1,17 @@
 //! From the spool to a hub: patience, refusals, and nothing lost.
 
 use std::collections::VecDeque;
+use std::process::Stdio;
 use std::time::Duration;
+
+use rustix::process::{Pid, Signal, kill_process};
 
 use windrow::post::{Answer, Patience, SendReport, Transport, TransportError, Wait, send_all};
 use windrow_model::record::ReceivedRecord;
 use windrow_model::record::enrol::EnrolmentRequest;
 
 use crate::fake_hub::{FakeHub, STORED, Script};
-use crate::runner::Runner;
+use crate::runner::{Runner, Said};
 
 /// A hub of this process, and a clock that only counts.
 #[derive(Default)]
@@ -57,7 +60,7 @@ fn an_outage_is_waited_out_and_the_same_bytes_go_again() {
     runner.records(1);
     let busy = Ok(Answer { status: 503, retry_after_s: Some(9), body: Vec::new() });
     let (report, hub, waited_s) =
-        send(&runner, vec![Err(TransportError("cut".into())), busy, Ok(answered(200))]);
+        send(&runner, vec![Err(TransportError::NoAnswer("cut".into())), busy, Ok(answered(200))]);
     assert_eq!((report.n_sent, report.n_waiting), (1, 0));
     assert_eq!(waited_s, [0.5, 10.0]);
     assert!(hub.bodies.windows(2).all(|w| w[0] == w[1]));
@@ -142,11 +145,50 @@ fn a_hub_that_refuses_the_invite_is_not_remembered() {
     assert!(!runner.state().file("hub.json").exists());
 }
 
+/// Sends the signal once the hub has been asked, and never answers.
+#[track_caller]
+fn stopped_while_posting(runner: &Runner, args: &[&str], hub: &FakeHub, signal: Signal) -> Said {
+    let child = runner.command(args).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    hub.asked();
+    kill_process(Pid::from_raw(child.id().cast_signed()).unwrap(), signal).unwrap();
+    Said::of(&child.wait_with_output().unwrap(), runner.folder())
+}
+
+#[test]
+fn a_signal_ends_the_post_and_the_record_waits() {
+    let runner = Runner::new();
+    let hub = FakeHub::new(vec![Script::Silence, Script::Silence]);
+    let args = ["check", "--emulate", "--hub", &hub.url];
+    let said = stopped_while_posting(&runner, &args, &hub, Signal::INT);
+    assert_eq!(said.code, Some(5), "{}", said.whole());
+    assert!(said.stdout.contains("Verdict:"), "{}", said.whole());
+    for words in
+        ["Not sent to ", ": you stopped it", "1 record waits in the spool.", "do this: run `windrow send`"]
+    {
+        assert!(said.stderr.contains(words), "{words}: {}", said.whole());
+    }
+    assert_eq!(runner.spool().waiting().unwrap().len(), 1);
+    let said = stopped_while_posting(&runner, &["send", "--hub", &hub.url], &hub, Signal::TERM);
+    assert_eq!(said.code, Some(5), "{}", said.whole());
+    assert!(said.stderr.contains("the system asked the program to end"), "{}", said.whole());
+    assert_eq!(runner.spool().waiting().unwrap().len(), 1);
+}
+
 #[test]
 fn a_hub_that_wants_another_check_is_heard() {
     let runner = Runner::new();
     let body = r#"{"results":[],"check_wanted_by":"2027-03-01T00:00:00Z"}"#;
     let hub = FakeHub::new(vec![Script::Answer(200, "", body)]);
     let said = runner.expect(&["check", "--emulate", "--hub", &hub.url], 0);
-    assert!(said.stderr.contains("The hub would like a check by"), "{}", said.stderr);
+    assert!(said.stderr.contains("The hub wants a check by"), "{}", said.stderr);
+    // It is kept, and told again where one looks at checks.
+    for args in [&["past"][..], &["schedule"], &["check", "--emulate", "--keep", "--yes"]] {
+        let said = runner.expect(args, 0);
+        let words = said.whole().split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words.contains("wants a check by [DATE] [CLOCK] UTC"), "{args:?}: {words}");
+    }
+    // An emulated check doesn't answer it; the hub's next acknowledgement may take it back.
+    let hub = FakeHub::new(vec![STORED]);
+    runner.expect(&["send", "--hub", &hub.url], 0);
+    assert!(!runner.expect(&["past"], 0).whole().contains("wants a check"));
 }

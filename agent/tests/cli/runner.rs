@@ -40,6 +40,7 @@ impl Runner {
             .current_dir(self.folder())
             .env_clear()
             .env("WINDROW_STATE_DIR", self.state_path())
+            .env("HOME", self.folder())
             .env("COLUMNS", "100")
             .stdin(Stdio::null());
         command

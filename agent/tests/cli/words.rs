@@ -5,7 +5,7 @@ use crate::runner::Runner;
 #[test]
 fn help_of_every_command() {
     let runner = Runner::new();
-    let all: Vec<String> = ["", "check", "survey", "join", "send", "past", "replay"]
+    let all: Vec<String> = ["", "check", "survey", "join", "send", "past", "schedule", "replay"]
         .iter()
         .map(|c| if c.is_empty() { runner.snapshot(&["--help"]) } else { runner.snapshot(&[c, "--help"]) })
         .collect();

@@ -108,8 +108,8 @@ pub const fn event_words(kind: EventKind) -> &'static str {
         }
         EventKind::AcLost => "The load was ended: the adapter was unplugged.",
         EventKind::BatteryHot => "The load was ended: the battery got too warm.",
-        EventKind::Interrupted => "The load was ended: you stopped it.",
-        EventKind::Terminated => "The load was ended: the system asked the program to stop.",
+        EventKind::Interrupted => "The check was ended: you stopped it.",
+        EventKind::Terminated => "The check was ended: the system asked the program to stop.",
         EventKind::LidClosed => "The load was ended: the lid was closed.",
         EventKind::Deadline => "The load was ended: a phase ran past its time, or the readings fell behind.",
         EventKind::Slept => "The load was ended: the machine slept.",

@@ -11,6 +11,8 @@ pub(super) fn findings(case: &Case<'_>) -> Vec<Finding> {
         let with_detail = if e.detail.is_empty() { finding } else { finding.evidence(e.detail.clone()) };
         match e.kind {
             EventKind::Gap => with_detail,
+            EventKind::Interrupted | EventKind::Terminated => with_detail
+                .next("What was measured until then is kept. Check again when there is time for all of it."),
             _ => with_detail.next("What was measured until then is kept. Check again."),
         }
     });

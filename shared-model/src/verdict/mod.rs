@@ -267,7 +267,11 @@ pub fn judge(case: &Case<'_>) -> Verdict {
     let standing = standing(&findings);
     let mut headline = headline(standing, &findings, &unjudged);
     if case.outcome == Outcome::StoppedEarly && matches!(standing, Standing::NothingSeen | Standing::Watch) {
-        headline.push_str("; the load ended early");
+        headline.push_str(if load_was_whole(case) {
+            "; the recovery ended early"
+        } else {
+            "; the load ended early"
+        });
     }
     let next = next_steps(case.outcome, standing, &findings);
     let cautions = cautions_beside(&findings);
@@ -285,6 +289,13 @@ fn notice(origin: Origin<'_>) -> Option<String> {
             Some(format!("Emulated laptop with `{faults}`: this says nothing about the machine you sit at."))
         }
     }
+}
+
+/// A sampling step: a load that lasted so nearly as long as planned was not cut short.
+const LOAD_SLACK_S: f64 = 1.0;
+
+fn load_was_whole(case: &Case<'_>) -> bool {
+    case.protocol.is_some_and(|p| case.analysis.phases.load_length_s() >= p.load_s - LOAD_SLACK_S)
 }
 
 fn standing(findings: &[Finding]) -> Standing {

@@ -48,7 +48,7 @@ pub fn check_laptop(
     let state = StateDir::open(state_root.to_owned()).map_err(|e| told(&e))?;
     let identity = identity::load_or_make(&state, &laptop.asset_tag, now).map_err(|e| told(&e))?;
     let mut transport = Http::new(hub).map_err(|e| told(&e))?;
-    enrol(&identity.signing, invite, &mut transport, &mut RealWait, Patience::AFTER_CHECK)
+    enrol(&identity.signing, invite, &mut transport, &mut RealWait::default(), Patience::AFTER_CHECK)
         .map_err(|e| told(&e))?;
     let spool = Spool::new(&state);
     for months_ago in (0..n_checks).rev() {
@@ -61,8 +61,8 @@ pub fn check_laptop(
         let signed = record::sign(&run, &measured, &head, &identity.signing)?;
         spool.append(&signed).map_err(|e| told(&e))?;
     }
-    let report =
-        send_all(&spool, &mut transport, &mut RealWait, Patience::AFTER_CHECK).map_err(|e| told(&e))?;
+    let report = send_all(&spool, &mut transport, &mut RealWait::default(), Patience::AFTER_CHECK)
+        .map_err(|e| told(&e))?;
     match (report.gave_up, report.set_aside.first()) {
         (Some(why), _) => Err(anyhow!("the hub did not take the records of {}: {why}", laptop.asset_tag)),
         (None, Some(aside)) => Err(anyhow!("a record of {} was refused: {}", laptop.asset_tag, aside.why)),

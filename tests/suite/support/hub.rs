@@ -69,9 +69,16 @@ impl Hub {
     /// Serves on a free port of loopback.
     #[track_caller]
     pub(crate) fn serve(&self) -> Serving {
+        self.serve_with(&[])
+    }
+
+    /// The same with further options.
+    #[track_caller]
+    pub(crate) fn serve_with(&self, options: &[&str]) -> Serving {
         let log = std::fs::File::options().create(true).append(true).open(self.folder.path().join("log"));
         let mut child = self
             .command(&["serve", "--json", "--listen", "127.0.0.1:0"])
+            .args(options)
             .stdout(Stdio::piped())
             .stderr(log.expect("a log file"))
             .spawn()

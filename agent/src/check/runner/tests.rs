@@ -3,6 +3,7 @@
 use chrono::DateTime;
 use windrow_model::emulate::{Faults, LaptopSpec, Room, Start, model_of};
 use windrow_model::record::wire::PreCheckKind;
+use windrow_model::verdict;
 
 use super::*;
 use crate::emulated::{Emulated, in_virtual_time};
@@ -11,6 +12,7 @@ use crate::emulated::{Emulated, in_virtual_time};
 struct Watched {
     phases: Vec<Phase>,
     stop_at_sample: Option<(usize, StopFlag)>,
+    stop_in: Option<(Phase, StopFlag)>,
     n_samples: usize,
 }
 
@@ -19,8 +21,14 @@ impl Observer for Watched {
     fn phase(&mut self, phase: Phase, _: f64) {
         self.phases.push(phase);
     }
-    fn sample(&mut self, _: Phase, _: f64, _: &Reading) {
+    fn sample(&mut self, phase: Phase, in_phase_s: f64, _: &Reading) {
         self.n_samples += 1;
+        if let Some((in_phase, flag)) = &self.stop_in
+            && *in_phase == phase
+            && in_phase_s > 20.0
+        {
+            flag.raise(StopReason::Interrupt);
+        }
         if let Some((at, flag)) = &self.stop_at_sample
             && self.n_samples == *at
         {
@@ -66,6 +74,22 @@ fn run_spec(
 
 fn run_faults(faults: &str) -> CheckRun {
     run_with(faults, &request(), &mut Watched::default(), &StopFlag::new())
+}
+
+fn verdict_of(run: &CheckRun) -> String {
+    let measured = crate::record::measure(run).unwrap();
+    let verdict = verdict::judge(&verdict::Case {
+        origin: verdict::Origin::Measured,
+        trace: &measured.trace,
+        analysis: &measured.analysis,
+        limit: run.limit.as_ref(),
+        protocol: Some(&run.protocol),
+        context: Some(&run.context),
+        outcome: run.outcome,
+        events: &run.events,
+        pre_checks: &run.pre_checks,
+    });
+    verdict::to_text(&verdict)
 }
 
 fn loaded_s(run: &CheckRun) -> f64 {
@@ -133,6 +157,21 @@ fn a_user_ends_it_at_once_and_what_was_measured_is_kept() {
     assert_eq!(run.outcome, Outcome::StoppedEarly);
     assert_eq!(run.events.last().unwrap().kind, EventKind::Interrupted);
     assert!(run.trace.n_samples() <= 401);
+}
+
+#[test]
+fn a_stop_while_it_cools_down_is_not_told_as_one_of_the_load() {
+    let stop = StopFlag::new();
+    let mut watched = Watched { stop_in: Some((Phase::Recovery, stop.clone())), ..Watched::default() };
+    let run = run_with("", &request(), &mut watched, &stop);
+    assert_eq!(run.outcome, Outcome::StoppedEarly);
+    let event = run.events.last().unwrap();
+    assert_eq!(event.kind, EventKind::Interrupted);
+    assert!(event.detail.contains("after the load"), "{}", event.detail);
+    assert!(loaded_s(&run) > 179.0);
+    let verdict = verdict_of(&run);
+    assert!(!verdict.contains("load ended") && !verdict.contains("load was ended"), "{verdict}");
+    assert!(verdict.contains("the recovery ended early"), "{verdict}");
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! What is said before anything begins: how long, how loud, what is sent, and to whom.
 
+use chrono::Utc;
 use windrow_model::cautions;
 use windrow_model::protocol::Protocol;
 use windrow_model::verdict::wrap;
@@ -8,6 +9,7 @@ use super::plan::Plan;
 use crate::hub::HubAddress;
 use crate::output::Output;
 use crate::state::StateDir;
+use crate::wanted;
 
 const WIDTH: usize = 79;
 /// Watch and pulse before the settle phase, s.
@@ -20,6 +22,10 @@ pub(super) fn announce(
     state: &StateDir,
     output: &mut Output,
 ) {
+    // A wish that cannot be read is no reason against a check.
+    if let Ok(Some(wanted)) = wanted::wanted(state) {
+        say_wrapped(&wanted.words(Utc::now()), output);
+    }
     for line in what_happens(plan, logical_cpus).iter().chain(&what_is_sent(plan, hub, state)) {
         say_wrapped(line, output);
     }

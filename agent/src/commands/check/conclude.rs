@@ -16,6 +16,8 @@ use crate::output::Output;
 use crate::post::{Patience, SendReport};
 use crate::record;
 use crate::spool::Spool;
+use crate::state::StateDir;
+use crate::stop::StopFlag;
 
 /// The result for programs, with what became of the record.
 #[derive(Debug, Serialize)]
@@ -27,14 +29,18 @@ struct CheckJson<'a> {
     sent: Option<&'a SendReport>,
 }
 
-pub(super) fn conclude(
-    plan: &Plan,
-    run: &CheckRun,
-    spool: &Spool,
-    signing: &SigningIdentity,
-    hub: Option<&HubAddress>,
-    output: &mut Output,
-) -> Outcome {
+/// What the record goes through after the run.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct After<'a> {
+    pub(super) state: &'a StateDir,
+    pub(super) spool: &'a Spool,
+    pub(super) signing: &'a SigningIdentity,
+    pub(super) hub: Option<&'a HubAddress>,
+    pub(super) stop: &'a StopFlag,
+}
+
+pub(super) fn conclude(plan: &Plan, run: &CheckRun, after: &After<'_>, output: &mut Output) -> Outcome {
+    let After { spool, signing, .. } = *after;
     let measured = record::measure(run).map_err(|e| unsignable(&e))?;
     let signed =
         record::sign(run, &measured, &spool.chain_head(signing)?, signing).map_err(|e| unsignable(&e))?;
@@ -45,7 +51,7 @@ pub(super) fn conclude(
     if plan.show != Show::Json {
         show(plan, &judged, &signed, output)?;
     }
-    let sent = hub.map(|hub| send(spool, hub, output)).transpose()?;
+    let sent = after.hub.map(|hub| send(after, hub, output)).transpose()?;
     if plan.show == Show::Json {
         let json = CheckJson {
             result: judged.json(),
@@ -82,8 +88,9 @@ fn write_files(plan: &Plan, run: &CheckRun, judged: &Judged<'_>, output: &mut Ou
     Ok(())
 }
 
-fn send(spool: &Spool, hub: &HubAddress, output: &mut Output) -> Result<SendReport, Failure> {
-    let report = post::send(spool, hub, Patience::AFTER_CHECK)?;
+/// A person who ended the check isn't kept waiting by the network either: then the record stays in the spool.
+fn send(after: &After<'_>, hub: &HubAddress, output: &mut Output) -> Result<SendReport, Failure> {
+    let report = post::send(after.state, hub, Patience::AFTER_CHECK, after.stop)?;
     post::tell(&report, hub, output);
     Ok(report)
 }

@@ -14,20 +14,24 @@ use std::path::Path;
 
 use chrono::Utc;
 use windrow_model::record::wire::{
-    Event, EventKind, Outcome as RunOutcome, PreCheck, PreCheckKind, PreCheckResult,
+    Event, EventKind, Outcome as RunOutcome, PreCheck, PreCheckKind, PreCheckResult, Provenance,
 };
 use windrow_model::verdict::Standing;
 
 use crate::check::{CheckRun, StopFlag};
 use crate::cli::CheckArgs;
+use crate::commands::{kept, signals};
+use crate::due::Due;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
 use crate::identity::{self, Made};
 use crate::output::Output;
 use crate::spool::{self, Spool};
 use crate::state::StateDir;
+use crate::wanted;
 
 use ask::Answers;
+use conclude::After;
 use machine::Opened;
 use plan::Plan;
 
@@ -41,15 +45,23 @@ pub(super) fn run(
     let hub = plan.hub(&state)?;
     let _lock = state.lock()?;
     let spool = Spool::new(&state);
+    if let Some(days) = args.if_due
+        && let Some(why) = not_due(&plan, &state, &spool, days)?
+    {
+        output.say(&why);
+        return Ok(Exit::Done);
+    }
     spool::check_room(&spool)?;
     let identity = identity::load_or_make(&state, &identity::fingerprint(Path::new("/")), Utc::now())?;
     if identity.made == Some(Made::MachineChanged) {
         output.say("This is another machine than before: it gets a new identity and joins its hub anew.");
     }
+    let stop = StopFlag::new();
     // Before anybody is asked to sit still for a check that cannot be made.
     let mut run = match machine::open(&plan)? {
         Opened::NoSensors(attempt) => {
             announce::no_sensors(&plan, hub.as_ref(), &state, output);
+            signals::raise_on_signals(&stop)?;
             *attempt
         }
         Opened::Machine(machine) => {
@@ -58,11 +70,23 @@ pub(super) fn run(
                 output.say("Not now. Nothing was loaded, nothing is sent.");
                 return Ok(Exit::NotChecked);
             };
-            machine.check(&plan, answers, &stop_on_signals()?, output)
+            // From here on; a question is left by Ctrl-C at once, as everywhere.
+            signals::raise_on_signals(&stop)?;
+            machine.check(&plan, answers, &stop, output)
         }
     };
     run.pre_checks.push(spool_pre_check());
-    conclude::conclude(&plan, &run, &spool, &identity.signing, hub.as_ref(), output)
+    let after =
+        After { state: &state, spool: &spool, signing: &identity.signing, hub: hub.as_ref(), stop: &stop };
+    conclude::conclude(&plan, &run, &after, output)
+}
+
+/// Why no check is due, where none is.
+fn not_due(plan: &Plan, state: &StateDir, spool: &Spool, every_days: u32) -> Result<Option<String>, Failure> {
+    let provenance = if plan.emulation.is_some() { Provenance::Emulated } else { Provenance::Measured };
+    let now = Utc::now();
+    let due = Due::of(now, kept::last_whole(spool, provenance)?, every_days, wanted::wanted(state)?);
+    Ok((!due.now()).then(|| due.words(now)))
 }
 
 /// How many CPUs will be busy: an emulated laptop's own count says nothing about a load that is real.
@@ -75,26 +99,6 @@ fn logical_cpus(plan: &Plan, machine: &dyn Checkable) -> u32 {
 fn spool_pre_check() -> PreCheck {
     let detail = format!("took a test file of {} bytes", spool::ROOM_BYTES);
     PreCheck { check: PreCheckKind::Spool, result: PreCheckResult::Passed, detail }
-}
-
-/// Ctrl-C and the system's wish to end raise the flag; the check looks at it many times a second.
-fn stop_on_signals() -> Result<StopFlag, Failure> {
-    use crate::check::StopReason;
-    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
-    let flag = StopFlag::new();
-    let signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM, SIGHUP]);
-    let mut signals =
-        signals.map_err(|e| Failure::new(format!("cannot listen for Ctrl-C: {e}; no load is started")))?;
-    let raised = flag.clone();
-    std::thread::Builder::new()
-        .name("signals".into())
-        .spawn(move || {
-            for signal in signals.forever() {
-                raised.raise(if signal == SIGINT { StopReason::Interrupt } else { StopReason::Terminate });
-            }
-        })
-        .map_err(|e| Failure::new(format!("cannot listen for Ctrl-C: {e}; no load is started")))?;
-    Ok(flag)
 }
 
 /// The exit code of a verdict. An interrupted check gives no verdict on which a script may build.

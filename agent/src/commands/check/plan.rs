@@ -8,7 +8,7 @@ use windrow_model::record::limits::MAX_PHASE_S;
 use windrow_model::record::wire::Ambient;
 
 use crate::cli::CheckArgs;
-use crate::commands::settings;
+use crate::commands::settings::{self, HubWords};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::hub::HubAddress;
@@ -30,14 +30,8 @@ pub(super) struct Plan {
     pub(super) show: Show,
     /// Whether nobody is asked.
     pub(super) unattended: bool,
-    hub: HubChoice,
-}
-
-#[derive(Debug)]
-enum HubChoice {
-    Joined { plain_http: bool },
-    Told(HubAddress),
-    None,
+    /// `None`: nothing is posted now.
+    hub: Option<HubWords>,
 }
 
 /// What goes to stdout.
@@ -73,7 +67,7 @@ impl Plan {
                 (false, false) => Show::Verdict,
             },
             unattended: args.yes,
-            hub: hub(args)?,
+            hub: if args.keep { None } else { Some(hub(args)?) },
         };
         for path in [&plan.report, &plan.trace].into_iter().flatten() {
             settings::writable(path)?;
@@ -83,11 +77,7 @@ impl Plan {
 
     /// The hub that will be posted to.
     pub(super) fn hub(&self, state: &StateDir) -> Result<Option<HubAddress>, Failure> {
-        match &self.hub {
-            HubChoice::Joined { plain_http } => settings::hub_of(state, None, *plain_http),
-            HubChoice::Told(address) => Ok(Some(address.clone())),
-            HubChoice::None => Ok(None),
-        }
+        self.hub.as_ref().map_or(Ok(None), |words| words.hub(state))
     }
 
     /// Whether this process really loads the machine.
@@ -135,10 +125,10 @@ fn emulation(faults: &str, args: &CheckArgs) -> Result<EmulationPlan, Failure> {
     Ok(EmulationPlan { spec, faults, seed: args.seed, real_time: args.real_time })
 }
 
-fn hub(args: &CheckArgs) -> Result<HubChoice, Failure> {
-    match &args.hub {
-        Some(url) => HubAddress::new(url, args.plain_http).map(HubChoice::Told),
-        None if args.keep => Ok(HubChoice::None),
-        None => Ok(HubChoice::Joined { plain_http: args.plain_http }),
+fn hub(args: &CheckArgs) -> Result<HubWords, Failure> {
+    if let Some(url) = &args.hub {
+        // An address that may not be spoken to is told before anything is opened.
+        HubAddress::new(url, args.plain_http)?;
     }
+    HubWords::of(args.hub.as_deref(), args.plain_http, args.ca_file.as_deref())
 }
