@@ -19,6 +19,7 @@ pub mod invite;
 pub mod ledger;
 pub mod measure;
 pub mod output;
+pub mod pages;
 pub mod scoring;
 pub mod store;
 #[cfg(test)]

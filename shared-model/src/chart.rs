@@ -5,9 +5,11 @@
 
 use std::fmt::Write as _;
 
+mod run;
 mod scale;
 mod svg;
 
+pub use run::{PeersBand, peers_bands, run_chart};
 pub use scale::{Axis, clock_label};
 
 /// One line of a panel.
@@ -57,6 +59,21 @@ pub struct Stretch {
     pub label: String,
     /// CSS class of its background.
     pub class: &'static str,
+}
+
+/// A band that is laid under a panel's lines, over a time of its own.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Band {
+    /// Which panel, from 0 at the top.
+    pub panel_idx: usize,
+    /// CSS class.
+    pub class: &'static str,
+    /// Seconds on the chart's time, increasing.
+    pub time_s: Vec<f64>,
+    /// Lower edge, NaN where there is none.
+    pub low: Vec<f64>,
+    /// Upper edge likewise.
+    pub high: Vec<f64>,
 }
 
 /// A chart.
@@ -139,6 +156,11 @@ impl Chart<'_> {
     /// assert!(svg.starts_with("<svg") && svg.contains("<title"));
     /// ```
     pub fn svg(&self, width: Width) -> String {
+        self.svg_over(width, &[])
+    }
+
+    /// The same over bands, for example of peers.
+    pub fn svg_over(&self, width: Width, bands: &[Band]) -> String {
         let width_px = width.px();
         let frames = self.frames(width_px);
         let height_px = frames.last().map_or(TOP_PX, |f| f.bottom) + BOTTOM_PX;
@@ -150,8 +172,9 @@ impl Chart<'_> {
         );
         let mut out = String::new();
         svg::open(&mut out, self, width.suffix(), width_px, height_px);
-        for (panel, frame) in self.panels.iter().zip(&frames) {
-            self.draw_panel(&mut out, panel, frame, &time);
+        for (panel_idx, (panel, frame)) in self.panels.iter().zip(&frames).enumerate() {
+            let under: Vec<&Band> = bands.iter().filter(|b| b.panel_idx == panel_idx).collect();
+            self.draw_panel(&mut out, panel, &under, frame, &time);
         }
         if let (Some(first), Some(last)) = (frames.first(), frames.last()) {
             svg::stretch_names(&mut out, &self.stretches, &time, first.top);
@@ -174,8 +197,8 @@ impl Chart<'_> {
         frames
     }
 
-    fn draw_panel(&self, out: &mut String, panel: &Panel<'_>, frame: &Frame, time: &Axis) {
-        let (low, high) = scale::extent(panel);
+    fn draw_panel(&self, out: &mut String, panel: &Panel<'_>, bands: &[&Band], frame: &Frame, time: &Axis) {
+        let (low, high) = scale::extent(panel, bands);
         // Downwards on the screen is up on the chart.
         let value = Axis::new(low, high, frame.bottom, frame.top).rounded();
         svg::paper(out, frame, &self.stretches, time, &value);
@@ -186,6 +209,9 @@ impl Chart<'_> {
             frame.top - 5.0,
             escape(&panel.title)
         );
+        for band in bands {
+            svg::band(out, band, time, &value);
+        }
         for level in &panel.levels {
             svg::level(out, level, frame, &value);
         }

@@ -278,7 +278,7 @@ pub struct MeasuredRun {
 }
 
 /// The hub's memory.
-pub trait Store: access::AccessStore + LedgerStore {
+pub trait Store: access::AccessStore + LedgerStore + runs::RunStore {
     /// Stores an invite.
     fn invite_create(&self, invite: NewInvite) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Enrols a laptop and places it where its invite says.

@@ -1,6 +1,6 @@
 //! From values to pixels, and where the ticks stand.
 
-use super::Panel;
+use super::{Band, Panel};
 
 /// A straight map from values to pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,9 +53,11 @@ pub fn clock_label(seconds: f64) -> String {
     if h > 0 { format!("{h}:{m:02}:{s:02}") } else { format!("{m}:{s:02}") }
 }
 
-/// Least and largest value of a panel with its levels near them.
-pub(super) fn extent(panel: &Panel<'_>) -> (f64, f64) {
-    let read = panel.series.iter().flat_map(|s| s.values.iter().copied()).filter(|v| v.is_finite());
+/// Least and largest value of a panel and the bands under it, with its levels near them.
+pub(super) fn extent(panel: &Panel<'_>, bands: &[&Band]) -> (f64, f64) {
+    let lines = panel.series.iter().flat_map(|s| s.values.iter().copied());
+    let edges = bands.iter().flat_map(|b| b.low.iter().chain(&b.high).copied());
+    let read = lines.chain(edges).filter(|v| v.is_finite());
     let (mut low, mut high) =
         read.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)));
     if low > high {

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::scale::{Axis, clock_label};
-use super::{Chart, Frame, Level, Panel, Series, Stretch, escape};
+use super::{Band, Chart, Frame, Level, Panel, Series, Stretch, escape};
 
 /// A line is broken where nothing was read for longer than this many times the usual interval of its readings.
 const GAP_INTERVALS: f64 = 8.0;
@@ -82,6 +82,33 @@ pub(super) fn level(out: &mut String, level: &Level, frame: &Frame, value: &Axis
     // Below its line when there is no room above.
     let text_y = if y - frame.top < 14.0 { y + 12.0 } else { y - 4.0 };
     text(out, "level-name", frame.right - 4.0, text_y, "end", &level.label);
+}
+
+/// The area between a band's edges, within the chart's time, in one piece for each stretch without a gap.
+pub(super) fn band(out: &mut String, band: &Band, time: &Axis, value: &Axis) {
+    let points: Vec<Option<(f64, f64, f64)>> = band
+        .time_s
+        .iter()
+        .zip(band.low.iter().zip(&band.high))
+        .map(|(&t, (&low, &high))| {
+            let is_shown = low.is_finite() && high.is_finite() && t >= time.low && t <= time.high;
+            is_shown.then(|| (time.px(t), value.px(low), value.px(high)))
+        })
+        .collect();
+    let mut d = String::new();
+    for piece in points.split(Option::is_none) {
+        let piece: Vec<(f64, f64, f64)> = piece.iter().copied().flatten().collect();
+        if piece.len() < 2 {
+            continue;
+        }
+        let there = piece.iter().map(|(x, low, _)| (x, low));
+        let back = piece.iter().rev().map(|(x, _, high)| (x, high));
+        for (n, (x, y)) in there.chain(back).enumerate() {
+            let _ = write!(d, "{}{x:.1} {y:.1}", if n == 0 { 'M' } else { 'L' });
+        }
+        d.push('Z');
+    }
+    path(out, band.class, &d);
 }
 
 pub(super) fn line(out: &mut String, series: &Series<'_>, time_s: &[f64], time: &Axis, value: &Axis) {

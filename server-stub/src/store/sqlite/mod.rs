@@ -4,6 +4,7 @@ mod access;
 mod ledger;
 mod ledger_events;
 mod read;
+mod runs;
 mod write;
 
 use std::path::Path;

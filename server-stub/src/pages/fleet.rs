@@ -1,0 +1,212 @@
+//! The fleet as the pages show it: one entry a laptop, in rank order, with the other orders worked out once.
+//!
+//! It is built when the fleet is judged and then only read, so that a page of a fleet of 100,000 costs a scan over
+//! small entries and no database.
+
+use std::collections::HashMap;
+
+use chrono::NaiveDate;
+
+use super::gauge::Quantity;
+use crate::scoring::Band;
+use crate::store::EpochMs;
+
+/// A condition number with its 90 % interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reading {
+    /// Median.
+    pub value: f64,
+    /// 5 % quantile.
+    pub low: f64,
+    /// 95 % quantile.
+    pub high: f64,
+    /// Chance to be past the service limit, where one was worked out.
+    pub p_past: Option<f64>,
+}
+
+/// A laptop's line in the service list.
+#[derive(Debug, Clone)]
+pub struct Entry {
+    /// Place in the whole fleet's rank, from 1.
+    pub rank: usize,
+    /// Its id.
+    pub device_id: String,
+    /// Asset tag; may be empty.
+    pub asset_tag: String,
+    /// What a person calls the model.
+    pub model: String,
+    /// What its runs may be compared with.
+    pub model_key: String,
+    /// Site; may be empty.
+    pub site: String,
+    /// Place within the site; may be empty.
+    pub place: String,
+    /// When to see to it.
+    pub band: Band,
+    /// Why.
+    pub reason: String,
+    /// Airflow, fan, contact.
+    pub numbers: [Option<Reading>; 3],
+    /// Until when to see to it.
+    pub due_on: Option<NaiveDate>,
+    /// Last check.
+    pub checked_at_ms: EpochMs,
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: String,
+    /// Whether nothing can be said of it.
+    pub cannot_tell: bool,
+    /// What is searched in: tag, id, model, site, place, in lower case.
+    pub haystack: String,
+}
+
+impl Entry {
+    /// A name to find it by: asset tag, else the head of the id.
+    pub fn name(&self) -> &str {
+        name_of(&self.asset_tag, &self.device_id)
+    }
+}
+
+/// A name to find a laptop by: asset tag, else the head of the id.
+pub fn name_of<'a>(asset_tag: &'a str, device_id: &'a str) -> &'a str {
+    const SHOWN: usize = 12;
+    if asset_tag.is_empty() {
+        device_id.char_indices().nth(SHOWN).map_or(device_id, |(at, _)| &device_id[..at])
+    } else {
+        asset_tag
+    }
+}
+
+/// By what the list is ordered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Order {
+    /// Urgency and expected benefit.
+    #[default]
+    Rank,
+    /// Due date, earliest first.
+    Due,
+    /// Least airflow first.
+    Airflow,
+    /// Weakest fan first.
+    Fan,
+    /// Worst contact first.
+    Contact,
+    /// Longest unchecked first.
+    Checked,
+    /// Asset tag.
+    Tag,
+}
+
+impl Order {
+    /// All orders.
+    pub const ALL: [Self; 7] =
+        [Self::Rank, Self::Due, Self::Airflow, Self::Fan, Self::Contact, Self::Checked, Self::Tag];
+
+    /// Its value in addresses.
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::Rank => "rank",
+            Self::Due => "due",
+            Self::Airflow => "airflow",
+            Self::Fan => "fan",
+            Self::Contact => "contact",
+            Self::Checked => "checked",
+            Self::Tag => "tag",
+        }
+    }
+
+    /// As a person reads it.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Rank => "rank",
+            Self::Due => "due date",
+            Self::Airflow => "least airflow",
+            Self::Fan => "weakest fan",
+            Self::Contact => "worst contact",
+            Self::Checked => "longest unchecked",
+            Self::Tag => "asset tag",
+        }
+    }
+
+    /// From an address.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|o| o.key() == key)
+    }
+}
+
+/// The fleet of one judgement, ready to be shown.
+#[derive(Debug)]
+pub struct Fleet {
+    /// As of when it was judged.
+    pub as_of_ms: EpochMs,
+    /// Laptops in rank order.
+    pub laptops: Vec<Entry>,
+    /// Sites by name.
+    pub sites: Vec<String>,
+    /// Names of models.
+    pub models: Vec<String>,
+    by_id: HashMap<String, u32>,
+    /// For each order but the rank: places in `laptops`.
+    orders: [Vec<u32>; Order::ALL.len()],
+}
+
+impl Fleet {
+    /// From entries in rank order.
+    pub fn new(as_of_ms: EpochMs, mut laptops: Vec<Entry>) -> Self {
+        for entry in &mut laptops {
+            entry.haystack = haystack(entry);
+        }
+        let names = |of: fn(&Entry) -> &str| {
+            let mut names: Vec<String> =
+                laptops.iter().map(of).filter(|n| !n.is_empty()).map(str::to_owned).collect();
+            names.sort_unstable();
+            names.dedup();
+            names
+        };
+        let (sites, models) = (names(|e| &e.site), names(|e| &e.model));
+        let by_id = laptops.iter().zip(0..).map(|(e, idx)| (e.device_id.clone(), idx)).collect();
+        let orders = Order::ALL.map(|order| ordered(&laptops, order));
+        Self { as_of_ms, laptops, sites, models, by_id, orders }
+    }
+
+    /// A laptop by its id.
+    pub fn get(&self, device_id: &str) -> Option<&Entry> {
+        self.by_id.get(device_id).and_then(|&idx| self.laptops.get(idx as usize))
+    }
+
+    /// Places in `laptops` in an order.
+    pub fn order(&self, order: Order) -> &[u32] {
+        &self.orders[order as usize]
+    }
+}
+
+fn haystack(entry: &Entry) -> String {
+    [&entry.asset_tag, &entry.device_id, &entry.model, &entry.site, &entry.place]
+        .map(|s| s.to_lowercase())
+        .join("\n")
+}
+
+/// Places in an order; equal ones stay in rank order, and what has no value comes last.
+fn ordered(laptops: &[Entry], order: Order) -> Vec<u32> {
+    let mut places: Vec<u32> = (0..u32::try_from(laptops.len()).unwrap_or(u32::MAX)).collect();
+    let at = |place: u32| &laptops[place as usize];
+    let number = |quantity: Quantity, worst_is_high: bool| {
+        move |e: &Entry| match e.numbers[quantity as usize] {
+            Some(r) if worst_is_high => -r.value,
+            Some(r) => r.value,
+            None => f64::INFINITY,
+        }
+    };
+    let by_number = |places: &mut Vec<u32>, of: &dyn Fn(&Entry) -> f64| {
+        places.sort_by(|a, b| of(at(*a)).total_cmp(&of(at(*b))));
+    };
+    match order {
+        Order::Rank => {}
+        Order::Due => places.sort_by_key(|p| at(*p).due_on.unwrap_or(NaiveDate::MAX)),
+        Order::Airflow => by_number(&mut places, &number(Quantity::Airflow, false)),
+        Order::Fan => by_number(&mut places, &number(Quantity::Fan, false)),
+        Order::Contact => by_number(&mut places, &number(Quantity::Contact, true)),
+        Order::Checked => places.sort_by_key(|p| at(*p).checked_at_ms),
+        Order::Tag => places.sort_by(|a, b| at(*a).name().cmp(at(*b).name())),
+    }
+    places
+}

@@ -1,0 +1,456 @@
+//! One laptop: the verdict and its reason first, then what they rest on.
+
+use chrono::NaiveDate;
+use maud::{Markup, PreEscaped, html};
+use windrow_model::analysis::RunAnalysis;
+use windrow_model::cautions;
+use windrow_model::chart::{PeersBand, Width, peers_bands, run_chart};
+use windrow_model::record::wire::Header;
+use windrow_model::trace::Trace;
+use windrow_model::trace::fleet::ServiceAction;
+use windrow_model::verdict::{Finding, Judgement, Unjudged, Verdict, figures};
+
+use super::fleet::{Entry, Reading};
+use super::gauge;
+use super::history;
+use super::layout::{Reader, form_token};
+use super::service_list::{Overlay, where_it_is};
+use super::words;
+use crate::scoring::Band;
+use crate::store::EpochMs;
+use crate::store::runs::RunLine;
+
+/// The last run that has a curve, read again by the hub.
+#[derive(Debug)]
+pub struct ShownRun {
+    /// The record's header; `None` for an imported run.
+    pub header: Option<Header>,
+    /// Its digest.
+    pub digest: String,
+    /// When it was tested.
+    pub tested_at_ms: EpochMs,
+    /// The run.
+    pub trace: Trace,
+    /// Its analysis.
+    pub analysis: RunAnalysis,
+    /// What it says by itself, in the agent's words.
+    pub verdict: Verdict,
+}
+
+/// Where the peers' curves lie.
+#[derive(Debug, Clone)]
+pub struct Peers {
+    /// How many laptops.
+    pub n_laptops: usize,
+    /// The band.
+    pub band: PeersBand,
+}
+
+/// When a number will have passed its limit.
+#[derive(Debug, Clone)]
+pub struct Outlook {
+    /// What: `vents`.
+    pub what: &'static str,
+    /// Even odds by then.
+    pub even_on: NaiveDate,
+    /// One in ten by then.
+    pub early_on: NaiveDate,
+    /// Nine in ten by then; `None`: later than can be said.
+    pub late_on: Option<NaiveDate>,
+}
+
+/// A service of the laptop.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ServiceDay {
+    /// The day.
+    pub on: NaiveDate,
+    /// What was done.
+    pub actions: Vec<ServiceAction>,
+}
+
+/// Before and after the last service.
+#[derive(Debug, Clone)]
+pub struct Effect {
+    /// The day of the service and what was done.
+    pub service: ServiceDay,
+    /// In words: helped, no change, worse, cannot tell.
+    pub verdict: String,
+    /// How sure, where it can be told.
+    pub confidence: Option<f64>,
+    /// The three numbers before.
+    pub before: [Option<Reading>; 3],
+    /// And after.
+    pub after: [Option<Reading>; 3],
+}
+
+/// All that the page shows.
+#[derive(Debug)]
+pub struct View<'a> {
+    /// Its line in the list.
+    pub entry: &'a Entry,
+    /// Holds, snoozes, wanted checks.
+    pub overlay: &'a Overlay,
+    /// How many laptops are ranked.
+    pub n_ranked: usize,
+    /// What the judgement rests on, strongest first, in words.
+    pub evidence: &'a [String],
+    /// Expected benefit of a visit now, with its unit.
+    pub visit_benefit: Option<(f64, &'a str)>,
+    /// Runs that the condition rests on.
+    pub n_fitted_runs: usize,
+    /// When a limit will be passed.
+    pub outlook: Option<&'a Outlook>,
+    /// Condition after each run.
+    pub history: &'a [history::Point],
+    /// Services, earliest first.
+    pub services: &'a [ServiceDay],
+    /// Before and after the last one.
+    pub effect: Option<&'a Effect>,
+    /// The last run with a curve.
+    pub run: Option<&'a ShownRun>,
+    /// The peers' band.
+    pub peers: Option<&'a Peers>,
+    /// Runs, latest first.
+    pub runs: &'a [RunLine],
+    /// Today.
+    pub today: NaiveDate,
+}
+
+/// The laptop's page, without its frame.
+pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
+    html! {
+        (facts(view))
+        (super::service_list::marks(&view.entry.provenance, view.overlay))
+        (verdict(view))
+        (condition(view))
+        @if let Some(run) = view.run { (curves(view, run)) }
+        (over_time(view))
+        @if let Some(effect) = view.effect { (before_and_after(effect)) }
+        @if let Some(run) = view.run {
+            div.columns {
+                (last_check(run))
+                (table_of_figures(run))
+            }
+        }
+        (runs(view))
+        (cautions_box())
+        @if reader.may_change { (visit(view, reader)) (acts(view, reader)) }
+    }
+}
+
+fn facts(view: &View<'_>) -> Markup {
+    let e = view.entry;
+    html! {
+        dl.facts {
+            div { dt { "Model" } dd { (e.model) } }
+            div { dt { "Where" } dd { (where_it_is(&e.site, &e.place)) } }
+            @if let Some(header) = view.run.and_then(|r| r.header.as_ref()) {
+                @if !header.model.vendor.is_empty() { div { dt { "Maker" } dd { (header.model.vendor) } } }
+                @if !header.model.cpu.is_empty() { div { dt { "Processor" } dd { (header.model.cpu) } } }
+                @if !header.model.firmware.is_empty() { div { dt { "Firmware" } dd { (header.model.firmware) } } }
+            }
+            div { dt { "Last check" } dd { (words::minute_of(e.checked_at_ms)) } }
+            @if let Some(service) = view.services.last() {
+                div { dt { "Last service" } dd { (words::day(service.on)) ", " (actions(&service.actions)) } }
+            }
+            div { dt { "Device" } dd { code.digest { (e.device_id) } } }
+        }
+    }
+}
+
+/// Actions in words.
+pub fn actions(actions: &[ServiceAction]) -> String {
+    let words: Vec<&str> = actions.iter().map(|a| action_words(*a)).collect();
+    words.join(", ")
+}
+
+/// An action in words.
+pub const fn action_words(action: ServiceAction) -> &'static str {
+    match action {
+        ServiceAction::Clean => "cleaned",
+        ServiceAction::Fan => "fan replaced",
+        ServiceAction::Paste => "paste renewed",
+        ServiceAction::None => "looked at, nothing done",
+    }
+}
+
+fn verdict(view: &View<'_>) -> Markup {
+    let e = view.entry;
+    html! {
+        section aria-labelledby="verdict" {
+            h2.hidden #verdict { "Verdict" }
+            p class={ "headline " (words::band_class(e.band)) } {
+                (words::band(e.band))
+                span.reason { (words::sentence(&e.reason)) }
+            }
+            p.soft {
+                "Rank " (words::grouped(e.rank)) " of " (words::grouped(view.n_ranked))
+                @if let Some(due_on) = e.due_on { "; due " (words::day(due_on)) }
+                @if let Some((benefit, unit)) = view.visit_benefit { "; a visit now is worth about " (format!("{benefit:.0}")) " " (unit) }
+                "."
+            }
+            @if !view.evidence.is_empty() {
+                h3 { "What it rests on" }
+                ul { @for line in view.evidence { li { (words::marked(line)) } } }
+            }
+        }
+    }
+}
+
+fn condition(view: &View<'_>) -> Markup {
+    html! {
+        section.condition aria-labelledby="condition" {
+            h2 #condition { "Cooling condition" }
+            (gauge::papers())
+            (gauge::three(&view.entry.numbers))
+            p.soft { "From " (words::count(view.n_fitted_runs, "run", "runs")) ", against healthy laptops of its model." }
+            (gauge::legend())
+            @if let Some(outlook) = view.outlook { (outlook_words(outlook)) }
+        }
+    }
+}
+
+fn outlook_words(outlook: &Outlook) -> Markup {
+    html! {
+        p {
+            b { "Forecast: " }
+            "at the rate that its runs show, the " (outlook.what) " pass the limit about " (words::day(outlook.even_on))
+            " (one in ten by " (words::day(outlook.early_on)) ", "
+            @match outlook.late_on {
+                Some(late_on) => { "nine in ten by " (words::day(late_on)) },
+                None => "nine in ten later than two years from the last run",
+            }
+            ")."
+        }
+    }
+}
+
+fn curves(view: &View<'_>, run: &ShownRun) -> Markup {
+    let limit = run.header.as_ref().and_then(|h| h.limit.as_ref());
+    let Some(chart) = run_chart(&run.trace, &run.analysis, limit.map(|l| l.limit_c)) else { return html! {} };
+    let bands = view.peers.map(|p| peers_bands(&run.trace, &run.analysis, &p.band)).unwrap_or_default();
+    html! {
+        section aria-labelledby="curves" {
+            h2 #curves { "The run of " (words::day_of(run.tested_at_ms)) }
+            figure.curve {
+                (PreEscaped(chart.svg_over(Width::Wide, &bands)))
+                (PreEscaped(chart.svg_over(Width::Narrow, &bands)))
+                figcaption {
+                    (chart.description)
+                    @match view.peers {
+                        Some(peers) if !bands.is_empty() => {
+                            " The band behind the pens holds eight in ten of the last runs of " (words::count(peers.n_laptops, "peer", "peers")) "."
+                        }
+                        _ => " There are too few peers for a band behind the pens.",
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn over_time(view: &View<'_>) -> Markup {
+    html! {
+        section aria-labelledby="over-time" {
+            h2 #over-time { "Condition over time" }
+            @if view.history.len() < 2 {
+                p { "One run so far: the line begins with the next." }
+            } @else {
+                (history::figure(view.history, view.services))
+            }
+            @if !view.services.is_empty() {
+                dl.list {
+                    @for service in view.services { div { dt { (words::day(service.on)) } dd { (actions(&service.actions)) } } }
+                }
+            }
+        }
+    }
+}
+
+fn before_and_after(effect: &Effect) -> Markup {
+    html! {
+        section aria-labelledby="effect" {
+            h2 #effect { "Did the last service help?" }
+            p.lead {
+                b { (words::sentence(&effect.verdict)) } " "
+                @if let Some(confidence) = effect.confidence { "How sure: " (words::percent(confidence)) ". " }
+                "Service of " (words::day(effect.service.on)) ": " (actions(&effect.service.actions)) "."
+            }
+            div.abreast {
+                div { h3 { "Before" } (gauge::three(&effect.before)) }
+                div { h3 { "After" } (gauge::three(&effect.after)) }
+            }
+        }
+    }
+}
+
+/// The last run by itself, in the words that its user read.
+fn last_check(run: &ShownRun) -> Markup {
+    let v = &run.verdict;
+    html! {
+        section aria-labelledby="last-check" {
+            h2 #last-check { "What that run says by itself" }
+            p.soft { "The same words that the laptop's user was shown." }
+            p.lead { (words::sentence(&v.headline)) }
+            @for f in &v.findings { (finding(f)) }
+            @for u in &v.unjudged { (unjudged(u)) }
+        }
+    }
+}
+
+fn finding(f: &Finding) -> Markup {
+    html! {
+        article.finding {
+            h3 { (f.about.name()) " " span class={ "tag " (tag_class(f.judgement)) } { (f.judgement.name()) } }
+            p { (words::marked(&f.words)) }
+            (points(&f.evidence))
+        }
+    }
+}
+
+fn unjudged(u: &Unjudged) -> Markup {
+    html! {
+        article.finding {
+            h3 { (u.about.name()) " " span.tag.cannot-tell { "cannot tell" } }
+            p { "Because " (words::marked(&u.because)) "." }
+            (points(&u.evidence))
+        }
+    }
+}
+
+const fn tag_class(judgement: Judgement) -> &'static str {
+    match judgement {
+        Judgement::NothingSeen => "nothing-seen",
+        Judgement::Watch => "watch",
+        Judgement::Suspect => "suspect",
+        Judgement::Fault => "fault",
+    }
+}
+
+fn points(lines: &[String]) -> Markup {
+    html! { @if !lines.is_empty() { ul { @for line in lines { li { (words::marked(line)) } } } } }
+}
+
+fn table_of_figures(run: &ShownRun) -> Markup {
+    let (known, unknown): (Vec<_>, Vec<_>) =
+        figures(&run.analysis.metrics).into_iter().partition(|f| f.is_known);
+    html! {
+        section aria-labelledby="figures" {
+            h2 #figures { "Figures" }
+            table {
+                caption { "Each with its standard error. None of them is good or bad by itself." }
+                thead { tr { th scope="col" { "Quantity" } th.value scope="col" { "Value" } } }
+                tbody {
+                    @for f in known.iter().chain(&unknown) {
+                        tr class=[(!f.is_known).then_some("unknown")] {
+                            th scope="row" { (f.name) }
+                            td class=[f.is_known.then_some("value")] { (f.value) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn runs(view: &View<'_>) -> Markup {
+    html! {
+        section aria-labelledby="runs" {
+            h2 #runs { "Runs" }
+            @if view.runs.is_empty() {
+                p { "No run is stored." }
+            } @else {
+                table.stacked {
+                    caption { "Latest first. The digest names the record in the ledger." }
+                    thead { tr {
+                        th scope="col" { "Tested" } th scope="col" { "Provenance" } th scope="col" { "Ended" } th scope="col" { "Chain" }
+                        th scope="col" { "Agent's figures" } th scope="col" { "Digest" }
+                    } }
+                    tbody { @for run in view.runs { (run_line(&view.entry.device_id, run)) } }
+                }
+            }
+        }
+    }
+}
+
+fn run_line(device_id: &str, run: &RunLine) -> Markup {
+    let digest = run.digest.to_hex();
+    html! {
+        tr {
+            th.short scope="row" { (words::minute_of(run.tested_at_ms)) }
+            td data-name="Provenance" { (run.provenance) }
+            td data-name="Ended" { (run.outcome.replace('_', " ")) ", " (run.protocol) }
+            td data-name="Chain" { (run.link.as_deref().map_or_else(|| "not signed".to_owned(), |l| l.replace('_', " "))) }
+            td data-name="Agent's figures" {
+                @match run.agrees {
+                    Some(true) => "agree with the hub's",
+                    Some(false) => b { "differ from the hub's" },
+                    None => "nothing to compare",
+                }
+            }
+            td data-name="Digest" {
+                code.digest { (digest[..16]) "…" } " "
+                @if run.link.is_some() {
+                    a href={ "/laptops/" (device_id) "/records/" (digest) } { "Download " span.hidden { "record " (digest[..16]) } }
+                }
+            }
+        }
+    }
+}
+
+fn cautions_box() -> Markup {
+    html! {
+        section.cautions aria-labelledby="cautions" {
+            h2 #cautions { "Before anybody opens it" }
+            ul { @for caution in cautions::SERVICE { li { (caution) } } }
+        }
+    }
+}
+
+/// What a technician logs after a visit.
+fn visit(view: &View<'_>, reader: &Reader) -> Markup {
+    let id = &view.entry.device_id;
+    html! {
+        section.no-print aria-labelledby="visit" {
+            h2 #visit { "Log a visit" }
+            form.form method="post" action={ "/laptops/" (id) "/visits" } {
+                (form_token(reader))
+                div {
+                    label for="visited-on" { "Day" }
+                    input #visited-on type="date" name="visited_on" value=(view.today.to_string()) max=(view.today.to_string()) required;
+                }
+                fieldset {
+                    legend { "What was done" }
+                    div.ways {
+                        @for action in [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste] {
+                            label { input type="checkbox" name="action" value=(action.name()); " " (action_words(action)) }
+                        }
+                    }
+                    p.hint { "Tick nothing if the laptop was only looked at." }
+                }
+                div { label for="found" { "What was found" } input #found type="text" name="found" maxlength="200" autocomplete="off"; }
+                div { label for="minutes" { "Minutes taken" } input #minutes type="number" name="minutes" min="0" max="1440" inputmode="numeric"; }
+                div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
+                div { label for="note" { "Note" } textarea #note name="note" rows="3" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
+                p { button type="submit" { "Log the visit" } }
+                p.hint { "The next check tells whether it helped. A logged visit is never edited; a later entry corrects it." }
+            }
+        }
+    }
+}
+
+fn acts(view: &View<'_>, reader: &Reader) -> Markup {
+    html! {
+        form.no-print method="post" action="/laptops/act" {
+            (form_token(reader))
+            input type="hidden" name="laptop" value=(view.entry.device_id);
+            input type="hidden" name="back" value={ "/laptops/" (view.entry.device_id) };
+            (super::act::fields("With this laptop"))
+        }
+    }
+}
+
+/// Bands that ask for opening the laptop.
+pub const fn asks_for_a_visit(band: Band) -> bool {
+    matches!(band, Band::PullNow | Band::WithinSevenDays | Band::NextRound)
+}

@@ -1,0 +1,19 @@
+//! The pages: server-rendered, usable without script, one family with the page that the agent keeps.
+//!
+//! A page is a pure function of a view; [`fleet`] and its like hold views, handlers fill them. Nothing here knows SQL,
+//! and nothing judges: words and numbers come from the judgement, only the frame is ours.
+//!
+//! No script, no outside resource, no inline style: the policy in [`layout::POLICY`] forbids them.
+
+pub mod act;
+pub mod fleet;
+pub mod gauge;
+pub mod history;
+pub mod laptop;
+pub mod layout;
+pub mod query;
+pub mod service_list;
+pub mod words;
+
+#[cfg(test)]
+mod sample;

@@ -1,0 +1,142 @@
+//! Dates, numbers and chances as the pages write them.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use maud::{Markup, html};
+
+use crate::scoring::Band;
+use crate::store::EpochMs;
+
+/// A day in words: `12 Nov 2026`.
+pub fn day(day: NaiveDate) -> Markup {
+    html! { time datetime=(day.to_string()) { (day.format("%-d %b %Y")) } }
+}
+
+/// The day of a time, UTC.
+pub fn day_of(ms: EpochMs) -> Markup {
+    match DateTime::<Utc>::from_timestamp_millis(ms) {
+        Some(time) => day(time.date_naive()),
+        None => html! { "an unknown day" },
+    }
+}
+
+/// A time to the minute, UTC.
+pub fn minute_of(ms: EpochMs) -> Markup {
+    match DateTime::<Utc>::from_timestamp_millis(ms) {
+        Some(time) => html! {
+            time datetime=(time.format("%Y-%m-%dT%H:%M:%SZ")) { (time.format("%-d %b %Y %H:%M UTC")) }
+        },
+        None => html! { "an unknown time" },
+    }
+}
+
+/// Calendar day, UTC.
+pub fn date(ms: EpochMs) -> Option<NaiveDate> {
+    DateTime::<Utc>::from_timestamp_millis(ms).map(|t| t.date_naive())
+}
+
+/// A probability as a whole percentage; what rounds to an end says on which side of it it lies.
+pub fn percent(p: f64) -> String {
+    match p * 100.0 {
+        p if p > 0.0 && p < 0.5 => "under 1 %".to_owned(),
+        p if p < 100.0 && p >= 99.5 => "over 99 %".to_owned(),
+        p => format!("{p:.0} %"),
+    }
+}
+
+/// A count with its noun: `1 laptop`, `3 laptops`.
+pub fn count(n: usize, one: &str, many: &str) -> String {
+    format!("{} {}", grouped(n), if n == 1 { one } else { many })
+}
+
+/// A count with its digits in threes.
+pub fn grouped(n: usize) -> String {
+    let digits = n.to_string();
+    let mut out = String::with_capacity(digits.len() + digits.len() / 3);
+    for (idx, digit) in digits.chars().enumerate() {
+        if idx > 0 && (digits.len() - idx).is_multiple_of(3) {
+            // A narrow space that no line breaks at.
+            out.push('\u{202f}');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+/// Words with `code` in back-ticks.
+pub fn marked(words: &str) -> Markup {
+    html! {
+        @for (n, part) in words.split('`').enumerate() {
+            @if n % 2 == 1 { code { (part) } } @else { (part) }
+        }
+    }
+}
+
+/// With a capital and a full stop.
+pub fn sentence(words: &str) -> String {
+    let mut chars = words.chars();
+    let stop = if words.ends_with(['.', '!', '?']) { "" } else { "." };
+    chars.next().map_or_else(String::new, |first| format!("{}{}{stop}", first.to_uppercase(), chars.as_str()))
+}
+
+/// With a capital.
+pub fn capital(words: &str) -> String {
+    let mut chars = words.chars();
+    chars.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), chars.as_str()))
+}
+
+/// CSS class of a band, and its value in addresses.
+pub const fn band_class(band: Band) -> &'static str {
+    match band {
+        Band::PullNow => "pull-now",
+        Band::WithinSevenDays => "within-7-days",
+        Band::NextRound => "next-round",
+        Band::Retest => "retest",
+        Band::NoVisit => "no-visit",
+    }
+}
+
+/// All bands, most urgent first.
+pub const BANDS: [Band; 5] =
+    [Band::PullNow, Band::WithinSevenDays, Band::NextRound, Band::Retest, Band::NoVisit];
+
+/// A band with its mark: the mark's shape tells it without colour, the word without the mark.
+pub fn band(band: Band) -> Markup {
+    let class = band_class(band);
+    // The pen's mark on the paper's edge: the fuller, the more urgent; a gap where nothing can be told.
+    let d = match band {
+        Band::PullNow => "M1 1H13V13H1Z",
+        Band::WithinSevenDays => "M1 7H13V13H1Z M1 1H13",
+        Band::NextRound => "M1 11H13V13H1Z",
+        Band::Retest => "M1 1H5 M9 1H13 M1 13H5 M9 13H13",
+        Band::NoVisit => "M1 13H13",
+    };
+    html! {
+        span class={ "band " (class) } {
+            svg.band-mark viewBox="0 0 14 14" width="14" height="14" aria-hidden="true" focusable="false" { path d=(d) {} }
+            (band.words())
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_and_chances_read_well() {
+        assert_eq!(grouped(7), "7");
+        assert_eq!(grouped(1234567), "1\u{202f}234\u{202f}567");
+        assert_eq!(count(1, "laptop", "laptops"), "1 laptop");
+        assert_eq!((percent(0.0), percent(0.003), percent(0.996), percent(1.0)).0, "0 %");
+        assert_eq!(percent(0.003), "under 1 %");
+        assert_eq!(percent(0.996), "over 99 %");
+        assert_eq!(percent(1.0), "100 %");
+    }
+
+    #[test]
+    fn a_sentence_gets_its_capital_and_one_stop() {
+        assert_eq!(sentence("nothing seen"), "Nothing seen.");
+        assert_eq!(sentence("It is so."), "It is so.");
+        assert_eq!(sentence(""), "");
+    }
+}

@@ -1,0 +1,66 @@
+//! Runs of one laptop, to be shown.
+
+use std::future::Future;
+
+use windrow_model::record::Digest;
+
+use super::{EpochMs, StoreError};
+
+/// A run in a laptop's list.
+#[derive(Debug, Clone)]
+pub struct RunLine {
+    /// Digest.
+    pub digest: Digest,
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: String,
+    /// How it stands in the device's chain; `None` for an imported one.
+    pub link: Option<String>,
+    /// What it may be compared with.
+    pub model_key: String,
+    /// Protocol.
+    pub protocol: String,
+    /// How it ended.
+    pub outcome: String,
+    /// Room temperature.
+    pub ambient_c: Option<f64>,
+    /// Its standard deviation.
+    pub ambient_sd_k: Option<f64>,
+    /// When it was tested.
+    pub tested_at_ms: EpochMs,
+    /// When it was received.
+    pub received_at_ms: EpochMs,
+    /// The hub's metrics as JSON; absent while they are due.
+    pub metrics_json: Option<Vec<u8>>,
+    /// Whether the agent's metrics under the same version agree with them; `None`: nothing to compare.
+    pub agrees: Option<bool>,
+}
+
+/// A whole run.
+#[derive(Debug, Clone)]
+pub struct WholeRun {
+    /// The laptop.
+    pub device_id: String,
+    /// The signed header as received; `None` for an imported run.
+    pub header_json: Option<Vec<u8>>,
+    /// Its packed trace.
+    pub trace_zstd: Vec<u8>,
+    /// Room temperature.
+    pub ambient_c: Option<f64>,
+    /// Its standard deviation.
+    pub ambient_sd_k: Option<f64>,
+    /// On mains power.
+    pub on_ac: Option<bool>,
+}
+
+/// What the store does to show runs.
+pub trait RunStore {
+    /// The last runs of a laptop with their metrics under `method_version`, latest first, at most `limit`.
+    fn run_list_of_device(
+        &self,
+        device_id: String,
+        method_version: &'static str,
+        limit: u32,
+    ) -> impl Future<Output = Result<Vec<RunLine>, StoreError>> + Send;
+    /// A whole run by its digest.
+    fn run_get(&self, digest: Digest) -> impl Future<Output = Result<Option<WholeRun>, StoreError>> + Send;
+}

@@ -1,0 +1,82 @@
+//! Runs of one laptop.
+
+use sqlx::Row;
+use sqlx::sqlite::{SqlitePool, SqliteRow};
+use windrow_model::record::Digest;
+
+use super::SqliteStore;
+use super::read::digest_of;
+use crate::store::StoreError;
+use crate::store::runs::{RunLine, RunStore, WholeRun};
+
+impl RunStore for SqliteStore {
+    async fn run_list_of_device(
+        &self,
+        device_id: String,
+        method_version: &'static str,
+        limit: u32,
+    ) -> Result<Vec<RunLine>, StoreError> {
+        run_list_of_device(&self.readers, &device_id, method_version, limit).await
+    }
+
+    async fn run_get(&self, digest: Digest) -> Result<Option<WholeRun>, StoreError> {
+        run_get(&self.readers, digest).await
+    }
+}
+
+async fn run_list_of_device(
+    pool: &SqlitePool,
+    device_id: &str,
+    method_version: &str,
+    limit: u32,
+) -> Result<Vec<RunLine>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT r.digest, r.provenance, r.link, r.model_key, r.protocol, r.outcome, r.ambient_c, r.ambient_sd_k, \
+           r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees \
+         FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
+         WHERE r.device_id = ? ORDER BY r.tested_at_ms DESC, r.run_id DESC LIMIT ?",
+    )
+    .bind(method_version)
+    .bind(device_id)
+    .bind(limit)
+    .fetch_all(pool)
+    .await?;
+    rows.iter().map(run_line).collect()
+}
+
+fn run_line(row: &SqliteRow) -> Result<RunLine, StoreError> {
+    Ok(RunLine {
+        digest: digest_of(row.try_get("digest")?, "run.digest")?,
+        provenance: row.try_get("provenance")?,
+        link: row.try_get("link")?,
+        model_key: row.try_get("model_key")?,
+        protocol: row.try_get("protocol")?,
+        outcome: row.try_get("outcome")?,
+        ambient_c: row.try_get("ambient_c")?,
+        ambient_sd_k: row.try_get("ambient_sd_k")?,
+        tested_at_ms: row.try_get("tested_at_ms")?,
+        received_at_ms: row.try_get("received_at_ms")?,
+        metrics_json: row.try_get("metrics")?,
+        agrees: row.try_get("agrees")?,
+    })
+}
+
+async fn run_get(pool: &SqlitePool, digest: Digest) -> Result<Option<WholeRun>, StoreError> {
+    let row = sqlx::query(
+        "SELECT device_id, header, trace, ambient_c, ambient_sd_k, on_ac FROM run WHERE digest = ?",
+    )
+    .bind(digest.0.to_vec())
+    .fetch_optional(pool)
+    .await?;
+    row.map(|row| {
+        Ok(WholeRun {
+            device_id: row.try_get("device_id")?,
+            header_json: row.try_get("header")?,
+            trace_zstd: row.try_get("trace")?,
+            ambient_c: row.try_get("ambient_c")?,
+            ambient_sd_k: row.try_get("ambient_sd_k")?,
+            on_ac: row.try_get("on_ac")?,
+        })
+    })
+    .transpose()
+}
