@@ -83,7 +83,7 @@ impl Quantity {
 const WIDTH_PX: f64 = 120.0;
 const HEIGHT_PX: f64 = 20.0;
 
-fn x_of(quantity: Quantity, value: f64) -> f64 {
+pub(super) fn x_of(quantity: Quantity, value: f64) -> f64 {
     let (left, right) = quantity.edges();
     ((value - left) / (right - left)).clamp(0.0, 1.0) * (WIDTH_PX - 4.0) + 2.0
 }

@@ -11,6 +11,7 @@ pub mod gauge;
 pub mod history;
 pub mod laptop;
 pub mod layout;
+pub mod models;
 pub mod query;
 pub mod service_list;
 pub mod words;

@@ -1,0 +1,290 @@
+//! Models: what each is compared with, how wide healthy and worn laptops spread, and what its firmware did.
+
+use maud::{Markup, PreEscaped, html};
+use std::fmt::Write as _;
+
+use super::fleet::Entry;
+use super::gauge::{self, Quantity};
+use super::words;
+
+/// How laptops of a model spread in one number.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Spread {
+    /// Each laptop's value, rising.
+    pub values: Vec<f64>,
+    /// Of these, past the service limit.
+    pub n_past: usize,
+}
+
+impl Spread {
+    /// From values in any order.
+    pub fn new(quantity: Quantity, mut values: Vec<f64>) -> Self {
+        values.retain(|v| v.is_finite());
+        values.sort_by(f64::total_cmp);
+        let n_past = values.iter().filter(|v| quantity.is_past(**v)).count();
+        Self { values, n_past }
+    }
+
+    /// The value that a share of the laptops lies below; `None` where there is none.
+    pub fn quantile(&self, share: f64) -> Option<f64> {
+        let last = self.values.len().checked_sub(1)?;
+        self.values.get((share * last as f64).round() as usize).copied()
+    }
+}
+
+/// A model under one firmware: what laptops are compared within.
+#[derive(Debug, Clone)]
+pub struct Epoch {
+    /// Firmware version; may be empty.
+    pub firmware: String,
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: String,
+    /// Laptops that the reference rests on.
+    pub n_laptops: usize,
+    /// Runs that it rests on.
+    pub n_runs: usize,
+    /// Mean residual of the fit, K.
+    pub rms_k: Option<f64>,
+    /// Median highest sustained fan speed, rpm.
+    pub fan_max_rpm: Option<f64>,
+    /// Median resistance from chip to sink, K/W.
+    pub r_contact_k_per_w: Option<f64>,
+    /// Median conductance to the air, W/K.
+    pub g_air_w_per_k: Option<f64>,
+}
+
+/// A month's median of a model.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Month {
+    /// `2026-01`.
+    pub month: String,
+    /// Runs in it.
+    pub n_runs: usize,
+    /// Median speed gained per kelvin, rpm/K.
+    pub fan_gain_rpm_per_k: Option<f64>,
+    /// Median highest fan speed, rpm.
+    pub fan_max_rpm: Option<f64>,
+    /// Median resistance from chip to sink, K/W.
+    pub r_contact_k_per_w: Option<f64>,
+}
+
+/// A model with its laptops.
+#[derive(Debug, Clone)]
+pub struct Model {
+    /// What a person calls it.
+    pub name: String,
+    /// What names it in addresses.
+    pub slug: String,
+    /// Whether all of its laptops are emulated.
+    pub is_emulated: bool,
+    /// Laptops.
+    pub n_laptops: usize,
+    /// Laptops that need a visit.
+    pub n_due: usize,
+    /// Airflow, fan, contact.
+    pub spreads: [Spread; 3],
+    /// What it is compared within, by firmware.
+    pub epochs: Vec<Epoch>,
+}
+
+/// All models.
+pub fn list(models: &[Model]) -> Markup {
+    html! {
+        @if models.is_empty() {
+            p.lead { "No model is known yet: the first checked laptop brings its own." }
+        } @else {
+            p.as-of { "A laptop is compared with others of its model, processor and firmware, and of the same provenance." }
+            (gauge::papers())
+            table.stacked.models {
+                caption { "Ticks are laptops; the hatched side is past the service limit." }
+                thead { tr {
+                    th scope="col" { "Model" } th.value scope="col" { "Laptops" } th.value scope="col" { "Need a visit" }
+                    @for q in Quantity::ALL { th scope="col" { (words::capital(q.name())) } }
+                } }
+                tbody { @for model in models { (line(model)) } }
+            }
+        }
+    }
+}
+
+fn line(model: &Model) -> Markup {
+    html! {
+        tr {
+            th scope="row" {
+                a href={ "/models/" (model.slug) } { (model.name) }
+                @if model.is_emulated { p.mark.emulated { "emulated laptops" } }
+            }
+            td.value data-name="Laptops" { (words::grouped(model.n_laptops)) }
+            td.value data-name="Need a visit" { (words::grouped(model.n_due)) }
+            @for q in Quantity::ALL {
+                td data-name=(words::capital(q.name())) { (strip(q, &model.spreads[q as usize])) (spread_words(q, &model.spreads[q as usize])) }
+            }
+        }
+    }
+}
+
+fn spread_words(quantity: Quantity, spread: &Spread) -> Markup {
+    html! {
+        @match spread.quantile(0.5) {
+            None => span.soft { "cannot tell" },
+            Some(median) => {
+                span.number { b { (gauge::two(median)) } }
+                @if let (Some(low), Some(high)) = (spread.quantile(0.1), spread.quantile(0.9)) {
+                    span.number.soft { " " (gauge::two(low)) "–" (gauge::two(high)) }
+                }
+                span.chance { " " (quantity.past()) ": " (words::grouped(spread.n_past)) }
+            }
+        }
+    }
+}
+
+/// Most ticks on a strip; of more laptops an even choice is drawn, so that a page stays small.
+const MAX_TICKS: usize = 200;
+
+/// Each laptop a tick over the number's paper.
+fn strip(quantity: Quantity, spread: &Spread) -> Markup {
+    let mut ticks = String::new();
+    let every = spread.values.len().div_ceil(MAX_TICKS).max(1);
+    for value in spread.values.iter().step_by(every) {
+        let _ = write!(ticks, "M{:.1} 5V15", gauge::x_of(quantity, *value));
+    }
+    PreEscaped(format!(
+        concat!(
+            r##"<svg class="gauge" viewBox="0 0 120 20" width="120" height="20" aria-hidden="true" focusable="false">"##,
+            r##"<use href="#paper-{}"/><path class="ticks" d="{}"/></svg>"##
+        ),
+        quantity.name(),
+        ticks
+    ))
+}
+
+/// All that a model's page shows.
+#[derive(Debug)]
+pub struct View<'a> {
+    /// The model.
+    pub model: &'a Model,
+    /// Its laptops that need a visit most, worst first.
+    pub weakest: &'a [&'a Entry],
+    /// By month.
+    pub months: &'a [Month],
+}
+
+/// A model's page.
+pub fn body(view: &View<'_>) -> Markup {
+    let m = view.model;
+    html! {
+        @if m.is_emulated { p.notice role="note" { "Emulated laptops: no real machine stands behind these numbers." } }
+        p.lead { (words::count(m.n_laptops, "laptop", "laptops")) ", of which " (words::grouped(m.n_due)) " need a visit." }
+        section.condition aria-labelledby="spread" {
+            h2 #spread { "How its laptops spread" }
+            (gauge::papers())
+            dl.numbers {
+                @for q in Quantity::ALL {
+                    div.figure {
+                        dt { (words::capital(q.name())) }
+                        dd { (strip(q, &m.spreads[q as usize])) (spread_words(q, &m.spreads[q as usize])) }
+                    }
+                }
+            }
+            p.soft { "Median, and where eight in ten laptops lie. Each tick is a laptop." }
+        }
+        (epochs(&m.epochs))
+        (months(view.months))
+        (weakest(view.weakest))
+    }
+}
+
+fn epochs(epochs: &[Epoch]) -> Markup {
+    let number = |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
+    html! {
+        section aria-labelledby="firmware" {
+            h2 #firmware { "Reference and firmware" }
+            table.stacked {
+                caption { "A new firmware begins a reference of its own: a changed fan table is the model's event, not many sick laptops." }
+                thead { tr {
+                    th scope="col" { "Firmware" } th scope="col" { "Provenance" } th.value scope="col" { "Laptops" } th.value scope="col" { "Runs" }
+                    th.value scope="col" { "Residual, K" } th.value scope="col" { "Fan, rpm" } th.value scope="col" { "Contact, K/W" } th.value scope="col" { "Air, W/K" }
+                } }
+                tbody {
+                    @for e in epochs {
+                        tr {
+                            th scope="row" { @if e.firmware.is_empty() { "not told" } @else { (e.firmware) } }
+                            td data-name="Provenance" { (e.provenance) }
+                            td.value data-name="Laptops" { (words::grouped(e.n_laptops)) }
+                            td.value data-name="Runs" { (words::grouped(e.n_runs)) }
+                            td.value data-name="Residual, K" { (number(e.rms_k, 2)) }
+                            td.value data-name="Fan, rpm" { (number(e.fan_max_rpm, 0)) }
+                            td.value data-name="Contact, K/W" { (number(e.r_contact_k_per_w, 2)) }
+                            td.value data-name="Air, W/K" { (number(e.g_air_w_per_k, 2)) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn months(months: &[Month]) -> Markup {
+    let number = |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
+    html! {
+        section aria-labelledby="trends" {
+            h2 #trends { "Fan and paste, month by month" }
+            @if months.len() < 2 {
+                p { "There are runs of one month only: a trend needs two." }
+            } @else {
+                table.stacked {
+                    caption { "Medians of all runs of the month." }
+                    thead { tr {
+                        th scope="col" { "Month" } th.value scope="col" { "Runs" } th.value scope="col" { "Fan, rpm" }
+                        th.value scope="col" { "Fan gain, rpm/K" } th.value scope="col" { "Contact, K/W" }
+                    } }
+                    tbody {
+                        @for m in months {
+                            tr {
+                                th scope="row" { (m.month) }
+                                td.value data-name="Runs" { (words::grouped(m.n_runs)) }
+                                td.value data-name="Fan, rpm" { (number(m.fan_max_rpm, 0)) }
+                                td.value data-name="Fan gain, rpm/K" { (number(m.fan_gain_rpm_per_k, 1)) }
+                                td.value data-name="Contact, K/W" { (number(m.r_contact_k_per_w, 2)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn weakest(weakest: &[&Entry]) -> Markup {
+    html! {
+        section aria-labelledby="weakest" {
+            h2 #weakest { "Weakest units" }
+            @if weakest.is_empty() { p { "None needs a visit." } }
+            ol.plain-list {
+                @for e in weakest {
+                    li { a href={ "/laptops/" (e.device_id) } { (e.name()) } " " (words::band(e.band)) ": " (words::sentence(&e.reason)) }
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_spread_knows_its_middle_and_who_is_past_the_limit() {
+        let spread = Spread::new(Quantity::Airflow, vec![0.9, 0.5, f64::NAN, 0.6, 1.0, 0.95]);
+        assert_eq!((spread.values.len(), spread.n_past), (5, 2));
+        assert_eq!(spread.quantile(0.5), Some(0.9));
+        assert_eq!(Spread::default().quantile(0.5), None);
+    }
+
+    #[test]
+    fn a_large_model_stays_a_small_drawing() {
+        let values = (0..100_000).map(|i| f64::from(i) / 100_000.0).collect();
+        let svg = strip(Quantity::Airflow, &Spread::new(Quantity::Airflow, values)).into_string();
+        assert!(svg.len() < 4000, "{}", svg.len());
+    }
+}
