@@ -163,14 +163,17 @@ impl Fleet {
             names
         };
         let (sites, models) = (names(|e| &e.site), names(|e| &e.model));
-        let by_id = laptops.iter().zip(0..).map(|(e, idx)| (e.device_id.clone(), idx)).collect();
+        let mut by_id = HashMap::with_capacity(laptops.len());
+        for (entry, place) in laptops.iter().zip(0..) {
+            by_id.entry(entry.device_id.clone()).or_insert(place);
+        }
         let orders = Order::ALL.map(|order| ordered(&laptops, order));
         Self { as_of_ms, laptops, sites, models, by_id, orders }
     }
 
-    /// A laptop by its id.
-    pub fn get(&self, device_id: &str) -> Option<&Entry> {
-        self.by_id.get(device_id).and_then(|&idx| self.laptops.get(idx as usize))
+    /// A laptop's place in `laptops`; of one with runs of several provenances, the most urgent.
+    pub fn place(&self, device_id: &str) -> Option<usize> {
+        self.by_id.get(device_id).map(|&place| place as usize)
     }
 
     /// Places in `laptops` in an order.

@@ -122,7 +122,7 @@ fn panel(
             let x = sheet.time.px(day);
             let _ = write!(out, r#"<path class="service" d="M{x:.1} {top:.1}V{bottom:.1}"/>"#);
             if names_services {
-                let anchor = if x > (sheet.left + sheet.right) / 2.0 { "end" } else { "start" };
+                let anchor = if x > f64::midpoint(sheet.left, sheet.right) { "end" } else { "start" };
                 let _ = write!(
                     out,
                     r#"<text class="service-name" x="{x:.1}" y="{:.1}" text-anchor="{anchor}">{}</text>"#,

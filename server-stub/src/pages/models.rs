@@ -32,11 +32,11 @@ impl Spread {
     }
 }
 
-/// A model under one firmware: what laptops are compared within.
+/// What a model's laptops are compared within.
 #[derive(Debug, Clone)]
 pub struct Epoch {
-    /// Firmware version; may be empty.
-    pub firmware: String,
+    /// Maker, product, stock-keeping unit and processor.
+    pub kind: String,
     /// `measured`, `emulated` or `imported`.
     pub provenance: String,
     /// Laptops that the reference rests on.
@@ -195,20 +195,21 @@ pub fn body(view: &View<'_>) -> Markup {
 }
 
 fn epochs(epochs: &[Epoch]) -> Markup {
-    let number = |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
+    let number =
+        |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
     html! {
         section aria-labelledby="firmware" {
-            h2 #firmware { "Reference and firmware" }
+            h2 #firmware { "What they are compared within" }
             table.stacked {
-                caption { "A new firmware begins a reference of its own: a changed fan table is the model's event, not many sick laptops." }
+                caption { "Maker, product, unit and processor as the laptops tell them; medians of the last runs." }
                 thead { tr {
-                    th scope="col" { "Firmware" } th scope="col" { "Provenance" } th.value scope="col" { "Laptops" } th.value scope="col" { "Runs" }
+                    th scope="col" { "Kind" } th scope="col" { "Provenance" } th.value scope="col" { "Laptops" } th.value scope="col" { "Runs" }
                     th.value scope="col" { "Residual, K" } th.value scope="col" { "Fan, rpm" } th.value scope="col" { "Contact, K/W" } th.value scope="col" { "Air, W/K" }
                 } }
                 tbody {
                     @for e in epochs {
                         tr {
-                            th scope="row" { @if e.firmware.is_empty() { "not told" } @else { (e.firmware) } }
+                            th scope="row" { (e.kind) }
                             td data-name="Provenance" { (e.provenance) }
                             td.value data-name="Laptops" { (words::grouped(e.n_laptops)) }
                             td.value data-name="Runs" { (words::grouped(e.n_runs)) }
@@ -225,7 +226,8 @@ fn epochs(epochs: &[Epoch]) -> Markup {
 }
 
 fn months(months: &[Month]) -> Markup {
-    let number = |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
+    let number =
+        |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
     html! {
         section aria-labelledby="trends" {
             h2 #trends { "Fan and paste, month by month" }

@@ -13,19 +13,16 @@ pub fn day(day: NaiveDate) -> Markup {
 
 /// The day of a time, UTC.
 pub fn day_of(ms: EpochMs) -> Markup {
-    match DateTime::<Utc>::from_timestamp_millis(ms) {
-        Some(time) => day(time.date_naive()),
-        None => html! { "an unknown day" },
-    }
+    date(ms).map_or_else(|| html! { "an unknown day" }, day)
 }
 
 /// A time to the minute, UTC.
 pub fn minute_of(ms: EpochMs) -> Markup {
-    match DateTime::<Utc>::from_timestamp_millis(ms) {
-        Some(time) => html! {
-            time datetime=(time.format("%Y-%m-%dT%H:%M:%SZ")) { (time.format("%-d %b %Y %H:%M UTC")) }
-        },
-        None => html! { "an unknown time" },
+    let Some(time) = DateTime::<Utc>::from_timestamp_millis(ms) else {
+        return html! { "an unknown time" };
+    };
+    html! {
+        time datetime=(time.format("%Y-%m-%dT%H:%M:%SZ")) { (time.format("%-d %b %Y %H:%M UTC")) }
     }
 }
 
@@ -38,7 +35,7 @@ pub fn date(ms: EpochMs) -> Option<NaiveDate> {
 pub fn percent(p: f64) -> String {
     match p * 100.0 {
         p if p > 0.0 && p < 0.5 => "under 1 %".to_owned(),
-        p if p < 100.0 && p >= 99.5 => "over 99 %".to_owned(),
+        p if (99.5..100.0).contains(&p) => "over 99 %".to_owned(),
         p => format!("{p:.0} %"),
     }
 }

@@ -6,6 +6,7 @@ pub mod access;
 #[cfg(test)]
 mod conformance;
 mod ledger;
+pub mod runs;
 pub mod sqlite;
 
 use std::future::Future;

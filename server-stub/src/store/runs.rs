@@ -52,6 +52,19 @@ pub struct WholeRun {
     pub on_ac: Option<bool>,
 }
 
+/// A run of a model, for its trends.
+#[derive(Debug, Clone)]
+pub struct RunOfModel {
+    /// The laptop.
+    pub device_id: String,
+    /// Firmware version; empty where none was told.
+    pub firmware: String,
+    /// When it was tested.
+    pub tested_at_ms: EpochMs,
+    /// The hub's metrics as JSON.
+    pub metrics_json: Vec<u8>,
+}
+
 /// What the store does to show runs.
 pub trait RunStore {
     /// The last runs of a laptop with their metrics under `method_version`, latest first, at most `limit`.
@@ -63,4 +76,11 @@ pub trait RunStore {
     ) -> impl Future<Output = Result<Vec<RunLine>, StoreError>> + Send;
     /// A whole run by its digest.
     fn run_get(&self, digest: Digest) -> impl Future<Output = Result<Option<WholeRun>, StoreError>> + Send;
+    /// The last runs of a model with their metrics under `method_version`, latest first, at most `limit`.
+    fn run_list_of_model(
+        &self,
+        model_name: String,
+        method_version: &'static str,
+        limit: u32,
+    ) -> impl Future<Output = Result<Vec<RunOfModel>, StoreError>> + Send;
 }

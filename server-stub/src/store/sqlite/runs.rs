@@ -7,7 +7,7 @@ use windrow_model::record::Digest;
 use super::SqliteStore;
 use super::read::digest_of;
 use crate::store::StoreError;
-use crate::store::runs::{RunLine, RunStore, WholeRun};
+use crate::store::runs::{RunLine, RunOfModel, RunStore, WholeRun};
 
 impl RunStore for SqliteStore {
     async fn run_list_of_device(
@@ -21,6 +21,15 @@ impl RunStore for SqliteStore {
 
     async fn run_get(&self, digest: Digest) -> Result<Option<WholeRun>, StoreError> {
         run_get(&self.readers, digest).await
+    }
+
+    async fn run_list_of_model(
+        &self,
+        model_name: String,
+        method_version: &'static str,
+        limit: u32,
+    ) -> Result<Vec<RunOfModel>, StoreError> {
+        run_list_of_model(&self.readers, &model_name, method_version, limit).await
     }
 }
 
@@ -79,4 +88,33 @@ async fn run_get(pool: &SqlitePool, digest: Digest) -> Result<Option<WholeRun>, 
         })
     })
     .transpose()
+}
+
+async fn run_list_of_model(
+    pool: &SqlitePool,
+    model_name: &str,
+    method_version: &str,
+    limit: u32,
+) -> Result<Vec<RunOfModel>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT r.device_id, r.tested_at_ms, m.metrics, \
+           COALESCE(json_extract(CAST(r.header AS TEXT), '$.model.firmware'), '') AS firmware \
+         FROM run r JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
+         WHERE r.model_name = ? ORDER BY r.tested_at_ms DESC LIMIT ?",
+    )
+    .bind(method_version)
+    .bind(model_name)
+    .bind(limit)
+    .fetch_all(pool)
+    .await?;
+    rows.iter()
+        .map(|row| {
+            Ok(RunOfModel {
+                device_id: row.try_get("device_id")?,
+                firmware: row.try_get("firmware")?,
+                tested_at_ms: row.try_get("tested_at_ms")?,
+                metrics_json: row.try_get("metrics")?,
+            })
+        })
+        .collect()
 }

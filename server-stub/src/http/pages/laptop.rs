@@ -1,0 +1,96 @@
+//! `GET /laptops/{device_id}` and the download of a record.
+
+use axum::extract::{Path, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use windrow_model::METHOD_VERSION;
+use windrow_model::record::Digest;
+
+use super::{no_such, respond, shown};
+use crate::access::Viewer;
+use crate::http::{Hub, Problem};
+use crate::pages::laptop::{self, ShownRun};
+use crate::pages::layout::{Content, Room};
+use crate::pages::peers::Kind;
+use crate::pages::service_list::Overlay;
+use crate::pages::{reading, words};
+use crate::store::Store;
+use crate::store::runs::RunLine;
+
+/// Runs in the list; older ones are in the export.
+const MAX_RUNS: u32 = 60;
+
+pub(super) async fn page<S: Store>(
+    State(hub): State<Hub<S>>,
+    viewer: Viewer,
+    Path(device_id): Path<String>,
+) -> Result<Response, Problem> {
+    let shown = shown(&hub)?;
+    let (entry, standing) = shown
+        .get(&device_id)
+        .filter(|(entry, _)| viewer.sees(&entry.site))
+        .ok_or_else(|| no_such("laptop"))?;
+    let runs = hub
+        .store
+        .run_list_of_device(device_id.clone(), METHOD_VERSION, MAX_RUNS)
+        .await
+        .map_err(|e| Problem::of_store(&e))?;
+    let run = last_run(&hub, &runs).await?;
+    let peers = hub.showroom.peers(&Kind::of(standing));
+    let services = reading::services(&hub.store, &device_id).await.map_err(|e| Problem::of_store(&e))?;
+    let evidence = reading::evidence(standing);
+    let outlook = reading::outlook(standing);
+    let view = laptop::View {
+        entry,
+        overlay: &Overlay::default(),
+        n_ranked: shown.fleet.laptops.len(),
+        evidence: &evidence,
+        visit_benefit: None,
+        n_fitted_runs: standing.n_runs,
+        outlook: outlook.as_ref(),
+        history: &[],
+        services: &services,
+        effect: None,
+        run: run.as_ref(),
+        peers: peers.as_ref(),
+        runs: &runs,
+        today: words::date(hub.clock.now_ms()).unwrap_or_default(),
+    };
+    let body = laptop::body(&view, &super::reader(&viewer));
+    let title = format!("Laptop {}", entry.name());
+    let content = Content { title: &title, room: Room::ServiceList, class: "laptop-page", notice: None, body };
+    Ok(respond(&content, &viewer))
+}
+
+/// The last run that can be read, analysed again off the reactor.
+async fn last_run<S: Store>(hub: &Hub<S>, runs: &[RunLine]) -> Result<Option<ShownRun>, Problem> {
+    let Some(line) = runs.first().cloned() else { return Ok(None) };
+    let Some(run) = hub.store.run_get(line.digest).await.map_err(|e| Problem::of_store(&e))? else {
+        return Ok(None);
+    };
+    let read = tokio::task::spawn_blocking(move || reading::shown_run(&line, &run)).await;
+    Ok(read.unwrap_or_else(|_| {
+        tracing::error!("a run could not be read for its page");
+        None
+    }))
+}
+
+pub(super) async fn record<S: Store>(
+    State(hub): State<Hub<S>>,
+    viewer: Viewer,
+    Path((device_id, digest)): Path<(String, String)>,
+) -> Result<Response, Problem> {
+    let shown = shown(&hub)?;
+    let is_seen = shown.get(&device_id).is_some_and(|(entry, _)| viewer.sees(&entry.site));
+    let digest = Digest::from_hex(&digest).filter(|_| is_seen).ok_or_else(|| no_such("record"))?;
+    let run = hub.store.run_get(digest).await.map_err(|e| Problem::of_store(&e))?;
+    let run = run.filter(|r| r.device_id == device_id).ok_or_else(|| no_such("record"))?;
+    let document = reading::record_document(&run).ok_or_else(|| no_such("record"))?;
+    let name = format!("attachment; filename=\"{}.json\"", digest.to_hex());
+    let disposition = HeaderValue::from_str(&name).unwrap_or(HeaderValue::from_static("attachment"));
+    let headers = [
+        (header::CONTENT_TYPE, HeaderValue::from_static("application/json")),
+        (header::CONTENT_DISPOSITION, disposition),
+    ];
+    Ok((StatusCode::OK, headers, document).into_response())
+}

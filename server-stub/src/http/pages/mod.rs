@@ -1,0 +1,93 @@
+//! The pages' routes: what a request asks for, filled into a view, and the view as a page.
+
+mod assets;
+mod errors;
+mod laptop;
+mod models;
+mod service_list;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use maud::Markup;
+
+use super::{Authority, Hub, Problem};
+use crate::access::{Role, Roles, Viewer};
+use crate::pages::fill::Shown;
+use crate::pages::layout::{self, Content, Reader, Room};
+use crate::store::Store;
+
+pub(super) use errors::errors_as_pages;
+
+/// The pages' routes with who may call them.
+pub(super) const ROUTES: &[(&str, &str, Authority)] = &[
+    ("GET", "/assets/{name}", Authority::Anybody),
+    ("GET", "/", Authority::Page(Roles::ALL)),
+    ("GET", "/laptops/{device_id}", Authority::Page(Roles::ALL)),
+    ("GET", "/laptops/{device_id}/records/{digest}", Authority::Page(Roles::ALL)),
+    ("GET", "/models", Authority::Page(Roles::ALL)),
+    ("GET", "/models/{slug}", Authority::Page(Roles::ALL)),
+];
+
+pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
+    Router::new()
+        .route("/assets/{name}", get(assets::asset))
+        .route("/", get(service_list::page::<S>))
+        .route("/laptops/{device_id}", get(laptop::page::<S>))
+        .route("/laptops/{device_id}/records/{digest}", get(laptop::record::<S>))
+        .route("/models", get(models::list::<S>))
+        .route("/models/{slug}", get(models::page::<S>))
+}
+
+/// The reader as the frame shows them.
+pub(super) fn reader(viewer: &Viewer) -> Reader {
+    let rooms = Room::ALL.into_iter().filter(|room| may_enter(viewer.role, *room)).collect();
+    Reader {
+        name: viewer.label.clone(),
+        role: role_words(viewer.role),
+        rooms,
+        may_change: viewer.csrf.is_some() && Roles::WORK.contains(viewer.role),
+        form_token: viewer.csrf_field().to_owned(),
+    }
+}
+
+fn may_enter(role: Role, room: Room) -> bool {
+    let address = room.address();
+    super::ROUTES.iter().chain(ROUTES).any(|(method, path, authority)| {
+        *method == "GET" && *path == address && matches!(authority, Authority::Page(roles) if roles.contains(role))
+    })
+}
+
+const fn role_words(role: Role) -> &'static str {
+    match role {
+        Role::Admin => "administrator",
+        Role::Technician => "technician",
+        Role::Auditor => "auditor",
+    }
+}
+
+/// A page in its frame as a response.
+fn respond(content: &Content<'_>, viewer: &Viewer) -> Response {
+    as_response(StatusCode::OK, layout::page(content, Some(&reader(viewer))))
+}
+
+/// A whole page as a response. The policy is stricter than the one for everything else: our pages have no script.
+pub(super) fn as_response(status: StatusCode, page: Markup) -> Response {
+    let policy = HeaderValue::from_static(layout::POLICY);
+    (status, [(header::CONTENT_SECURITY_POLICY, policy)], page).into_response()
+}
+
+/// The fleet as it is shown; a problem until it is judged for the first time.
+fn shown<S: Store>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
+    hub.showroom.now().ok_or_else(|| {
+        let detail = "the hub has just started and is judging the fleet; load this page again in a minute";
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet", "the fleet is being judged", detail)
+    })
+}
+
+fn no_such(what: &str) -> Problem {
+    Problem::new(StatusCode::NOT_FOUND, "not_found", "no such page", format!("there is no such {what}, or it is not yours to see"))
+}

@@ -1,0 +1,40 @@
+//! `GET /`: the service list.
+
+use std::collections::BTreeMap;
+
+use axum::extract::{RawQuery, State};
+use axum::response::Response;
+
+use super::{respond, shown};
+use crate::access::Viewer;
+use crate::http::{Hub, Problem};
+use crate::pages::layout::{Content, Room};
+use crate::pages::query::Query;
+use crate::pages::{reading, service_list};
+use crate::store::Store;
+
+pub(super) async fn page<S: Store>(
+    State(hub): State<Hub<S>>,
+    viewer: Viewer,
+    RawQuery(raw): RawQuery,
+) -> Result<Response, Problem> {
+    let shown = shown(&hub)?;
+    let raw = raw.unwrap_or_default();
+    let pairs: Vec<_> = form_urlencoded::parse(raw.as_bytes()).collect();
+    let mut query = Query::from_pairs(pairs.iter().map(|(k, v)| (k.as_ref(), v.as_ref())));
+    if viewer.site.is_some() {
+        query.site.clone_from(&viewer.site);
+        query.is_bound_to_site = true;
+    }
+    let coverage = reading::coverage(&shown.fleet, &query, hub.clock.now_ms());
+    let view = service_list::View {
+        fleet: &shown.fleet,
+        query: &query,
+        coverage: &coverage,
+        changes: None,
+        overlays: &BTreeMap::new(),
+    };
+    let body = service_list::body(&view, &super::reader(&viewer));
+    let content = Content { title: "Service list", room: Room::ServiceList, class: "", notice: None, body };
+    Ok(respond(&content, &viewer))
+}

@@ -1,0 +1,123 @@
+//! From the judged fleet to what the pages show. Pure; run once after each judging.
+
+use std::collections::{BTreeMap, HashMap};
+
+use sha2::{Digest as _, Sha256};
+
+use super::fleet::{Entry, Fleet};
+use super::gauge::Quantity;
+use super::models::{Epoch, Model, Spread};
+use crate::scoring::{ReasonCode, Standing};
+use crate::store::EpochMs;
+
+/// The judged fleet ready to be shown, with the judgement that it was made from.
+#[derive(Debug)]
+pub struct Shown {
+    /// The list.
+    pub fleet: Fleet,
+    /// What each laptop's line was made from, in the same order.
+    pub standings: Vec<Standing>,
+    /// Models by name.
+    pub models: Vec<Model>,
+}
+
+impl Shown {
+    /// From a judgement.
+    pub fn new(as_of_ms: EpochMs, standings: Vec<Standing>) -> Self {
+        let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s)).collect();
+        let fleet = Fleet::new(as_of_ms, entries);
+        let models = models(&fleet, &standings);
+        Self { fleet, standings, models }
+    }
+
+    /// A laptop's line and what it was made from.
+    pub fn get(&self, device_id: &str) -> Option<(&Entry, &Standing)> {
+        let place = self.fleet.place(device_id)?;
+        Some((&self.fleet.laptops[place], &self.standings[place]))
+    }
+
+    /// A model by what names it in addresses.
+    pub fn model(&self, slug: &str) -> Option<&Model> {
+        self.models.iter().find(|m| m.slug == slug)
+    }
+}
+
+fn entry(rank: usize, standing: &Standing) -> Entry {
+    let run = &standing.last.stored;
+    Entry {
+        rank,
+        device_id: run.device_id.clone(),
+        asset_tag: run.asset_tag.clone(),
+        model: run.model_name.clone(),
+        model_key: run.model_key.clone(),
+        site: run.site.clone(),
+        place: String::new(),
+        band: standing.band,
+        reason: standing.reason.clone(),
+        numbers: [None, None, None],
+        due_on: None,
+        checked_at_ms: run.tested_at_ms,
+        provenance: run.provenance.clone(),
+        cannot_tell: matches!(standing.reason_code, ReasonCode::CannotTell | ReasonCode::NoGoodRun),
+        haystack: String::new(),
+    }
+}
+
+/// What names a model in addresses: its name may hold anything.
+pub fn slug(name: &str) -> String {
+    hex::encode(&Sha256::digest(name.as_bytes())[..6])
+}
+
+fn models(fleet: &Fleet, standings: &[Standing]) -> Vec<Model> {
+    let mut by_name: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (place, entry) in fleet.laptops.iter().enumerate() {
+        by_name.entry(&entry.model).or_default().push(place);
+    }
+    by_name.into_iter().map(|(name, places)| model(name, &places, fleet, standings)).collect()
+}
+
+fn model(name: &str, places: &[usize], fleet: &Fleet, standings: &[Standing]) -> Model {
+    let entries: Vec<&Entry> = places.iter().map(|&p| &fleet.laptops[p]).collect();
+    let spreads = Quantity::ALL.map(|q| {
+        let values = entries.iter().filter_map(|e| e.numbers[q as usize]).map(|r| r.value);
+        Spread::new(q, values.collect())
+    });
+    Model {
+        name: name.to_owned(),
+        slug: slug(name),
+        is_emulated: entries.iter().all(|e| e.provenance == "emulated"),
+        n_laptops: entries.len(),
+        n_due: entries.iter().filter(|e| super::laptop::asks_for_a_visit(e.band)).count(),
+        spreads,
+        epochs: epochs(places, fleet, standings),
+    }
+}
+
+/// What a model's laptops are compared within: one line for each kind and provenance.
+fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing]) -> Vec<Epoch> {
+    let mut by_kind: HashMap<(&str, &str), Vec<&Standing>> = HashMap::new();
+    for &place in places {
+        let entry = &fleet.laptops[place];
+        by_kind.entry((&entry.model_key, &entry.provenance)).or_default().push(&standings[place]);
+    }
+    let mut epochs: Vec<Epoch> = by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of)).collect();
+    epochs.sort_by(|a, b| b.n_laptops.cmp(&a.n_laptops).then_with(|| a.kind.cmp(&b.kind)));
+    epochs
+}
+
+fn epoch(model_key: &str, provenance: &str, standings: &[&Standing]) -> Epoch {
+    let median = |of: fn(&windrow_model::record::wire::Metrics) -> &windrow_model::measured::Measured| {
+        let values = standings.iter().filter_map(|s| of(s.last.metrics.as_ref()?).value());
+        Spread::new(Quantity::Airflow, values.collect()).quantile(0.5)
+    };
+    Epoch {
+        kind: model_key.to_owned(),
+        provenance: provenance.to_owned(),
+        n_laptops: standings.len(),
+        n_runs: standings.iter().map(|s| s.n_runs).sum(),
+        rms_k: None,
+        fan_max_rpm: median(|m| &m.fan_max_rpm),
+        r_contact_k_per_w: median(|m| &m.r_contact_k_per_w),
+        g_air_w_per_k: median(|m| &m.g_air_w_per_k),
+    }
+}

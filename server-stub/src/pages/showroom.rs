@@ -1,0 +1,37 @@
+//! Keeps the judged fleet ready to be shown: a page reads it, and never waits for a judgement.
+
+use std::sync::{Arc, PoisonError, RwLock};
+
+use super::fill::Shown;
+use super::laptop::Peers;
+use super::peers::{Bands, Kind};
+
+/// The fleet as it is shown now.
+#[derive(Debug, Default)]
+pub struct Showroom {
+    shown: RwLock<Option<Arc<Shown>>>,
+    bands: RwLock<Arc<Bands>>,
+}
+
+impl Showroom {
+    /// The fleet; `None` until it is judged for the first time.
+    pub fn now(&self) -> Option<Arc<Shown>> {
+        self.shown.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Shows another judgement from now on.
+    pub fn show(&self, shown: Arc<Shown>) {
+        *self.shown.write().unwrap_or_else(PoisonError::into_inner) = Some(shown);
+    }
+
+    /// The band of a kind's runs.
+    pub fn peers(&self, kind: &Kind) -> Option<Peers> {
+        let bands = Arc::clone(&self.bands.read().unwrap_or_else(PoisonError::into_inner));
+        bands.get(kind).cloned()
+    }
+
+    /// Lays other bands under the curves from now on.
+    pub fn lay(&self, bands: Bands) {
+        *self.bands.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(bands);
+    }
+}
