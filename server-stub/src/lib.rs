@@ -21,6 +21,7 @@ pub mod measure;
 pub mod output;
 pub mod pages;
 pub mod scoring;
+pub mod showing;
 pub mod store;
 #[cfg(test)]
 mod testing;

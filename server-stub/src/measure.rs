@@ -98,9 +98,17 @@ fn measure(run: &RunToMeasure, now_ms: i64) -> Option<NewMetrics> {
 /// # Errors
 /// What is wrong with it, in words.
 pub fn unpack(trace_zstd: &[u8]) -> Result<Trace, String> {
-    let json = zstd::bulk::decompress(trace_zstd, MAX_TRACE_BYTES).map_err(|e| e.to_string())?;
+    let json = unpack_json(trace_zstd)?;
     let wire: WireTrace = serde_json::from_slice(&json).map_err(|e| e.to_string())?;
     Trace::from_wire(&wire).map_err(|e| e.to_string())
+}
+
+/// The JSON of a packed trace of the store.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn unpack_json(trace_zstd: &[u8]) -> Result<Vec<u8>, String> {
+    zstd::bulk::decompress(trace_zstd, MAX_TRACE_BYTES).map_err(|e| e.to_string())
 }
 
 fn imported_context(run: &RunToMeasure) -> RunContext {

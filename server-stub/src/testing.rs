@@ -24,6 +24,8 @@ use crate::access::{Role, Secret};
 use crate::clock::WallClock;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::invite;
+use crate::pages::showroom::Showroom;
+use crate::showing;
 use crate::store::access::{AccessStore, Granted, NewGrant};
 use crate::store::sqlite::SqliteStore;
 use crate::store::{NewInvite, Store};
@@ -172,6 +174,7 @@ impl TestClock {
 pub(crate) struct TestHub {
     pub(crate) store: SqliteStore,
     pub(crate) clock: TestClock,
+    showroom: Arc<Showroom>,
     address: SocketAddr,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<()>,
@@ -186,12 +189,19 @@ impl TestHub {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let hub = Hub::new(store.clone(), clock.wall(), limits);
+        let showroom = hub.showroom.clone();
+        showing::refresh(&store, &clock.wall(), &showroom).await.unwrap();
         let (stop, stopped) = oneshot::channel();
         let serving =
             tokio::spawn(http::serve(Listening { listener, tls: None }, http::router(hub), limits, async {
                 let _ = stopped.await;
             }));
-        Self { store, clock, address, stop, serving, _folder: folder }
+        Self { store, clock, showroom, address, stop, serving, _folder: folder }
+    }
+
+    /// Judges the fleet anew for the pages.
+    pub(crate) async fn refresh(&self) {
+        showing::refresh(&self.store, &self.clock.wall(), &self.showroom).await.unwrap();
     }
 
     /// Tells it to stop and waits until it has.

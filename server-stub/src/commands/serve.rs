@@ -14,7 +14,7 @@ use crate::failure::Failure;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::output::Output;
 use crate::store::Store;
-use crate::{database, measure, tls};
+use crate::{database, measure, showing, tls};
 
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
@@ -84,10 +84,13 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let limits = Limits { max_concurrent: args.max_concurrent as usize, ..Limits::default() };
         let hub = Hub::new(store.clone(), setting.clock.clone(), limits);
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
+        let shown = showing::run(store.clone(), hub.clock.clone(), hub.showroom.clone());
+        let showing = tokio::spawn(shown);
         announce(setting, &path, address, listening.tls.is_some(), output)?;
         http::serve(listening, http::router(hub), limits, stop).await;
         // A batch of metrics that is cut off here stays due, and is computed at the next start.
         measuring.abort();
+        showing.abort();
         store.store_close().await;
         tracing::info!("stopped");
         Ok(Exit::Done)

@@ -5,6 +5,7 @@ mod access_tests;
 pub mod body;
 mod devices;
 mod gate;
+mod pages;
 mod problem;
 mod records;
 mod serve;
@@ -99,6 +100,13 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/sign-in", Authority::Anybody),
     ("POST", "/sign-in", Authority::Token),
     ("POST", "/sign-out", Authority::Page(Roles::ALL)),
+    ("GET", "/assets/windrow.css", Authority::Anybody),
+    ("GET", "/assets/mark.svg", Authority::Anybody),
+    ("GET", "/", Authority::Page(Roles::ALL)),
+    ("GET", "/laptops/{device_id}", Authority::Page(Roles::ALL)),
+    ("GET", "/laptops/{device_id}/records/{digest}", Authority::Page(Roles::ALL)),
+    ("GET", "/models", Authority::Page(Roles::ALL)),
+    ("GET", "/models/{slug}", Authority::Page(Roles::ALL)),
 ];
 
 /// The hub's routes and their layers.
@@ -126,6 +134,7 @@ pub fn router<S: Store>(hub: Hub<S>) -> Router {
         .layer(unless_set(header::CONTENT_SECURITY_POLICY, CONTENT_SECURITY_POLICY))
         .layer(unless_set(header::REFERRER_POLICY, "same-origin"))
         .layer(unless_set(header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin"))
+        .layer(axum::middleware::from_fn(pages::errors_as_pages))
         .layer(CatchPanicLayer::custom(|_| Problem::internal().into_response()))
         .with_state(hub)
 }
@@ -146,6 +155,7 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/records", post(records::append::<S>))
         .route("/v1/record-schema", get(record_schema))
         .route("/readyz", get(readyz::<S>))
+        .merge(pages::routes())
         .route("/sign-in", get(sign_in::page).post(sign_in::begin::<S>))
         .route("/sign-out", post(sign_in::end::<S>))
 }

@@ -60,6 +60,11 @@ impl Problem {
         Self { status, code, title, detail: detail.into(), field: None, retry_after_s: None }
     }
 
+    /// What is the matter, without the particulars.
+    pub const fn title(&self) -> &'static str {
+        self.title
+    }
+
     /// Its code.
     pub const fn code(&self) -> &'static str {
         self.code
@@ -150,7 +155,9 @@ impl Problem {
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let (status, retry_after_s) = (self.status, self.retry_after_s);
-        let mut response = (status, Json(self)).into_response();
+        let mut response = (status, Json(&self)).into_response();
+        // For the layer that shows it as a page.
+        response.extensions_mut().insert(self);
         let headers = response.headers_mut();
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
         if let Some(seconds) = retry_after_s {

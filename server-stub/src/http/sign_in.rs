@@ -4,12 +4,12 @@ use axum::body::Body;
 use axum::extract::{Query, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
-use maud::{DOCTYPE, Markup, html};
 use serde::Deserialize;
 
 use super::gate::{self, SESSION_COOKIE};
-use super::{Hub, Problem, body};
+use super::{Hub, Problem, body, pages};
 use crate::access::{SESSION_IDLE_MS, SESSION_WHOLE_MS, Secret};
+use crate::pages::sign_in;
 use crate::store::Store;
 use crate::store::access::NewSession;
 
@@ -23,8 +23,8 @@ pub(super) struct Asked {
     to: String,
 }
 
-pub(super) async fn page(Query(asked): Query<Asked>) -> Markup {
-    sign_in_page(own_path(&asked.to), None)
+pub(super) async fn page(Query(asked): Query<Asked>) -> Response {
+    pages::as_response(StatusCode::OK, sign_in::page(own_path(&asked.to), None))
 }
 
 pub(super) async fn begin<S: Store>(State(hub): State<Hub<S>>, request: Request) -> Response {
@@ -119,35 +119,7 @@ fn refused_for(problem: Problem, to: &str) -> Response {
 }
 
 fn refused(status: StatusCode, to: &str, why: &str) -> Response {
-    (status, sign_in_page(to, Some(why))).into_response()
-}
-
-fn sign_in_page(to: &str, complaint: Option<&str>) -> Markup {
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { "Sign in – Windrow" }
-            }
-            body {
-                main {
-                    h1 { "Sign in to Windrow" }
-                    @if let Some(why) = complaint { p role="alert" { (why) } }
-                    form method="post" action="/sign-in" {
-                        label for="token" { "Token" }
-                        input #token name="token" type="password" autocomplete="current-password" required;
-                        input type="hidden" name="to" value=(to);
-                        button { "Sign in" }
-                    }
-                    p { "An administrator makes your token with " code { "windrow-hub grant" } "." }
-                    // A link from another site brings no cookie along; one from here does.
-                    p { a href=(to) { "I am signed in already" } }
-                }
-            }
-        }
-    }
+    pages::as_response(status, sign_in::page(to, Some(why)))
 }
 
 #[cfg(test)]

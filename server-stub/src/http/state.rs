@@ -7,6 +7,7 @@ use tokio::sync::Notify;
 use super::Limits;
 use crate::access::Tries;
 use crate::clock::WallClock;
+use crate::pages::showroom::Showroom;
 use crate::store::Store;
 
 /// The hub as its handlers see it.
@@ -22,12 +23,21 @@ pub struct Hub<S> {
     pub measure: Arc<Notify>,
     /// Failed tries to sign in.
     pub tries: Arc<Tries>,
+    /// The judged fleet as the pages show it.
+    pub showroom: Arc<Showroom>,
 }
 
 impl<S: Store> Hub<S> {
     /// A hub over a store.
     pub fn new(store: S, clock: WallClock, limits: Limits) -> Self {
-        Self { store, clock, limits, measure: Arc::new(Notify::new()), tries: Arc::default() }
+        Self {
+            store,
+            clock,
+            limits,
+            measure: Arc::new(Notify::new()),
+            tries: Arc::default(),
+            showroom: Arc::default(),
+        }
     }
 
     /// Counts a refusal. Failing to count must not turn a refusal into something else.

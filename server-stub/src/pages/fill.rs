@@ -100,7 +100,8 @@ fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing]) -> Vec<Epoch>
         let entry = &fleet.laptops[place];
         by_kind.entry((&entry.model_key, &entry.provenance)).or_default().push(&standings[place]);
     }
-    let mut epochs: Vec<Epoch> = by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of)).collect();
+    let mut epochs: Vec<Epoch> =
+        by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of)).collect();
     epochs.sort_by(|a, b| b.n_laptops.cmp(&a.n_laptops).then_with(|| a.kind.cmp(&b.kind)));
     epochs
 }

@@ -24,7 +24,7 @@ pub const MARK: &str = concat!(
 
 /// Address of the style sheet: its digest is in it, so that it may be kept for ever.
 pub static STYLE_ADDRESS: LazyLock<String> =
-    LazyLock::new(|| format!("/assets/{}.css", &hex::encode(Sha256::digest(STYLE))[..16]));
+    LazyLock::new(|| format!("/assets/windrow.css?{}", &hex::encode(Sha256::digest(STYLE))[..16]));
 
 /// Where the reader is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -6,14 +6,19 @@
 //! No script, no outside resource, no inline style: the policy in [`layout::POLICY`] forbids them.
 
 pub mod act;
+pub mod fill;
 pub mod fleet;
 pub mod gauge;
 pub mod history;
 pub mod laptop;
 pub mod layout;
 pub mod models;
+pub mod peers;
 pub mod query;
+pub mod reading;
 pub mod service_list;
+pub mod showroom;
+pub mod sign_in;
 pub mod words;
 
 #[cfg(test)]

@@ -1,11 +1,17 @@
 //! Models: what each is compared with, how wide healthy and worn laptops spread, and what its firmware did.
 
-use maud::{Markup, PreEscaped, html};
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
+
+use maud::{Markup, PreEscaped, html};
+use windrow_model::measured::Measured;
+use windrow_model::record::wire::Metrics;
 
 use super::fleet::Entry;
 use super::gauge::{self, Quantity};
+use super::reading::ModelRun;
 use super::words;
+use crate::store::EpochMs;
 
 /// How laptops of a model spread in one number.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -66,6 +72,82 @@ pub struct Month {
     pub fan_max_rpm: Option<f64>,
     /// Median resistance from chip to sink, K/W.
     pub r_contact_k_per_w: Option<f64>,
+}
+
+/// What a firmware did: a step that all of a model's laptops make is the model's event, not many sick laptops.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Firmware {
+    /// Its version; empty where none was told.
+    pub version: String,
+    /// Its first run.
+    pub since_ms: EpochMs,
+    /// Laptops with it.
+    pub n_laptops: usize,
+    /// Runs with it.
+    pub n_runs: usize,
+    /// Median highest fan speed, rpm.
+    pub fan_max_rpm: Option<f64>,
+    /// Median sustained power, W.
+    pub power_w: Option<f64>,
+    /// Median peak temperature, °C.
+    pub peak_c: Option<f64>,
+}
+
+/// Fewest runs of a month or a firmware that a median is shown of.
+const MIN_RUNS: usize = 3;
+
+fn median_of(runs: &[&ModelRun], of: fn(&Metrics) -> &Measured) -> Option<f64> {
+    let values: Vec<f64> = runs.iter().filter_map(|r| of(&r.metrics).value()).collect();
+    if values.len() < MIN_RUNS {
+        return None;
+    }
+    // The quantity only says what counts as past its limit, which nobody asks here.
+    Spread::new(Quantity::Airflow, values).quantile(0.5)
+}
+
+/// Medians by month, the earliest first.
+pub fn months_of(runs: &[ModelRun]) -> Vec<Month> {
+    let mut by_month: BTreeMap<String, Vec<&ModelRun>> = BTreeMap::new();
+    for run in runs {
+        if let Some(day) = words::date(run.tested_at_ms) {
+            by_month.entry(day.format("%Y-%m").to_string()).or_default().push(run);
+        }
+    }
+    by_month
+        .into_iter()
+        .map(|(month, runs)| Month {
+            month,
+            n_runs: runs.len(),
+            fan_gain_rpm_per_k: median_of(&runs, |m| &m.fan_gain_rpm_per_k),
+            fan_max_rpm: median_of(&runs, |m| &m.fan_max_rpm),
+            r_contact_k_per_w: median_of(&runs, |m| &m.r_contact_k_per_w),
+        })
+        .collect()
+}
+
+/// Medians by firmware, the first seen first.
+pub fn firmwares_of(runs: &[ModelRun]) -> Vec<Firmware> {
+    let mut by_version: BTreeMap<&str, Vec<&ModelRun>> = BTreeMap::new();
+    for run in runs {
+        by_version.entry(&run.firmware).or_default().push(run);
+    }
+    let mut firmwares: Vec<Firmware> = by_version
+        .into_iter()
+        .map(|(version, runs)| {
+            let devices: BTreeSet<&str> = runs.iter().map(|r| r.device_id.as_str()).collect();
+            Firmware {
+                version: version.to_owned(),
+                since_ms: runs.iter().map(|r| r.tested_at_ms).min().unwrap_or_default(),
+                n_laptops: devices.len(),
+                n_runs: runs.len(),
+                fan_max_rpm: median_of(&runs, |m| &m.fan_max_rpm),
+                power_w: median_of(&runs, |m| &m.power_sustained_w),
+                peak_c: median_of(&runs, |m| &m.peak_c),
+            }
+        })
+        .collect();
+    firmwares.sort_by_key(|f| f.since_ms);
+    firmwares
 }
 
 /// A model with its laptops.
@@ -167,6 +249,10 @@ pub struct View<'a> {
     pub weakest: &'a [&'a Entry],
     /// By month.
     pub months: &'a [Month],
+    /// By firmware, the first seen first.
+    pub firmwares: &'a [Firmware],
+    /// Latest runs that months and firmware rest on.
+    pub n_runs_read: usize,
 }
 
 /// A model's page.
@@ -189,17 +275,16 @@ pub fn body(view: &View<'_>) -> Markup {
             p.soft { "Median, and where eight in ten laptops lie. Each tick is a laptop." }
         }
         (epochs(&m.epochs))
+        (firmwares(view.firmwares, view.n_runs_read))
         (months(view.months))
         (weakest(view.weakest))
     }
 }
 
 fn epochs(epochs: &[Epoch]) -> Markup {
-    let number =
-        |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
     html! {
-        section aria-labelledby="firmware" {
-            h2 #firmware { "What they are compared within" }
+        section aria-labelledby="kinds" {
+            h2 #kinds { "What they are compared within" }
             table.stacked {
                 caption { "Maker, product, unit and processor as the laptops tell them; medians of the last runs." }
                 thead { tr {
@@ -225,9 +310,45 @@ fn epochs(epochs: &[Epoch]) -> Markup {
     }
 }
 
+fn number(value: Option<f64>, decimals: usize) -> String {
+    value.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"))
+}
+
+fn firmwares(firmwares: &[Firmware], n_runs_read: usize) -> Markup {
+    html! {
+        section aria-labelledby="firmware" {
+            h2 #firmware { "Firmware" }
+            p {
+                "A step that all units make together is the firmware's (a new fan table, other power limits), not many sick laptops. "
+                "From the last " (words::count(n_runs_read, "run", "runs")) "."
+            }
+            @if !firmwares.is_empty() {
+                table.stacked {
+                    caption { "Medians of the runs made with it." }
+                    thead { tr {
+                        th scope="col" { "Version" } th scope="col" { "First run" } th.value scope="col" { "Laptops" } th.value scope="col" { "Runs" }
+                        th.value scope="col" { "Fan, rpm" } th.value scope="col" { "Power, W" } th.value scope="col" { "Peak, °C" }
+                    } }
+                    tbody {
+                        @for f in firmwares {
+                            tr {
+                                th scope="row" { @if f.version.is_empty() { "not told" } @else { (f.version) } }
+                                td data-name="First run" { (words::day_of(f.since_ms)) }
+                                td.value data-name="Laptops" { (words::grouped(f.n_laptops)) }
+                                td.value data-name="Runs" { (words::grouped(f.n_runs)) }
+                                td.value data-name="Fan, rpm" { (number(f.fan_max_rpm, 0)) }
+                                td.value data-name="Power, W" { (number(f.power_w, 1)) }
+                                td.value data-name="Peak, °C" { (number(f.peak_c, 1)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
 fn months(months: &[Month]) -> Markup {
-    let number =
-        |v: Option<f64>, decimals: usize| v.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"));
     html! {
         section aria-labelledby="trends" {
             h2 #trends { "Fan and paste, month by month" }

@@ -145,7 +145,11 @@ mod tests {
         assert_eq!(peers.n_laptops, 8);
         let (channel, low, high) = &peers.band.edges[0];
         assert_eq!(*channel, Channel::CpuTempC);
-        let ok = low.iter().zip(high).filter(|(l, _)| l.is_finite()).all(|(l, h)| l <= h && *l > 10.0 && *h < 110.0);
+        let ok = low
+            .iter()
+            .zip(high)
+            .filter(|(l, _)| l.is_finite())
+            .all(|(l, h)| l <= h && *l > 10.0 && *h < 110.0);
         assert!(ok, "{low:?} {high:?}");
         assert!(low.iter().any(|l| l.is_finite()));
     }

@@ -27,6 +27,8 @@ pub struct Query {
     pub order: Order,
     /// Where the page begins.
     pub from: From,
+    /// The reader may see this one site only: then the site is no choice of theirs.
+    pub is_bound_to_site: bool,
 }
 
 /// Where a page begins.
@@ -71,9 +73,17 @@ impl Query {
         query
     }
 
+    /// Whether a laptop is at the one site that the reader may see, or they may see all.
+    pub fn is_of_site(&self, entry: &Entry) -> bool {
+        !self.is_bound_to_site || self.site.as_ref() == Some(&entry.site)
+    }
+
     /// Whether anything narrows the list.
     pub fn narrows(&self) -> bool {
-        self.site.is_some() || self.model.is_some() || self.band.is_some() || !self.search.is_empty()
+        (self.site.is_some() && !self.is_bound_to_site)
+            || self.model.is_some()
+            || self.band.is_some()
+            || !self.search.is_empty()
     }
 
     /// The address of the same list from elsewhere.

@@ -73,7 +73,10 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
     }
     let page = view.query.page(view.fleet);
     html! {
-        p.as-of { "Judged " (words::minute_of(view.fleet.as_of_ms)) " from " (words::count(view.fleet.laptops.len(), "laptop", "laptops")) "." }
+        p.as-of {
+            "Judged " (words::minute_of(view.fleet.as_of_ms)) "."
+            @if let Some(site) = view.query.site.as_ref().filter(|_| view.query.is_bound_to_site) { " Your grant is for " b { (site) } "." }
+        }
         div.abreast {
             (coverage(view.coverage))
             (changes(view.changes))
@@ -177,7 +180,8 @@ fn changes(changes: Option<&[Change]>) -> Markup {
 
 /// How many laptops each band holds; each is a link that shows it alone.
 fn bands(view: &View<'_>) -> Markup {
-    let n_of = |band: Band| view.fleet.laptops.iter().filter(|e| e.band == band).count();
+    let n_of =
+        |band: Band| view.fleet.laptops.iter().filter(|e| e.band == band && view.query.is_of_site(e)).count();
     html! {
         ul.bands aria-label="Bands" {
             @for band in words::BANDS {
@@ -196,7 +200,9 @@ fn filter(view: &View<'_>) -> Markup {
     let query = view.query;
     html! {
         form.filter method="get" action="/" role="search" aria-label="Laptops" {
-            (choice("site", "Site", "all sites", &view.fleet.sites, query.site.as_deref()))
+            @if !query.is_bound_to_site {
+                (choice("site", "Site", "all sites", &view.fleet.sites, query.site.as_deref()))
+            }
             (choice("model", "Model", "all models", &view.fleet.models, query.model.as_deref()))
             div {
                 label for="band" { "Band" }

@@ -59,6 +59,25 @@ pub fn grouped(n: usize) -> String {
     out
 }
 
+/// A metric's name as a person reads it, and its unit.
+pub fn metric(name: &str) -> (&str, &'static str) {
+    match name {
+        "airflow_fraction" => ("airflow, share of as-new", ""),
+        "fan_factor" => ("fan speed, share of what is due", ""),
+        "contact_factor" => ("contact resistance, multiple of as-new", ""),
+        "fan_stood_at_c" => ("the fan stood still at", "°C"),
+        "recovery_slow_half_s" => ("half of the slow recovery", "s"),
+        "g_air_w_per_k" => ("heat taken away by the air", "W/K"),
+        "fan_gain_rpm_per_k" => ("fan speed gained per kelvin", "rpm/K"),
+        "fan_max_rpm" => ("highest sustained fan speed", "rpm"),
+        "fan_delay_s" => ("fan's first answer after", "s"),
+        "r_contact_k_per_w" => ("contact resistance", "K/W"),
+        "rise_rate_early_k_per_s" => ("rise rate in the first seconds", "K/s"),
+        "throttled_load_share" => ("throttled share of the load", ""),
+        other => (other, ""),
+    }
+}
+
 /// Words with `code` in back-ticks.
 pub fn marked(words: &str) -> Markup {
     html! {

@@ -8,7 +8,7 @@ mod features;
 mod peers;
 #[cfg(test)]
 mod tests;
-mod words;
+pub(crate) mod words;
 
 use std::collections::BTreeMap;
 

@@ -4,7 +4,7 @@ use std::future::Future;
 
 use windrow_model::record::Digest;
 
-use super::{EpochMs, StoreError};
+use super::{EpochMs, Service, StoreError};
 
 /// A run in a laptop's list.
 #[derive(Debug, Clone)]
@@ -83,4 +83,11 @@ pub trait RunStore {
         method_version: &'static str,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<RunOfModel>, StoreError>> + Send;
+    /// A laptop's services, ordered by day.
+    fn service_list_of_device(
+        &self,
+        device_id: String,
+    ) -> impl Future<Output = Result<Vec<Service>, StoreError>> + Send;
+    /// The last run's row; 0 where there is none.
+    fn run_last(&self) -> impl Future<Output = Result<i64, StoreError>> + Send;
 }

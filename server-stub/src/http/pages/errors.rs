@@ -23,7 +23,10 @@ pub(in crate::http) async fn errors_as_pages(request: Request, next: Next) -> Re
 
 /// A browser names HTML itself; a program that takes anything gets the document.
 fn prefers_page(headers: &HeaderMap) -> bool {
-    headers.get(header::ACCEPT).and_then(|v| v.to_str().ok()).is_some_and(|accept| accept.contains("text/html"))
+    headers
+        .get(header::ACCEPT)
+        .and_then(|v| v.to_str().ok())
+        .is_some_and(|accept| accept.contains("text/html"))
 }
 
 fn page(problem: &Problem, response: &Response) -> Response {

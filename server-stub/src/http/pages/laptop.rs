@@ -58,7 +58,8 @@ pub(super) async fn page<S: Store>(
     };
     let body = laptop::body(&view, &super::reader(&viewer));
     let title = format!("Laptop {}", entry.name());
-    let content = Content { title: &title, room: Room::ServiceList, class: "laptop-page", notice: None, body };
+    let content =
+        Content { title: &title, room: Room::ServiceList, class: "laptop-page", notice: None, body };
     Ok(respond(&content, &viewer))
 }
 
@@ -82,7 +83,8 @@ pub(super) async fn record<S: Store>(
 ) -> Result<Response, Problem> {
     let shown = shown(&hub)?;
     let is_seen = shown.get(&device_id).is_some_and(|(entry, _)| viewer.sees(&entry.site));
-    let digest = Digest::from_hex(&digest).filter(|_| is_seen).ok_or_else(|| no_such("record"))?;
+    let digest =
+        Digest::from_hex(&digest, "digest").ok().filter(|_| is_seen).ok_or_else(|| no_such("record"))?;
     let run = hub.store.run_get(digest).await.map_err(|e| Problem::of_store(&e))?;
     let run = run.filter(|r| r.device_id == device_id).ok_or_else(|| no_such("record"))?;
     let document = reading::record_document(&run).ok_or_else(|| no_such("record"))?;

@@ -116,20 +116,19 @@ pub(super) async fn service_list(pool: &SqlitePool) -> Result<Vec<Service>, Stor
     )
     .fetch_all(pool)
     .await?;
-    rows.iter()
-        .map(|row| {
-            let (on, action): (String, String) = (row.try_get("serviced_on")?, row.try_get("action")?);
-            Ok(Service {
-                device_id: row.try_get("device_id")?,
-                serviced_on: on.parse().map_err(|_| StoreError::Corrupt {
-                    column: "service.serviced_on",
-                    why: format!("`{on}`"),
-                })?,
-                action: ServiceAction::from_name(&action)
-                    .ok_or(StoreError::Corrupt { column: "service.action", why: format!("`{action}`") })?,
-            })
-        })
-        .collect()
+    rows.iter().map(service).collect()
+}
+
+pub(super) fn service(row: &SqliteRow) -> Result<Service, StoreError> {
+    let (on, action): (String, String) = (row.try_get("serviced_on")?, row.try_get("action")?);
+    Ok(Service {
+        device_id: row.try_get("device_id")?,
+        serviced_on: on
+            .parse()
+            .map_err(|_| StoreError::Corrupt { column: "service.serviced_on", why: format!("`{on}`") })?,
+        action: ServiceAction::from_name(&action)
+            .ok_or(StoreError::Corrupt { column: "service.action", why: format!("`{action}`") })?,
+    })
 }
 
 pub(super) async fn run_list_links(

@@ -5,9 +5,9 @@ use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::Digest;
 
 use super::SqliteStore;
-use super::read::digest_of;
-use crate::store::StoreError;
+use super::read::{digest_of, service};
 use crate::store::runs::{RunLine, RunOfModel, RunStore, WholeRun};
+use crate::store::{Service, StoreError};
 
 impl RunStore for SqliteStore {
     async fn run_list_of_device(
@@ -30,6 +30,21 @@ impl RunStore for SqliteStore {
         limit: u32,
     ) -> Result<Vec<RunOfModel>, StoreError> {
         run_list_of_model(&self.readers, &model_name, method_version, limit).await
+    }
+
+    async fn run_last(&self) -> Result<i64, StoreError> {
+        let last = sqlx::query_scalar("SELECT COALESCE(MAX(run_id), 0) FROM run").fetch_one(&self.readers);
+        Ok(last.await?)
+    }
+
+    async fn service_list_of_device(&self, device_id: String) -> Result<Vec<Service>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT device_id, serviced_on, action FROM service WHERE device_id = ? ORDER BY serviced_on, action",
+        )
+        .bind(device_id)
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(service).collect()
     }
 }
 

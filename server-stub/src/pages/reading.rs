@@ -1,0 +1,154 @@
+//! From what the store holds to what one page shows.
+
+use std::collections::BTreeMap;
+
+use windrow_model::analysis::{RunContext, analyse};
+use windrow_model::record::wire::{
+    Ambient, AmbientSource, Header, Metrics, Outcome, Provenance, Record, WireTrace,
+};
+use windrow_model::verdict::{Case, Origin, judge};
+
+use super::fleet::Fleet;
+use super::laptop::{Outlook, ServiceDay, ShownRun};
+use super::query::Query;
+use super::service_list::Coverage;
+use crate::measure;
+use crate::scoring::Standing;
+use crate::scoring::words::three_digits;
+use crate::store::runs::{RunLine, RunOfModel, WholeRun};
+use crate::store::{EpochMs, Store, StoreError};
+
+/// A laptop counts as checked for so long. Design of the coverage.
+const CHECKED_MS: i64 = 30 * 86_400_000;
+/// A room temperature without a stated uncertainty: a wall thermometer somewhere in the room.
+/// Common practice, no source.
+const TOLD_AMBIENT_SD_K: f64 = 1.0;
+
+/// Coverage of the laptops that joined, where there is no scope list.
+pub fn coverage(fleet: &Fleet, query: &Query, now_ms: EpochMs) -> Coverage {
+    let counted = fleet.laptops.iter().filter(|e| query.is_of_site(e));
+    let mut coverage = Coverage::default();
+    let mut n_old = 0;
+    for entry in counted {
+        coverage.n_in_scope += 1;
+        if now_ms - entry.checked_at_ms > CHECKED_MS {
+            n_old += 1;
+        } else {
+            coverage.n_checked += 1;
+            coverage.n_cannot_tell += usize::from(entry.cannot_tell);
+        }
+    }
+    if n_old > 0 {
+        coverage.not_checked.push(("the last check is older than 30 days".to_owned(), n_old));
+    }
+    coverage
+}
+
+/// A laptop's services by day, earliest first.
+///
+/// # Errors
+/// If the store fails.
+pub async fn services<S: Store>(store: &S, device_id: &str) -> Result<Vec<ServiceDay>, StoreError> {
+    let mut by_day: BTreeMap<_, Vec<_>> = BTreeMap::new();
+    for service in store.service_list_of_device(device_id.to_owned()).await? {
+        by_day.entry(service.serviced_on).or_default().push(service.action);
+    }
+    Ok(by_day.into_iter().map(|(on, actions)| ServiceDay { on, actions }).collect())
+}
+
+/// What a judgement rests on, in words.
+pub fn evidence(standing: &Standing) -> Vec<String> {
+    standing
+        .evidence
+        .iter()
+        .map(|e| {
+            let (name, unit) = super::words::metric(e.metric);
+            format!(
+                "{name}: {} {unit}, against {} {unit} in {} others of its kind",
+                three_digits(e.value),
+                three_digits(e.peers_median),
+                e.n_peers
+            )
+        })
+        .collect()
+}
+
+/// When a limit will be passed.
+pub fn outlook(_standing: &Standing) -> Option<Outlook> {
+    None
+}
+
+/// A stored run read again; `None` where its trace cannot be read.
+pub fn shown_run(line: &RunLine, run: &WholeRun) -> Option<ShownRun> {
+    let trace = measure::unpack(&run.trace_zstd).ok()?;
+    let header: Option<Header> = run.header_json.as_deref().and_then(|h| serde_json::from_slice(h).ok());
+    let context = header.as_ref().map_or_else(|| imported_context(run), RunContext::from_header);
+    let analysis = analyse(&trace, &context);
+    let faults = header.as_ref().and_then(|h| h.emulation.as_ref()).map_or("", |e| e.faults.as_str());
+    let origin = match header.as_ref().map(|h| h.provenance) {
+        None => Origin::Imported,
+        Some(Provenance::Measured) => Origin::Measured,
+        Some(Provenance::Emulated) => Origin::Emulated { faults },
+    };
+    let verdict = judge(&Case {
+        origin,
+        trace: &trace,
+        analysis: &analysis,
+        limit: header.as_ref().and_then(|h| h.limit.as_ref()),
+        protocol: header.as_ref().map(|h| &h.protocol),
+        context: header.as_ref().map(|h| &h.context),
+        outcome: header.as_ref().map_or(Outcome::Complete, |h| h.outcome),
+        events: header.as_ref().map_or(&[], |h| &h.events),
+        pre_checks: header.as_ref().map_or(&[], |h| &h.pre_checks),
+    });
+    Some(ShownRun {
+        digest: line.digest.to_hex(),
+        tested_at_ms: line.tested_at_ms,
+        header,
+        trace,
+        analysis,
+        verdict,
+    })
+}
+
+fn imported_context(run: &WholeRun) -> RunContext {
+    let ambient = run.ambient_c.map(|value_c| Ambient {
+        value_c,
+        sd_k: run.ambient_sd_k.unwrap_or(TOLD_AMBIENT_SD_K),
+        source: AmbientSource::Told,
+    });
+    RunContext { ambient, on_ac: run.on_ac, ..RunContext::default() }
+}
+
+/// The record as another program can verify it: header and trace with the digests that they were received with.
+/// `None` for an imported run, which is no record.
+pub fn record_document(run: &WholeRun) -> Option<Vec<u8>> {
+    let header: Header = serde_json::from_slice(run.header_json.as_deref()?).ok()?;
+    let trace_json = measure::unpack_json(&run.trace_zstd).ok()?;
+    let trace: WireTrace = serde_json::from_slice(&trace_json).ok()?;
+    serde_json::to_vec(&Record { header, trace: Some(trace) }).ok()
+}
+
+/// A run of a model with its metrics read.
+#[derive(Debug, Clone)]
+pub struct ModelRun {
+    /// The laptop.
+    pub device_id: String,
+    /// Firmware version; may be empty.
+    pub firmware: String,
+    /// When it was tested.
+    pub tested_at_ms: EpochMs,
+    /// The hub's metrics.
+    pub metrics: Metrics,
+}
+
+/// Runs of a model with their metrics read; what cannot be read is left out.
+pub fn model_runs(runs: Vec<RunOfModel>) -> Vec<ModelRun> {
+    runs.into_iter()
+        .filter_map(|run| {
+            let metrics = serde_json::from_slice(&run.metrics_json).ok()?;
+            let RunOfModel { device_id, firmware, tested_at_ms, .. } = run;
+            Some(ModelRun { device_id, firmware, tested_at_ms, metrics })
+        })
+        .collect()
+}

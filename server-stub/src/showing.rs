@@ -1,0 +1,102 @@
+//! Keeps what the pages show up to date: judges the fleet anew when something came in, and each hour in any case.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use windrow_model::METHOD_VERSION;
+use windrow_model::trace::Trace;
+
+use crate::clock::WallClock;
+use crate::measure;
+use crate::pages::fill::Shown;
+use crate::pages::peers::{self, Bands};
+use crate::pages::showroom::Showroom;
+use crate::scoring::{self, Fleet, Run, Standing};
+use crate::store::{MeasuredRun, Store, StoreError};
+
+/// How often is looked whether something came in.
+const LOOK_EVERY: Duration = Duration::from_secs(3);
+/// Without anything new: due dates and ages go on all the same.
+const ANEW_AFTER: Duration = Duration::from_hours(1);
+/// After a judgement this many times its own length of rest, so that judging never takes the cores from collecting.
+const REST_TIMES: u32 = 4;
+
+/// Judges and shows until the store closes.
+pub async fn run<S: Store>(store: S, clock: WallClock, showroom: Arc<Showroom>) {
+    let mut last: Option<(Instant, (i64, u64))> = None;
+    loop {
+        match step(&store, &clock, &showroom, &mut last).await {
+            Ok(rest) => tokio::time::sleep(rest).await,
+            Err(StoreError::Closing) => return,
+            Err(e) => {
+                tracing::error!(
+                    error = &e as &dyn std::error::Error,
+                    "the fleet could not be judged; it is shown as it was"
+                );
+                tokio::time::sleep(LOOK_EVERY * REST_TIMES).await;
+            }
+        }
+    }
+}
+
+/// Judges if there is a reason to, and says how long to rest.
+async fn step<S: Store>(
+    store: &S,
+    clock: &WallClock,
+    showroom: &Showroom,
+    last: &mut Option<(Instant, (i64, u64))>,
+) -> Result<Duration, StoreError> {
+    let stamp = (store.run_last().await?, store.ledger_size().await?);
+    if last.is_some_and(|(at, known)| known == stamp && at.elapsed() < ANEW_AFTER) {
+        return Ok(LOOK_EVERY);
+    }
+    let began = Instant::now();
+    refresh(store, clock, showroom).await?;
+    *last = Some((began, stamp));
+    tracing::debug!(took_ms = began.elapsed().as_millis(), "judged the fleet for the pages");
+    Ok(LOOK_EVERY.max(began.elapsed() * REST_TIMES))
+}
+
+/// Judges the fleet as of now and shows it.
+///
+/// # Errors
+/// If the store fails.
+pub async fn refresh<S: Store>(store: &S, clock: &WallClock, showroom: &Showroom) -> Result<(), StoreError> {
+    measure::measure_due(store, clock, |_| ()).await?;
+    let as_of_ms = clock.now_ms();
+    let runs = store.run_list_measured(METHOD_VERSION).await?;
+    let services = store.service_list().await?;
+    let shown = tokio::task::spawn_blocking(move || {
+        let runs = runs.into_iter().map(run_of).collect();
+        Shown::new(as_of_ms, scoring::judge(&Fleet { runs, services, as_of_ms }))
+    });
+    let shown = Arc::new(shown.await.map_err(|_| StoreError::Closing)?);
+    showroom.show(Arc::clone(&shown));
+    let bands = bands(store, &shown.standings).await?;
+    showroom.lay(bands);
+    Ok(())
+}
+
+fn run_of(stored: MeasuredRun) -> Run {
+    let metrics = stored.metrics_json.as_deref().and_then(|json| serde_json::from_slice(json).ok());
+    Run { stored, metrics }
+}
+
+/// Where the runs of each kind lie.
+async fn bands<S: Store>(store: &S, standings: &[Standing]) -> Result<Bands, StoreError> {
+    let mut bands = Bands::new();
+    for (kind, digests) in peers::to_read(standings) {
+        let mut packed = Vec::new();
+        for digest in digests {
+            packed.extend(store.run_get(digest).await?.map(|run| run.trace_zstd));
+        }
+        let band = tokio::task::spawn_blocking(move || {
+            let traces: Vec<Trace> = packed.iter().filter_map(|p| measure::unpack(p).ok()).collect();
+            peers::band(&traces)
+        });
+        if let Some(peers) = band.await.map_err(|_| StoreError::Closing)? {
+            bands.insert(kind, peers);
+        }
+    }
+    Ok(bands)
+}
