@@ -17,7 +17,7 @@ use axum::routing::get;
 use maud::Markup;
 
 use super::{Authority, Hub, Problem, ROUTES};
-use crate::access::{Role, Roles, Viewer};
+use crate::access::{Role, Viewer};
 use crate::pages::fill::Shown;
 use crate::pages::layout::{self, Content, Reader, Room};
 use crate::store::Store;
@@ -42,7 +42,7 @@ pub(super) fn reader(viewer: &Viewer) -> Reader {
         name: viewer.label.clone(),
         role: role_words(viewer.role),
         rooms,
-        may_change: viewer.csrf.is_some() && Roles::WORK.contains(viewer.role),
+        may_change: viewer.csrf.is_some() && may_post(viewer.role, "/laptops/act"),
         form_token: viewer.csrf_field().to_owned(),
     }
 }
@@ -52,6 +52,15 @@ fn may_enter(role: Role, room: Room) -> bool {
     ROUTES.iter().any(|(method, path, authority)| {
         *method == "GET"
             && *path == address
+            && matches!(authority, Authority::Page(roles) if roles.contains(role))
+    })
+}
+
+/// Whether a form that goes there may be shown.
+fn may_post(role: Role, path: &str) -> bool {
+    ROUTES.iter().any(|(method, route, authority)| {
+        *method == "POST"
+            && *route == path
             && matches!(authority, Authority::Page(roles) if roles.contains(role))
     })
 }
