@@ -69,6 +69,7 @@ pub enum Command {
 const CHECK_EXAMPLE: &str = "Examples:
   windrow check                             the standard check, about 7 minutes
   windrow check --quick --report page.html  the short one, with a page to keep
+  windrow check --open                      started, watched and stopped in your browser
   windrow check --ambient 21.5±0.5          with the room's temperature
   windrow check --emulate airflow=0.5       an emulated laptop with half its airflow, at once";
 
@@ -106,6 +107,9 @@ pub struct CheckArgs {
     /// Trust the hub's certificate by this authority's certificate alone: a PEM file.
     #[arg(long, value_name = "FILE")]
     pub ca_file: Option<PathBuf>,
+    /// Start, watch and stop the check on a page in your browser, for a check without a terminal.
+    #[arg(long, conflicts_with_all = ["yes", "json", "show_record"])]
+    pub open: bool,
     /// Ask nothing and start: for unattended checks.
     #[arg(long, short = 'y')]
     pub yes: bool,

@@ -3,6 +3,7 @@
 //! `check` knows only the traits of `machine`; Linux, the captured tree and the emulated laptop stand behind them.
 //! `commands` knows everything and decides; `spool` knows no network and `post` no sensor.
 
+pub mod browser;
 pub mod check;
 pub mod cli;
 pub mod clock;

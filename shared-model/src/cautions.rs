@@ -6,7 +6,7 @@
 /// Before the load: said when a check is announced.
 pub const LOAD: &[&str] = &[
     "Stand the laptop on a hard flat surface, never on a lap or a bed.",
-    "Stop the check (Ctrl-C) and shut the laptop down if it smells or swells.",
+    "Stop the check and shut the laptop down if it smells or swells.",
 ];
 
 /// Before a service: shown with every advice to open, clean or repair.

@@ -69,4 +69,13 @@ impl Protocol {
     };
     /// The short check.
     pub const QUICK: Self = Self { kind: ProtocolKind::Quick, load_s: 60.0, ..Self::STANDARD };
+
+    /// How long what comes after a phase takes, s.
+    pub const fn after_s(&self, phase: Phase) -> f64 {
+        match phase {
+            Phase::Settle => self.load_s + self.recovery_s,
+            Phase::Load => self.recovery_s,
+            Phase::Recovery => 0.0,
+        }
+    }
 }

@@ -82,3 +82,29 @@ pub trait Observer {
     /// Something happened.
     fn event(&mut self, event: &wire::Event);
 }
+
+/// Tells two observers.
+#[derive(Debug)]
+pub struct Both<'a, A, B>(pub &'a mut A, pub B);
+
+impl<A: Observer, B: Observer> Observer for Both<'_, A, B> {
+    fn pre_check(&mut self, check: &wire::PreCheck) {
+        self.0.pre_check(check);
+        self.1.pre_check(check);
+    }
+
+    fn phase(&mut self, phase: Phase, longest_s: f64) {
+        self.0.phase(phase, longest_s);
+        self.1.phase(phase, longest_s);
+    }
+
+    fn sample(&mut self, phase: Phase, in_phase_s: f64, reading: &Reading) {
+        self.0.sample(phase, in_phase_s, reading);
+        self.1.sample(phase, in_phase_s, reading);
+    }
+
+    fn event(&mut self, event: &wire::Event) {
+        self.0.event(event);
+        self.1.event(event);
+    }
+}

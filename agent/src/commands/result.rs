@@ -118,7 +118,12 @@ impl<'a> Judged<'a> {
     /// # Errors
     /// A file that cannot be written.
     pub(super) fn write_page(&self, path: &Path) -> Result<(), Failure> {
-        let page = report::page(&report::Page {
+        settings::write(path, report::page(&self.page()).as_bytes())
+    }
+
+    /// What the page is made of.
+    pub(super) fn page(&self) -> report::Page<'_> {
+        report::Page {
             origin: self.about.origin,
             model: self.about.model,
             started_at: self.about.started_at,
@@ -131,7 +136,6 @@ impl<'a> Judged<'a> {
             trace: self.trace,
             analysis: self.analysis,
             verdict: &self.verdict,
-        });
-        settings::write(path, page.as_bytes())
+        }
     }
 }

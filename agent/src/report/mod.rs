@@ -3,13 +3,13 @@
 mod curve;
 mod sections;
 
-use maud::{DOCTYPE, PreEscaped, html};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 use windrow_model::analysis::RunAnalysis;
 use windrow_model::record::wire;
 use windrow_model::trace::Trace;
 use windrow_model::verdict::{Origin, Verdict};
 
-const STYLE: &str = include_str!("page.css");
+pub(crate) const STYLE: &str = include_str!("page.css");
 
 /// What a page is made of.
 #[derive(Debug, Clone, Copy)]
@@ -55,28 +55,33 @@ pub fn page(page: &Page<'_>) -> String {
                 title { "Cooling check: " (model) }
                 style { (PreEscaped(STYLE)) }
             }
-            body {
-                header {
-                    p.kind { "Cooling check" }
-                    h1 { (model) }
-                    (sections::facts(page))
-                }
-                @if let Some(notice) = &page.verdict.notice {
-                    p.notice role="note" { (sections::marked(notice)) }
-                }
-                main {
-                    (sections::verdict(page.verdict))
-                    (curve::figure(page))
-                    (sections::findings(page.verdict))
-                    (sections::next(page.verdict))
-                    (sections::table_of_figures(&page.analysis.metrics))
-                    (sections::circumstances(page))
-                }
-                footer { (sections::footer(page)) }
-            }
+            body { (body(page)) }
         }
     }
     .into_string()
+}
+
+/// What the page says, for another page with the same stylesheet.
+pub fn body(page: &Page<'_>) -> Markup {
+    html! {
+        header {
+            p.kind { "Cooling check" }
+            h1 { (page.model.map_or("Trace file", |m| m.product.as_str())) }
+            (sections::facts(page))
+        }
+        @if let Some(notice) = &page.verdict.notice {
+            p.notice role="note" { (sections::marked(notice)) }
+        }
+        main {
+            (sections::verdict(page.verdict))
+            (curve::figure(page))
+            (sections::findings(page.verdict))
+            (sections::next(page.verdict))
+            (sections::table_of_figures(&page.analysis.metrics))
+            (sections::circumstances(page))
+        }
+        footer { (sections::footer(page)) }
+    }
 }
 
 #[cfg(test)]

@@ -26,7 +26,13 @@ pub(super) fn announce(
     if let Ok(Some(wanted)) = wanted::wanted(state) {
         say_wrapped(&wanted.words(Utc::now()), output);
     }
-    for line in what_happens(plan, logical_cpus).iter().chain(&what_is_sent(plan, hub, state)) {
+    let mut lines = what_happens(plan, logical_cpus);
+    if plan.loads_this_machine() {
+        let end = if plan.in_browser { "Its stop button or Ctrl-C" } else { "Ctrl-C" };
+        lines.push(format!("Leave the laptop alone meanwhile, on mains power. {end} ends it at any time."));
+        lines.extend(cautions::LOAD.iter().map(|c| (*c).to_owned()));
+    }
+    for line in lines.iter().chain(&what_is_sent(plan, hub, state)) {
         say_wrapped(line, output);
     }
     output.say("");
@@ -44,7 +50,7 @@ pub(super) fn no_sensors(plan: &Plan, hub: Option<&HubAddress>, state: &StateDir
     output.say("");
 }
 
-fn what_happens(plan: &Plan, logical_cpus: u32) -> Vec<String> {
+pub(super) fn what_happens(plan: &Plan, logical_cpus: u32) -> Vec<String> {
     let p = &plan.protocol;
     if let Some(emulation) = plan.emulation.as_ref().filter(|e| !e.real_time) {
         let faults = emulation.faults.to_string();
@@ -69,8 +75,6 @@ fn what_happens(plan: &Plan, logical_cpus: u32) -> Vec<String> {
         p.load_s
     ));
     lines.push(format!("  recovery  {:.0} s of rest", p.recovery_s));
-    lines.push("Leave the laptop alone meanwhile, on mains power. Ctrl-C ends it at any time.".into());
-    lines.extend(cautions::LOAD.iter().map(|c| (*c).to_owned()));
     lines
 }
 
@@ -82,14 +86,14 @@ fn duration(p: &Protocol) -> String {
     if short < long { format!("{short:.0} to {long:.0} minutes") } else { format!("about {long:.0} min") }
 }
 
-fn what_is_sent(plan: &Plan, hub: Option<&HubAddress>, state: &StateDir) -> Vec<String> {
+pub(super) fn what_is_sent(plan: &Plan, hub: Option<&HubAddress>, state: &StateDir) -> Vec<String> {
     let what = "readings, circumstances, model name and firmware version, under a random device id; no user name, no host name, no serial number";
     let spool = state.spool();
     let to = match hub {
         Some(hub) => format!("One record is sent to {}: {what}.", hub.shown()),
         None => format!("Nothing is sent. One record is kept in {}: {what}.", spool.display()),
     };
-    let see = if plan.show == super::plan::Show::Record { "" } else { " `--show-record` prints it." };
+    let see = if plan.in_browser || plan.show == super::plan::Show::Record { "" } else { " `--show-record` prints it." };
     vec![format!("{to}{see}")]
 }
 

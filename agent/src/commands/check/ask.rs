@@ -3,6 +3,7 @@
 use std::io::{BufRead, IsTerminal, stdin};
 
 use super::plan::Plan;
+use crate::browser::Start;
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
@@ -13,6 +14,12 @@ pub(super) struct Answers {
     pub(super) attended: bool,
     pub(super) hard_surface: Option<bool>,
     pub(super) bulging: Option<bool>,
+}
+
+impl From<Start> for Answers {
+    fn from(start: Start) -> Self {
+        Self { attended: true, hard_surface: start.hard_surface, bulging: start.bulging }
+    }
 }
 
 /// How often an answer that is neither is asked again.

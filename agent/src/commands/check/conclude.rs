@@ -6,6 +6,7 @@ use windrow_model::trace::file;
 
 use super::exit_of_verdict;
 use super::plan::{Plan, Show};
+use crate::browser::Window;
 use crate::check::CheckRun;
 use crate::commands::result::{About, Judged, ResultJson};
 use crate::commands::{post, print, print_json, settings};
@@ -15,6 +16,7 @@ use crate::hub::HubAddress;
 use crate::output::Output;
 use crate::post::{Patience, SendReport};
 use crate::record;
+use crate::report;
 use crate::spool::Spool;
 use crate::state::StateDir;
 use crate::stop::StopFlag;
@@ -37,15 +39,20 @@ pub(super) struct After<'a> {
     pub(super) signing: &'a SigningIdentity,
     pub(super) hub: Option<&'a HubAddress>,
     pub(super) stop: &'a StopFlag,
+    pub(super) window: Option<&'a Window>,
 }
 
 pub(super) fn conclude(plan: &Plan, run: &CheckRun, after: &After<'_>, output: &mut Output) -> Outcome {
-    let After { spool, signing, .. } = *after;
+    let After { spool, signing, window, .. } = *after;
     let measured = record::measure(run).map_err(|e| unsignable(&e))?;
     let signed =
         record::sign(run, &measured, &spool.chain_head(signing)?, signing).map_err(|e| unsignable(&e))?;
     let waiting = spool.append(&signed)?;
     let judged = Judged::new(About::of_header(&signed.record.header), &measured.trace, &measured.analysis);
+    if let Some(window) = window {
+        let page = judged.page();
+        window.show_verdict(report::page(&page), report::body(&page));
+    }
     let written = write_files(plan, run, &judged, output);
     // With JSON what became of the record belongs into the one document; else the person reads the verdict first.
     if plan.show != Show::Json {

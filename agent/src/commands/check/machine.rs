@@ -15,7 +15,8 @@ use super::ask::Answers;
 use super::plan::{EmulationPlan, Plan};
 use super::progress::Progress;
 use super::{Checkable, request};
-use crate::check::{self, CheckRun, StopFlag};
+use crate::browser::Window;
+use crate::check::{self, Both, CheckRun, StopFlag};
 use crate::clock::BootClock;
 use crate::emulated::{self, Emulated};
 use crate::exit::Exit;
@@ -134,16 +135,28 @@ where
         self.sensors.model().logical_cpus
     }
 
+    fn product(&self) -> String {
+        self.sensors.model().product
+    }
+
     fn check(
         mut self: Box<Self>,
         plan: &Plan,
         answers: Answers,
         stop: &StopFlag,
         output: &mut Output,
+        window: Option<&Window>,
     ) -> CheckRun {
         let virtual_time = self.emulation.as_ref().is_some_and(|e| e.virtual_time);
         let mut progress = Progress::new(output, plan.protocol, virtual_time);
-        let run = check::run(&mut *self, &request(plan, answers), stop, &mut progress);
+        let request = request(plan, answers);
+        let run = match window {
+            None => check::run(&mut *self, &request, stop, &mut progress),
+            Some(window) => {
+                let mut both = Both(&mut progress, window.observer(plan.protocol));
+                check::run(&mut *self, &request, stop, &mut both)
+            }
+        };
         progress.finish();
         run
     }

@@ -18,12 +18,14 @@ use windrow_model::record::wire::{
 };
 use windrow_model::verdict::Standing;
 
+use crate::browser::{self, Window};
 use crate::check::{CheckRun, StopFlag};
 use crate::cli::CheckArgs;
 use crate::commands::{kept, signals};
 use crate::due::Due;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
+use crate::hub::HubAddress;
 use crate::identity::{self, Made};
 use crate::output::Output;
 use crate::spool::{self, Spool};
@@ -57,6 +59,7 @@ pub(super) fn run(
         output.say("This is another machine than before: it gets a new identity and joins its hub anew.");
     }
     let stop = StopFlag::new();
+    let mut window = None;
     // Before anybody is asked to sit still for a check that cannot be made.
     let mut run = match machine::open(&plan)? {
         Opened::NoSensors(attempt) => {
@@ -65,20 +68,56 @@ pub(super) fn run(
             *attempt
         }
         Opened::Machine(machine) => {
-            announce::announce(&plan, logical_cpus(&plan, &*machine), hub.as_ref(), &state, output);
-            let Some(answers) = ask::ask(&plan, output)? else {
+            let logical_cpus = logical_cpus(&plan, &*machine);
+            announce::announce(&plan, logical_cpus, hub.as_ref(), &state, output);
+            let asked = if plan.in_browser {
+                signals::raise_on_signals(&stop)?;
+                let ready = ready(&plan, &machine.product(), logical_cpus, hub.as_ref(), &state);
+                let opened = window.insert(Window::open(ready, &stop, state.root(), output)?);
+                opened.wait_for_start(&stop).map(Answers::from)
+            } else {
+                ask::ask(&plan, output)?
+            };
+            let Some(answers) = asked else {
                 output.say("Not now. Nothing was loaded, nothing is sent.");
                 return Ok(Exit::NotChecked);
             };
-            // From here on; a question is left by Ctrl-C at once, as everywhere.
-            signals::raise_on_signals(&stop)?;
-            machine.check(&plan, answers, &stop, output)
+            if !plan.in_browser {
+                // From here on; a question is left by Ctrl-C at once, as everywhere.
+                signals::raise_on_signals(&stop)?;
+            }
+            machine.check(&plan, answers, &stop, output, window.as_ref())
         }
     };
     run.pre_checks.push(spool_pre_check());
-    let after =
-        After { state: &state, spool: &spool, signing: &identity.signing, hub: hub.as_ref(), stop: &stop };
-    conclude::conclude(&plan, &run, &after, output)
+    let after = After {
+        state: &state,
+        spool: &spool,
+        signing: &identity.signing,
+        hub: hub.as_ref(),
+        stop: &stop,
+        window: window.as_ref(),
+    };
+    let concluded = conclude::conclude(&plan, &run, &after, output);
+    if let Some(window) = window {
+        window.wait_until_closed(&stop, output);
+    }
+    concluded
+}
+
+/// What the page tells before the start: what the terminal tells.
+fn ready(
+    plan: &Plan,
+    model: &str,
+    logical_cpus: u32,
+    hub: Option<&HubAddress>,
+    state: &StateDir,
+) -> browser::Ready {
+    browser::Ready {
+        model: model.to_owned(),
+        what_happens: announce::what_happens(plan, logical_cpus),
+        what_is_sent: announce::what_is_sent(plan, hub, state),
+    }
 }
 
 /// Why no check is due, where none is.
@@ -132,11 +171,13 @@ fn request(plan: &Plan, answers: Answers) -> crate::check::CheckRequest {
 /// What a machine that was opened can do.
 trait Checkable {
     fn logical_cpus(&self) -> u32;
+    fn product(&self) -> String;
     fn check(
         self: Box<Self>,
         plan: &Plan,
         answers: Answers,
         stop: &StopFlag,
         output: &mut Output,
+        window: Option<&Window>,
     ) -> CheckRun;
 }

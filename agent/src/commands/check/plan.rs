@@ -30,6 +30,8 @@ pub(super) struct Plan {
     pub(super) show: Show,
     /// Whether nobody is asked.
     pub(super) unattended: bool,
+    /// Whether the person is asked and shown in the browser.
+    pub(super) in_browser: bool,
     /// `None`: nothing is posted now.
     hub: Option<HubWords>,
 }
@@ -67,6 +69,7 @@ impl Plan {
                 (false, false) => Show::Verdict,
             },
             unattended: args.yes,
+            in_browser: args.open,
             hub: if args.keep { None } else { Some(hub(args)?) },
         };
         for path in [&plan.report, &plan.trace].into_iter().flatten() {

@@ -77,14 +77,6 @@ impl<'a> Progress<'a> {
         let at_most = if phase == Phase::Settle { "at most " } else { "" };
         format!("{at_most}{} left", windrow_model::chart::clock_label(left_s))
     }
-
-    fn after(&self, phase: Phase) -> f64 {
-        match phase {
-            Phase::Settle => self.protocol.load_s + self.protocol.recovery_s,
-            Phase::Load => self.protocol.recovery_s,
-            Phase::Recovery => 0.0,
-        }
-    }
 }
 
 fn bar() -> ProgressBar {
@@ -107,7 +99,7 @@ impl Observer for Progress<'_> {
 
     fn phase(&mut self, phase: Phase, longest_s: f64) {
         self.longest_s = longest_s;
-        self.after_s = self.after(phase);
+        self.after_s = self.protocol.after_s(phase);
         self.next_line_s = 0.0;
         if let Some(bar) = &self.bar {
             bar.set_prefix(phase.name());
