@@ -1,7 +1,7 @@
 //! A person's or the system's wish that the command ends now.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::atomic::{AtomicU8, AtomicU32, Ordering};
 
 /// Why it should end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -24,7 +24,13 @@ impl StopReason {
 
 /// Raised once, by a signal handler or a button; check and post look at it many times a second.
 #[derive(Debug, Clone, Default)]
-pub struct StopFlag(Arc<AtomicU8>);
+pub struct StopFlag(Arc<Raised>);
+
+#[derive(Debug, Default)]
+struct Raised {
+    reason: AtomicU8,
+    times: AtomicU32,
+}
 
 const NONE: u8 = 0;
 const INTERRUPT: u8 = 1;
@@ -36,21 +42,27 @@ impl StopFlag {
         Self::default()
     }
 
-    /// Raises it; the first reason stays. Safe in a signal handler: one atomic operation.
+    /// Raises it; the first reason stays. Safe in a signal handler: atomic operations only.
     pub fn raise(&self, reason: StopReason) {
         let code = match reason {
             StopReason::Interrupt => INTERRUPT,
             StopReason::Terminate => TERMINATE,
         };
-        let _ = self.0.compare_exchange(NONE, code, Ordering::SeqCst, Ordering::SeqCst);
+        self.0.times.fetch_add(1, Ordering::SeqCst);
+        let _ = self.0.reason.compare_exchange(NONE, code, Ordering::SeqCst, Ordering::SeqCst);
     }
 
     /// Why it was raised, if it was.
     pub fn raised(&self) -> Option<StopReason> {
-        match self.0.load(Ordering::SeqCst) {
+        match self.0.reason.load(Ordering::SeqCst) {
             INTERRUPT => Some(StopReason::Interrupt),
             TERMINATE => Some(StopReason::Terminate),
             _ => None,
         }
+    }
+
+    /// How often it was raised: what comes after the check ends on the next time.
+    pub fn times(&self) -> u32 {
+        self.0.times.load(Ordering::SeqCst)
     }
 }

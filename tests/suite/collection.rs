@@ -185,7 +185,7 @@ fn a_hub_killed_under_load_has_lost_and_doubled_nothing_it_acknowledged() {
     let (runs, n_leaves) = hub.stored();
     let found: BTreeSet<String> = runs.iter().map(|r| r.digest.to_hex()).collect();
     assert_eq!(found.len(), runs.len(), "a record is there twice");
-    assert_eq!(n_leaves as usize, runs.len(), "records and ledger leaves differ");
+    assert_eq!(n_leaves, runs.len(), "records and ledger leaves differ");
     let missing: Vec<&String> = acknowledged.difference(&found).collect();
     assert_eq!(missing, Vec::<&String>::new(), "acknowledged and gone");
 
@@ -199,7 +199,7 @@ fn a_hub_killed_under_load_has_lost_and_doubled_nothing_it_acknowledged() {
         n_posted += 1;
     }
     let (runs, n_leaves) = hub.stored();
-    assert_eq!((runs.len(), n_leaves as usize), (n_posted, n_posted));
+    assert_eq!((runs.len(), n_leaves), (n_posted, n_posted));
     let rank = hub.rank();
     let n_ranked: u64 =
         rank["laptops"].as_array().expect("rows").iter().filter_map(|r| r["runs"].as_u64()).sum();

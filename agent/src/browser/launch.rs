@@ -61,7 +61,8 @@ pub(super) fn open(file: &Path, output: &mut Output) {
         Ok(mut child) => {
             output.say("The check opens in your browser.");
             // Waits for it, so that nothing is left behind that the system must clear away.
-            let waiter = std::thread::Builder::new().name("browser".into()).spawn(move || child.wait().map(drop));
+            let waiter =
+                std::thread::Builder::new().name("browser".into()).spawn(move || child.wait().map(drop));
             drop(waiter);
         }
         Err(e) => output.say(&format!("`{}` cannot be started: {e}.", program.to_string_lossy())),

@@ -101,11 +101,8 @@ impl Window {
         ));
         let until = Instant::now() + VERDICT_WAIT;
         // A flag that ended the check is still up; the verdict of what was measured is worth showing all the same.
-        let was_raised = stop.raised().is_some();
-        while !self.session.is_closed()
-            && Instant::now() < until
-            && (was_raised || stop.raised().is_none())
-        {
+        let times = stop.times();
+        while !self.session.is_closed() && Instant::now() < until && stop.times() == times {
             std::thread::sleep(LOOK_EVERY);
         }
         std::thread::sleep(LAST_ANSWER);

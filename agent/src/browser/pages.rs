@@ -190,7 +190,12 @@ fn stretches(seen: &Seen) -> Vec<Stretch> {
         .iter()
         .zip(ends)
         .filter(|((_, from_s), to_s)| to_s > from_s)
-        .map(|(&(phase, from_s), to_s)| Stretch { from_s, to_s, label: phase.name().into(), class: phase.name() })
+        .map(|(&(phase, from_s), to_s)| Stretch {
+            from_s,
+            to_s,
+            label: phase.name().into(),
+            class: phase.name(),
+        })
         .collect()
 }
 
@@ -219,11 +224,7 @@ fn done(model: &str, body: &Markup, closed: bool) -> Markup {
 
 /// What a request without the right to the page is told.
 pub(super) fn turned_away(why: &str) -> Markup {
-    shell(
-        "not open",
-        &html! {},
-        &html! { main { h1 { "This page is not open to you" } p { (why) } } },
-    )
+    shell("not open", &html! {}, &html! { main { h1 { "This page is not open to you" } p { (why) } } })
 }
 
 /// The step from the file to the page. A redirect would still count as coming from the file, and the browser would

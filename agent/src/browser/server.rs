@@ -57,7 +57,10 @@ fn router(page: Page) -> Router {
     Router::new()
         .nest(&format!("/{}", page.door.path), inside)
         // The nest's own root has the slash at its end only here.
-        .route(&format!("/{}/", page.door.path), get(show).route_layer(middleware::from_fn_with_state(page.clone(), only_the_user)))
+        .route(
+            &format!("/{}/", page.door.path),
+            get(show).route_layer(middleware::from_fn_with_state(page.clone(), only_the_user)),
+        )
         .fallback(async || StatusCode::NOT_FOUND)
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
         .layer(middleware::from_fn_with_state(page.clone(), only_by_its_name))
@@ -144,8 +147,7 @@ fn yes(answer: Option<&str>) -> Option<bool> {
 }
 
 async fn start_check(State(page): State<Page>, Form(form): Form<Answers>) -> Redirect {
-    let start =
-        Start { hard_surface: yes(form.surface.as_deref()), bulging: yes(form.bulging.as_deref()) };
+    let start = Start { hard_surface: yes(form.surface.as_deref()), bulging: yes(form.bulging.as_deref()) };
     page.session.answer(Answer::Start(start));
     back(&page)
 }

@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use maud::Markup;
 
 use super::live::Seen;
-use crate::check::{StopFlag, StopReason};
+use crate::stop::{StopFlag, StopReason};
 
 /// What is told before the start.
 #[derive(Debug, Clone)]

@@ -93,7 +93,11 @@ pub(super) fn what_is_sent(plan: &Plan, hub: Option<&HubAddress>, state: &StateD
         Some(hub) => format!("One record is sent to {}: {what}.", hub.shown()),
         None => format!("Nothing is sent. One record is kept in {}: {what}.", spool.display()),
     };
-    let see = if plan.in_browser || plan.show == super::plan::Show::Record { "" } else { " `--show-record` prints it." };
+    let see = if plan.in_browser || plan.show == super::plan::Show::Record {
+        ""
+    } else {
+        " `--show-record` prints it."
+    };
     vec![format!("{to}{see}")]
 }
 
