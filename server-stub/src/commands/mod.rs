@@ -1,6 +1,7 @@
 //! The commands: what was typed, then what is meant, then the work. One file a command.
 
 mod grant;
+mod head_key;
 mod import;
 mod invite;
 mod rank;
@@ -55,6 +56,8 @@ enum Command {
     Import(import::Args),
     /// Show the fleet, by who needs service
     Rank(rank::Args),
+    /// Show the key that signs the ledger's heads, or replace it
+    HeadKey(head_key::Args),
     /// Compute the metrics of all runs again
     Recompute(recompute::Args),
 }
@@ -83,6 +86,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),
+        Command::HeadKey(args) => head_key::run(&setting, &args, output),
         Command::Recompute(args) => recompute::run(&setting, &args, output),
     };
     outcome.unwrap_or_else(|failure| {

@@ -5,6 +5,9 @@ mod access_tests;
 pub mod body;
 mod devices;
 mod gate;
+mod ledger;
+#[cfg(test)]
+mod ledger_tests;
 mod pages;
 mod problem;
 mod records;
@@ -97,6 +100,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/v1/record-schema", Authority::Anybody),
     ("POST", "/v1/devices", Authority::Invite),
     ("POST", "/v1/records", Authority::DeviceSignature),
+    ("GET", "/v1/ledger/head", Authority::People(Roles::ALL)),
+    ("GET", "/v1/ledger/proof", Authority::People(Roles::ALL)),
     ("GET", "/sign-in", Authority::Anybody),
     ("POST", "/sign-in", Authority::Token),
     ("POST", "/sign-out", Authority::Page(Roles::ALL)),
@@ -154,6 +159,8 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/devices", post(devices::enrol::<S>))
         .route("/v1/records", post(records::append::<S>))
         .route("/v1/record-schema", get(record_schema))
+        .route("/v1/ledger/head", get(ledger::head::<S>))
+        .route("/v1/ledger/proof", get(ledger::proof::<S>))
         .route("/readyz", get(readyz::<S>))
         .merge(pages::routes())
         .route("/sign-in", get(sign_in::page).post(sign_in::begin::<S>))

@@ -1,6 +1,7 @@
 //! What the store keeps of the ledger. Other units of work append their leaves in their own transactions.
 
 use std::future::Future;
+use std::path::PathBuf;
 
 use windrow_model::record::Digest;
 
@@ -49,6 +50,8 @@ pub struct StoredHead {
 
 /// The ledger's part of the store.
 pub trait LedgerStore: Clone + Send + Sync + 'static {
+    /// The file with the secret of the key that signs this ledger's heads.
+    fn head_key_path(&self) -> PathBuf;
     /// Leaves from `from_idx` on, at most `limit`.
     fn ledger_list(
         &self,
@@ -63,6 +66,8 @@ pub trait LedgerStore: Clone + Send + Sync + 'static {
         from_idx: u64,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<Event>, StoreError>> + Send;
+    /// All events that name a key which signs heads, the first one first.
+    fn ledger_key_events(&self) -> impl Future<Output = Result<Vec<Event>, StoreError>> + Send;
     /// The leaf of a record or an imported run.
     fn ledger_leaf_of_run(
         &self,

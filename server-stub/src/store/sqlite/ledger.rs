@@ -1,5 +1,7 @@
 //! The ledger in SQLite. A leaf is appended in the transaction of what it stands for.
 
+use std::path::PathBuf;
+
 use serde::Serialize;
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
@@ -229,6 +231,10 @@ fn leaf(row: &SqliteRow) -> Result<Leaf, StoreError> {
     })
 }
 
+fn event(row: &SqliteRow) -> Result<Event, StoreError> {
+    Ok(Event { leaf: leaf(row)?, body: row.try_get("body")? })
+}
+
 async fn list(pool: &SqlitePool, from_idx: u64, limit: u32) -> Result<Vec<Leaf>, StoreError> {
     let rows = sqlx::query(
         "SELECT leaf_idx, kind, digest, at_ms, leaf_hash FROM ledger_leaf WHERE leaf_idx >= ? \
@@ -250,10 +256,14 @@ async fn event_list(pool: &SqlitePool, from_idx: u64, limit: u32) -> Result<Vec<
     .bind(limit)
     .fetch_all(pool)
     .await?;
-    rows.iter().map(|row| Ok(Event { leaf: leaf(row)?, body: row.try_get("body")? })).collect()
+    rows.iter().map(event).collect()
 }
 
 impl LedgerStore for SqliteStore {
+    fn head_key_path(&self) -> PathBuf {
+        self.head_key_path.clone()
+    }
+
     async fn ledger_list(&self, from_idx: u64, limit: u32) -> Result<Vec<Leaf>, StoreError> {
         list(&self.readers, from_idx, limit).await
     }
@@ -267,6 +277,16 @@ impl LedgerStore for SqliteStore {
 
     async fn ledger_event_list(&self, from_idx: u64, limit: u32) -> Result<Vec<Event>, StoreError> {
         event_list(&self.readers, from_idx, limit).await
+    }
+
+    async fn ledger_key_events(&self) -> Result<Vec<Event>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT l.leaf_idx, l.kind, l.digest, l.at_ms, l.leaf_hash, e.body FROM ledger_leaf l \
+             JOIN ledger_event e USING (leaf_idx) WHERE l.kind = 'head_key' ORDER BY l.leaf_idx",
+        )
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(event).collect()
     }
 
     async fn ledger_leaf_of_run(&self, digest: Digest) -> Result<Option<Leaf>, StoreError> {

@@ -7,7 +7,7 @@ mod read;
 mod runs;
 mod write;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use sqlx::ConnectOptions;
@@ -24,6 +24,7 @@ use super::{
     Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
     NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
 };
+use crate::ledger::key_file;
 
 static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 
@@ -39,6 +40,7 @@ const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 pub struct SqliteStore {
     readers: SqlitePool,
     writer: mpsc::Sender<Write>,
+    head_key_path: PathBuf,
 }
 
 impl SqliteStore {
@@ -67,7 +69,7 @@ impl SqliteStore {
             .map_err(|e| open_error(e.to_string()))?;
         let (writer, jobs) = mpsc::channel(MAX_WAITING);
         tokio::spawn(write::run(connection, jobs));
-        Ok(Self { readers, writer })
+        Ok(Self { readers, writer, head_key_path: key_file::beside(path) })
     }
 
     /// Hands a write to the writer and waits until it is durable.
