@@ -7,6 +7,7 @@ pub mod safety;
 pub mod settle;
 
 pub use crate::stop::{StopFlag, StopReason};
+pub(crate) use pre::PULSE_S;
 pub use runner::run;
 
 use chrono::{DateTime, Utc};
@@ -71,8 +72,21 @@ pub struct CheckRun {
     pub trace: Trace,
 }
 
+/// What is done before the phases.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Preparing {
+    /// Looking whether the machine is at rest.
+    Watch,
+    /// A short pulse of load: does the sensor follow?
+    Pulse,
+}
+
 /// Told of a check's progress: a progress bar, plain lines, a page or nothing.
 pub trait Observer {
+    /// A step before the phases begins; `longest_s` is how long it can last.
+    fn preparing(&mut self, _step: Preparing, _longest_s: f64) {}
+    /// A sweep before the phases, `in_step_s` seconds into the step.
+    fn preparing_sample(&mut self, _step: Preparing, _in_step_s: f64, _reading: &Reading) {}
     /// A pre-check was made.
     fn pre_check(&mut self, check: &wire::PreCheck);
     /// A phase begins; `longest_s` is how long it can last.
@@ -88,6 +102,16 @@ pub trait Observer {
 pub struct Both<'a, A, B>(pub &'a mut A, pub B);
 
 impl<A: Observer, B: Observer> Observer for Both<'_, A, B> {
+    fn preparing(&mut self, step: Preparing, longest_s: f64) {
+        self.0.preparing(step, longest_s);
+        self.1.preparing(step, longest_s);
+    }
+
+    fn preparing_sample(&mut self, step: Preparing, in_step_s: f64, reading: &Reading) {
+        self.0.preparing_sample(step, in_step_s, reading);
+        self.1.preparing_sample(step, in_step_s, reading);
+    }
+
     fn pre_check(&mut self, check: &wire::PreCheck) {
         self.0.pre_check(check);
         self.1.pre_check(check);

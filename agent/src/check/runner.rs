@@ -10,7 +10,7 @@ use super::pre::{self, Seen};
 use super::recorder::Recorder;
 use super::safety::{Guard, Sample, Stop};
 use super::settle::{Settling, WINDOW_S};
-use super::{CheckRequest, CheckRun, Observer, StopFlag, StopReason};
+use super::{CheckRequest, CheckRun, Observer, Preparing, StopFlag, StopReason};
 use crate::machine::{Clock, Facts, Load, Machine, Reading, Sensors};
 
 /// Longest watch before the pre-checks: a machine that isn't idle by then is busy.
@@ -187,8 +187,10 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         let start_s = self.machine.clock.now_s();
         let mut seen = Reading::NOTHING;
         let mut busy: Vec<(f64, f64)> = Vec::new();
+        self.observer.preparing(Preparing::Watch, WATCH_MAX_S);
         loop {
             let (at_s, reading) = self.sample_unseen();
+            self.observer.preparing_sample(Preparing::Watch, at_s - start_s, &reading);
             if let Some(stop) = self.asked_to_stop() {
                 return Err(stop);
             }
@@ -213,9 +215,12 @@ impl<'a, S: Sensors, L: Load, C: Clock> Check<'a, S, L, C> {
         if let Ended::Stopped(stop) = self.start_load() {
             return Ended::Stopped(stop);
         }
-        let end_s = self.machine.clock.now_s() + pre::PULSE_S;
+        let start_s = self.machine.clock.now_s();
+        let end_s = start_s + pre::PULSE_S;
+        self.observer.preparing(Preparing::Pulse, pre::PULSE_S);
         let ended = loop {
             let (at_s, reading) = self.sample_unseen();
+            self.observer.preparing_sample(Preparing::Pulse, at_s - start_s, &reading);
             if let Some(c) = reading.get(Channel::CpuTempC) {
                 before.get_or_insert(c);
                 highest = Some(highest.map_or(c, |h: f64| h.max(c)));

@@ -6,6 +6,7 @@ use windrow_model::analysis::{RunContext, analyse};
 use windrow_model::record::ReceivedRecord;
 use windrow_model::record::wire::{Header, Outcome as RunOutcome, Provenance};
 use windrow_model::trace::Trace;
+use windrow_model::verdict::wrap;
 
 use super::kept::{self, Found, read};
 use super::result::{About, Judged};
@@ -17,6 +18,9 @@ use crate::output::Output;
 use crate::spool::Spool;
 use crate::state::StateDir;
 use crate::wanted;
+
+const WIDTH: usize = 79;
+const INDENT: usize = 6;
 
 /// A check in the list.
 #[derive(Debug, Serialize)]
@@ -74,7 +78,10 @@ fn line(row: &Row) -> String {
     let emulated = if row.provenance == Provenance::Emulated { " (emulated)" } else { "" };
     let when = row.started_at.get(..16).unwrap_or(&row.started_at).replace('T', " ");
     let state = row.state.replace('_', " ");
-    format!("{:>4}  {when}  {:<9}  {}{emulated}: {}", row.number, state, row.model, row.headline)
+    let first = format!("{:>4}  {when}  {:<9}  {}{emulated}", row.number, state, row.model);
+    let headline = wrap(&row.headline, WIDTH - INDENT);
+    let lines = headline.iter().map(|line| format!("{:INDENT$}{line}", ""));
+    std::iter::once(first).chain(lines).collect::<Vec<_>>().join("\n")
 }
 
 fn show(spool: &Spool, found: &[Found], number: u64, args: &PastArgs, output: &mut Output) -> Outcome {

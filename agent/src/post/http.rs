@@ -189,16 +189,23 @@ fn untrusted(error: &reqwest::Error) -> Option<String> {
     None
 }
 
-/// The whole chain of causes: the first link alone says only "error sending request".
+/// Links of a chain of causes that say only that something was asked for over a network.
+const SAYS_NOTHING: [&str; 3] = ["error sending request", "client error", "tcp connect error"];
+
+/// The chain of causes without the links that say nothing, unless that is all there is.
 fn chain(error: &dyn std::error::Error) -> String {
-    let mut words = error.to_string();
+    let mut links = vec![error.to_string()];
     let mut cause = error.source();
     while let Some(e) = cause {
-        let said = e.to_string();
-        if !words.contains(&said) {
-            words = format!("{words}: {said}");
-        }
+        links.push(e.to_string());
         cause = e.source();
+    }
+    let tells = |link: &&String| !SAYS_NOTHING.iter().any(|nothing| link.starts_with(nothing));
+    let mut words = links.iter().find(tells).unwrap_or(&links[0]).clone();
+    for link in links.iter().filter(tells) {
+        if !words.contains(link.as_str()) {
+            words = format!("{words}: {link}");
+        }
     }
     words
 }

@@ -6,14 +6,14 @@ use crate::record::wire::{Event, EventKind, PreCheck, PreCheckKind, PreCheckResu
 pub(super) fn not_checked(case: &Case<'_>) -> Verdict {
     let failed: Vec<&PreCheck> =
         case.pre_checks.iter().filter(|p| p.result == PreCheckResult::Failed).collect();
-    let names: Vec<&str> = failed.iter().map(|p| pre_check_name(p.check)).collect();
+    let names: Vec<&str> = failed.iter().map(|p| pre_check_failure(p.check)).collect();
     let stops: Vec<Finding> = case.events.iter().filter(|e| e.kind.ends_load()).map(stopped).collect();
     let is_found = stops.iter().any(|f| f.judgement.asks_for_attention());
     let findings: Vec<Finding> = stops.into_iter().chain(failed.iter().map(|p| finding(p))).collect();
     let headline = match names.as_slice() {
         _ if is_found => "suspect: a few seconds of load already took it to its limit".to_owned(),
         [] => "the check was not made".to_owned(),
-        names => format!("the check was not made: {}", names.join(", ")),
+        names => format!("the check was not made: {}", names.join("; ")),
     };
     Verdict {
         standing: if is_found { Standing::Suspect } else { Standing::NotChecked },
@@ -43,7 +43,7 @@ fn stopped(event: &Event) -> Finding {
 }
 
 fn finding(pre_check: &PreCheck) -> Finding {
-    let words = format!("No load was started: {}.", pre_check_name(pre_check.check));
+    let words = format!("No load was started: {}.", pre_check_failure(pre_check.check));
     let finding = Finding::new(About::Data, Judgement::Watch, words).next(pre_check_remedy(pre_check.check));
     if pre_check.detail.is_empty() { finding } else { finding.evidence(pre_check.detail.clone()) }
 }
@@ -63,6 +63,24 @@ pub const fn pre_check_name(kind: PreCheckKind) -> &'static str {
         PreCheckKind::Bulge => "bulging battery or case",
         PreCheckKind::Pulse => "answer to a short pulse of load",
         PreCheckKind::Spool => "room for the record",
+    }
+}
+
+/// What is the matter when it failed, as a person reads it.
+pub const fn pre_check_failure(kind: PreCheckKind) -> &'static str {
+    match kind {
+        PreCheckKind::Sensors => "no CPU temperature that can be believed",
+        PreCheckKind::AcPower => "not on mains power",
+        PreCheckKind::BatteryLevel => "the battery is too low",
+        PreCheckKind::BatteryHealth => "the battery reports a fault",
+        PreCheckKind::Temperature => "it is too near its limit already",
+        PreCheckKind::Busy => "other work runs",
+        PreCheckKind::Lid => "the lid is closed and no display is connected",
+        PreCheckKind::Hold => "the administrator holds checks of this laptop back",
+        PreCheckKind::Surface => "it does not stand on a hard flat surface",
+        PreCheckKind::Bulge => "battery or case bulges",
+        PreCheckKind::Pulse => "the sensor does not answer to a short pulse of load",
+        PreCheckKind::Spool => "there is no room for the record",
     }
 }
 

@@ -25,7 +25,7 @@ use crate::protocol::Protocol;
 use crate::record::wire::{AmbientSource, Context, Event, Limit, Outcome, PreCheck};
 use crate::trace::Trace;
 
-pub use attempt::{event_words, pre_check_name, pre_check_remedy};
+pub use attempt::{event_words, pre_check_failure, pre_check_name, pre_check_remedy};
 pub use text::{Figure, figures, to_text, wrap};
 
 use observe::Observed;
@@ -356,7 +356,7 @@ fn next_steps(outcome: Outcome, standing: Standing, findings: &[Finding]) -> Vec
     }
     if steps.is_empty() && standing == Standing::NothingSeen && outcome == Outcome::Complete {
         steps.push(
-            "Nothing needs doing. Check again in some months, in the same place: the change over time says more than one check."
+            "Nothing needs doing by what could be judged. Check again in some months, in the same place: the change over time says more than one check."
                 .to_owned(),
         );
     }

@@ -6,9 +6,9 @@ use indicatif::{ProgressBar, ProgressStyle};
 use windrow_model::channel::Channel;
 use windrow_model::protocol::{Phase, Protocol};
 use windrow_model::record::wire::{Event, PreCheck, PreCheckResult};
-use windrow_model::verdict::{event_words, pre_check_name};
+use windrow_model::verdict::{event_words, pre_check_failure};
 
-use crate::check::Observer;
+use crate::check::{Observer, PULSE_S, Preparing};
 use crate::machine::Reading;
 use crate::output::Output;
 
@@ -23,8 +23,9 @@ pub(super) struct Progress<'a> {
     line_every_s: f64,
     next_line_s: f64,
     longest_s: f64,
-    /// What comes after the present phase, s.
+    /// What comes after the present step, s.
     after_s: f64,
+    may_be_shorter: bool,
     protocol: Protocol,
     /// The last readings: slow channels are empty in most samples.
     cpu_temp_c: Option<f64>,
@@ -43,6 +44,7 @@ impl<'a> Progress<'a> {
             next_line_s: 0.0,
             longest_s: 0.0,
             after_s: 0.0,
+            may_be_shorter: false,
             protocol,
             cpu_temp_c: None,
             fan_rpm: None,
@@ -72,10 +74,46 @@ impl<'a> Progress<'a> {
         parts.join("  ")
     }
 
-    fn left(&self, phase: Phase, in_phase_s: f64) -> String {
-        let left_s = (self.longest_s - in_phase_s).max(0.0) + self.after_s;
-        let at_most = if phase == Phase::Settle { "at most " } else { "" };
+    fn left(&self, in_step_s: f64) -> String {
+        let left_s = (self.longest_s - in_step_s).max(0.0) + self.after_s;
+        let at_most = if self.may_be_shorter { "at most " } else { "" };
         format!("{at_most}{} left", windrow_model::chart::clock_label(left_s))
+    }
+
+    /// A step begins: `longest_s` for itself, `after_s` for all that follow.
+    fn begin(&mut self, longest_s: f64, after_s: f64, may_be_shorter: bool) {
+        (self.longest_s, self.after_s, self.may_be_shorter) = (longest_s, after_s, may_be_shorter);
+        self.next_line_s = 0.0;
+    }
+
+    fn begin_bar(&self, name: &'static str) {
+        if let Some(bar) = &self.bar {
+            bar.set_prefix(name);
+            bar.set_length((self.longest_s * 4.0) as u64);
+            bar.set_position(0);
+        }
+    }
+
+    fn show(&mut self, name: &'static str, in_step_s: f64, reading: &Reading) {
+        self.cpu_temp_c = reading.get(Channel::CpuTempC).or(self.cpu_temp_c);
+        self.fan_rpm = reading.get(Channel::Fan1Rpm).or(self.fan_rpm);
+        self.power_w = reading.get(Channel::PackagePowerW).or(self.power_w);
+        let message = format!("{}  {}", self.readings(), self.left(in_step_s));
+        if let Some(bar) = &self.bar {
+            bar.set_position((in_step_s * 4.0) as u64);
+            bar.set_message(message);
+        } else if in_step_s >= self.next_line_s {
+            self.next_line_s =
+                (in_step_s / self.line_every_s).floor().mul_add(self.line_every_s, self.line_every_s);
+            self.say(&format!("{name:<9} {in_step_s:>4.0} s  {message}"));
+        }
+    }
+}
+
+const fn step_name(step: Preparing) -> &'static str {
+    match step {
+        Preparing::Watch => "watch",
+        Preparing::Pulse => "pulse",
     }
 }
 
@@ -93,34 +131,30 @@ impl Observer for Progress<'_> {
         let detail = if check.detail.is_empty() { String::new() } else { format!(": {}", check.detail) };
         // What is in order, or cannot be told and isn't needed, stands in the record and on the page.
         if check.result == PreCheckResult::Failed {
-            self.say(&format!("{}: not in order{detail}", pre_check_name(check.check)));
+            self.say(&format!("{}{detail}", pre_check_failure(check.check)));
         }
+    }
+
+    fn preparing(&mut self, step: Preparing, longest_s: f64) {
+        let all_s = self.protocol.settle_max_s + self.protocol.after_s(Phase::Settle);
+        match step {
+            Preparing::Watch => self.begin(longest_s, all_s + PULSE_S, true),
+            Preparing::Pulse => self.begin(longest_s, all_s, true),
+        }
+        self.begin_bar(step_name(step));
+    }
+
+    fn preparing_sample(&mut self, step: Preparing, in_step_s: f64, reading: &Reading) {
+        self.show(step_name(step), in_step_s, reading);
     }
 
     fn phase(&mut self, phase: Phase, longest_s: f64) {
-        self.longest_s = longest_s;
-        self.after_s = self.protocol.after_s(phase);
-        self.next_line_s = 0.0;
-        if let Some(bar) = &self.bar {
-            bar.set_prefix(phase.name());
-            bar.set_length((longest_s * 4.0) as u64);
-            bar.set_position(0);
-        }
+        self.begin(longest_s, self.protocol.after_s(phase), phase == Phase::Settle);
+        self.begin_bar(phase.name());
     }
 
     fn sample(&mut self, phase: Phase, in_phase_s: f64, reading: &Reading) {
-        self.cpu_temp_c = reading.get(Channel::CpuTempC).or(self.cpu_temp_c);
-        self.fan_rpm = reading.get(Channel::Fan1Rpm).or(self.fan_rpm);
-        self.power_w = reading.get(Channel::PackagePowerW).or(self.power_w);
-        let message = format!("{}  {}", self.readings(), self.left(phase, in_phase_s));
-        if let Some(bar) = &self.bar {
-            bar.set_position((in_phase_s * 4.0) as u64);
-            bar.set_message(message);
-        } else if in_phase_s >= self.next_line_s {
-            self.next_line_s =
-                (in_phase_s / self.line_every_s).floor().mul_add(self.line_every_s, self.line_every_s);
-            self.say(&format!("{:<9} {in_phase_s:>4.0} s  {message}", phase.name()));
-        }
+        self.show(phase.name(), in_phase_s, reading);
     }
 
     fn event(&mut self, event: &Event) {

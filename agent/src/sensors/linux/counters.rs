@@ -37,6 +37,9 @@ impl CoreClock {
 
     /// MHz, mean over the CPUs that tell.
     pub(super) fn read(&mut self, tree: &Tree, now_s: f64) -> Option<f64> {
+        for (attribute, _) in &mut self.policies {
+            attribute.fetch();
+        }
         let (mut sum, mut n) = (0.0, 0.0);
         for (attribute, cpus) in &mut self.policies {
             let Some(khz) = attribute.number(tree, now_s).filter(|&khz| khz > 0) else { continue };
@@ -129,6 +132,9 @@ impl Throttle {
 
 /// A sum of which a part is missing would look like a counter that steps back: then there is no reading.
 fn sum(files: &mut [Attribute], tree: &Tree, now_s: f64) -> Option<f64> {
+    for file in &mut *files {
+        file.fetch();
+    }
     files.iter_mut().map(|f| f.number(tree, now_s).filter(|&v| v >= 0).map(|v| v as f64)).sum()
 }
 
