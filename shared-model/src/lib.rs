@@ -12,6 +12,7 @@ pub mod chart;
 pub mod condition;
 pub mod emulate;
 pub mod estimate;
+pub mod history;
 pub mod measured;
 pub mod protocol;
 pub mod record;

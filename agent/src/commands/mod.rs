@@ -3,6 +3,7 @@
 pub mod check;
 mod join;
 mod kept;
+mod own_past;
 mod past;
 mod post;
 mod replay;

@@ -10,7 +10,7 @@ use windrow_model::verdict::wrap;
 
 use super::kept::{self, Found, read};
 use super::result::{About, Judged};
-use super::{print, print_json, settings};
+use super::{own_past, print, print_json, settings};
 use crate::cli::PastArgs;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
@@ -95,7 +95,8 @@ fn show(spool: &Spool, found: &[Found], number: u64, args: &PastArgs, output: &m
     let received = read(spool, one)?;
     let header = &received.record().header;
     let (trace, analysis) = analysed(&received, one)?;
-    let judged = Judged::new(About::of_header(header), &trace, &analysis);
+    let change = own_past::change(spool, header, &trace);
+    let judged = Judged::new(About::of_header(header), &trace, &analysis).with_change(change.as_ref());
     if args.json {
         print_json(output, &judged.json())?;
     } else {

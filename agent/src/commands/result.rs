@@ -4,6 +4,7 @@ use std::path::Path;
 
 use serde::Serialize;
 use windrow_model::analysis::RunAnalysis;
+use windrow_model::history::Change;
 use windrow_model::record::wire::{self, Limit, Metrics};
 use windrow_model::trace::Trace;
 use windrow_model::verdict::{self, Case, Origin, Verdict};
@@ -90,6 +91,14 @@ impl<'a> Judged<'a> {
             pre_checks: about.pre_checks,
         });
         Self { about, trace, analysis, verdict }
+    }
+
+    /// The same with what changed since earlier checks.
+    pub(super) fn with_change(self, change: Option<&Change>) -> Self {
+        match change {
+            Some(change) => Self { verdict: verdict::with_change(self.verdict, change), ..self },
+            None => self,
+        }
     }
 
     pub(super) fn json(&self) -> ResultJson<'_> {

@@ -4,6 +4,7 @@ mod crash;
 mod errors;
 mod fake_hub;
 mod full_disk;
+mod own_past;
 mod posting;
 mod runner;
 mod schedule;

@@ -69,7 +69,7 @@ pub struct RunContext {
 }
 
 /// Standard deviations of the fit's own priors on log airflow and log contact, taken out here again.
-const FIT_PRIORS: [(usize, f64, f64); 2] = [(LA, -0.16, 0.35), (LR, 0.05, 0.2)];
+pub(crate) const FIT_PRIORS: [(usize, f64, f64); 2] = [(LA, -0.16, 0.35), (LR, 0.05, 0.2)];
 /// A run with a larger standard error says nothing.
 const SAYS_NOTHING_SD: f64 = 0.5;
 
@@ -122,7 +122,11 @@ fn log_power(facts: &RunFacts) -> f64 {
 }
 
 /// The estimate with the fit's prior taken out (information form); `None` where little else is left.
-fn without_prior(fit: &RunFit, (at, mean, sd): (usize, f64, f64), more_sd: f64) -> Option<(f64, f64)> {
+pub(crate) fn without_prior(
+    fit: &RunFit,
+    (at, mean, sd): (usize, f64, f64),
+    more_sd: f64,
+) -> Option<(f64, f64)> {
     let (with, prior) = (1.0 / (fit.sd[at] * fit.sd[at]), 1.0 / (sd * sd));
     let precision = with - prior;
     if !precision.is_finite() || precision < 1.0 / (SAYS_NOTHING_SD * SAYS_NOTHING_SD) {

@@ -8,6 +8,7 @@
 //! Terminal, page and JSON show the same words. Every number that decides stands in [`limits`] with its source.
 
 mod attempt;
+mod change;
 mod contact;
 mod data;
 mod fan;
@@ -26,6 +27,7 @@ use crate::record::wire::{AmbientSource, Context, Event, Limit, Outcome, PreChec
 use crate::trace::Trace;
 
 pub use attempt::{event_words, pre_check_failure, pre_check_name, pre_check_remedy};
+pub use change::with_change;
 pub use text::{Figure, figures, to_text, wrap};
 
 use observe::Observed;
@@ -86,6 +88,8 @@ pub enum About {
     Throttling,
     /// Vents and fins.
     Vents,
+    /// What changed since earlier checks.
+    Change,
     /// The data themselves and the circumstances.
     Data,
 }
@@ -98,6 +102,7 @@ impl About {
             Self::Contact => "contact",
             Self::Throttling => "throttling",
             Self::Vents => "vents",
+            Self::Change => "change",
             Self::Data => "data",
         }
     }

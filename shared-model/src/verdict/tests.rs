@@ -179,7 +179,7 @@ fn an_attempt_names_its_pre_check_and_the_remedy() {
         pre_checks: &pre_checks,
     });
     assert_eq!(verdict.standing, Standing::NotChecked);
-    assert_eq!(verdict.headline, "the check was not made: mains power");
+    assert_eq!(verdict.headline, "the check was not made: not on mains power");
     assert_eq!(verdict.next, ["Plug in the adapter, then check again."]);
 }
 

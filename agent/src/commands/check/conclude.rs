@@ -9,7 +9,7 @@ use super::plan::{Plan, Show};
 use crate::browser::Window;
 use crate::check::CheckRun;
 use crate::commands::result::{About, Judged, ResultJson};
-use crate::commands::{post, print, print_json, settings};
+use crate::commands::{own_past, post, print, print_json, settings};
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
 use crate::hub::HubAddress;
@@ -48,7 +48,10 @@ pub(super) fn conclude(plan: &Plan, run: &CheckRun, after: &After<'_>, output: &
     let signed =
         record::sign(run, &measured, &spool.chain_head(signing)?, signing).map_err(|e| unsignable(&e))?;
     let waiting = spool.append(&signed)?;
-    let judged = Judged::new(About::of_header(&signed.record.header), &measured.trace, &measured.analysis);
+    let header = &signed.record.header;
+    let change = own_past::change(spool, header, &measured.trace);
+    let judged = Judged::new(About::of_header(header), &measured.trace, &measured.analysis)
+        .with_change(change.as_ref());
     if let Some(window) = window {
         let page = judged.page();
         window.show_verdict(report::page(&page), report::body(&page));
