@@ -8,6 +8,7 @@ pub mod settle;
 
 pub use crate::stop::{StopFlag, StopReason};
 pub(crate) use pre::PULSE_S;
+pub(crate) use runner::AMBIENT_PRIOR;
 pub use runner::run;
 
 use chrono::{DateTime, Utc};

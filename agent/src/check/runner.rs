@@ -24,7 +24,7 @@ const EVENTS_MAX: usize = 200;
 /// How much longer than asked for a load may last before the deadline ends it.
 const LOAD_SLACK_S: f64 = 2.0;
 /// Indoor prior (common practice, no source).
-const AMBIENT_PRIOR: Ambient = Ambient { value_c: 23.0, sd_k: 3.0, source: AmbientSource::Prior };
+pub(crate) const AMBIENT_PRIOR: Ambient = Ambient { value_c: 23.0, sd_k: 3.0, source: AmbientSource::Prior };
 
 /// Runs a check. What happens on the way is in the result; nothing that a sensor or a signal does is an error here.
 pub fn run<S: Sensors, L: Load, C: Clock>(

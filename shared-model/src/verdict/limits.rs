@@ -60,3 +60,6 @@ pub const CLOCK_FLAT_SHARE: f64 = 0.03;
 /// Shortest load from which the slow branch could be judged, s: at 60 s of load its standard deviation is twice that
 /// at 180 s (docs/method.md).
 pub const SLOW_BRANCH_LOAD_S: f64 = 120.0;
+
+/// A room temperature known so well needs no thermometer beside it, K. Common practice, no source.
+pub const AMBIENT_GOOD_SD_K: f64 = 1.5;

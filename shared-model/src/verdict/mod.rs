@@ -23,7 +23,7 @@ use serde::Serialize;
 use crate::analysis::RunAnalysis;
 use crate::cautions;
 use crate::protocol::Protocol;
-use crate::record::wire::{AmbientSource, Context, Event, Limit, Outcome, PreCheck};
+use crate::record::wire::{Ambient, AmbientSource, Context, Event, Limit, Outcome, PreCheck};
 use crate::trace::Trace;
 
 pub use attempt::{event_words, pre_check_failure, pre_check_name, pre_check_remedy};
@@ -70,9 +70,10 @@ pub struct Case<'a> {
 }
 
 impl Case<'_> {
-    /// Room temperature that is more than the indoor guess.
+    /// Room temperature that is so much better than the indoor guess that another would not tell more.
     fn ambient_is_known(&self) -> bool {
-        self.context.and_then(|c| c.ambient).is_some_and(|a| a.source != AmbientSource::Prior)
+        let is_good = |a: Ambient| a.source != AmbientSource::Prior && a.sd_k <= limits::AMBIENT_GOOD_SD_K;
+        self.context.and_then(|c| c.ambient).is_some_and(is_good)
     }
 }
 

@@ -1,7 +1,7 @@
 //! Whether it slowed down under load, and why: heat, a power limit, something outside, or other work.
 
 use super::limits::{
-    CLOCK_FLAT_SHARE, CLOCK_FLOOR_SHARE, EXTERNAL_BELOW_LIMIT_K, NEAR_LIMIT_K, POWER_FLAT_SHARE,
+    AT_LIMIT_K, CLOCK_FLAT_SHARE, CLOCK_FLOOR_SHARE, EXTERNAL_BELOW_LIMIT_K, NEAR_LIMIT_K, POWER_FLAT_SHARE,
     THROTTLED_SHARE_NOTABLE, WORK_LOSS_NOTABLE,
 };
 use super::observe::{FirstLast, Observed};
@@ -17,8 +17,8 @@ pub(super) fn judge(case: &Case<'_>, seen: &Observed) -> Vec<Judged> {
     let loss = m.work_rate_loss.value();
     let peak_c = m.peak_c.value();
     let facts = Facts { case, seen, share, loss, peak_c };
-    let rules: [fn(&Facts<'_>) -> Option<Finding>; 5] =
-        [at_limit, thermal, external, power_limit, other_work];
+    let rules: [fn(&Facts<'_>) -> Option<Finding>; 6] =
+        [at_limit, thermal, slowed_at_limit, external, power_limit, other_work];
     if let Some(finding) = rules.iter().find_map(|rule| rule(&facts)) {
         return vec![finding.into()];
     }
@@ -71,6 +71,9 @@ impl Facts<'_> {
     fn nothing(&self) -> Finding {
         let words = match self.share {
             Some(_) => "It was not drawn back for heat.",
+            None if self.below_limit_k().is_some_and(|k| k > NEAR_LIMIT_K) => {
+                "It kept its work rate and stayed below its limit: nothing looks like being drawn back for heat, though nothing here counts it."
+            }
             None => "It kept its work rate. Whether the chip was drawn back for heat is not shown here.",
         };
         self.finding(Judgement::NothingSeen, words)
@@ -108,6 +111,18 @@ fn thermal(f: &Facts<'_>) -> Option<Finding> {
         share * 100.0
     );
     Some(f.finding(Judgement::Suspect, words).service(format!("{DESIGN} {SERVICE}")))
+}
+
+/// Where nothing counts: the work rate fell while the temperature stood at the limit. A power limit alone would have
+/// left it below.
+fn slowed_at_limit(f: &Facts<'_>) -> Option<Finding> {
+    let loss = f.loss.filter(|l| f.share.is_none() && *l > WORK_LOSS_NOTABLE)?;
+    f.below_limit_k().filter(|k| *k <= AT_LIMIT_K)?;
+    let words = format!(
+        "It came to its limit and lost {:.0} % of its work rate. Nothing here counts why, but being drawn back for heat looks so.",
+        loss * 100.0
+    );
+    Some(f.finding(Judgement::Watch, words).next(DESIGN))
 }
 
 fn external(f: &Facts<'_>) -> Option<Finding> {

@@ -12,6 +12,7 @@ mod drivers;
 mod fans;
 mod gauge;
 mod identity;
+mod inlet;
 mod other_temps;
 mod power;
 mod slow;
@@ -36,6 +37,7 @@ use self::slow::{Place, SlowReader};
 use self::supply::Mains;
 pub use self::survey::survey;
 use self::tree::Tree;
+use crate::check::AMBIENT_PRIOR;
 use crate::clock::boot_s;
 use crate::machine::{Facts, Reading, Sensors};
 use crate::sensors::NoSensors;
@@ -323,7 +325,9 @@ impl Sensors for LinuxSensors {
     }
 
     fn context(&mut self) -> wire::Context {
-        circumstances::context(&self.tree, &mut self.mains, boot_s())
+        let now_s = boot_s();
+        let ambient = inlet::ambient(&self.tree, &chips::list(&self.tree), AMBIENT_PRIOR, now_s);
+        wire::Context { ambient, ..circumstances::context(&self.tree, &mut self.mains, now_s) }
     }
 
     fn model(&self) -> wire::Model {
