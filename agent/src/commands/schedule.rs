@@ -288,7 +288,7 @@ mod tests {
     fn timer(folder: &Path) -> Timer {
         Timer {
             program: "/opt/wind row/windrow".into(),
-            state: "/home/x/100%/state".into(),
+            state: "/srv/x/100%/state".into(),
             every_days: 7,
             hour: 12,
             minute: 5,
@@ -312,7 +312,7 @@ mod tests {
         assert!(timer.is_installed());
         assert_eq!(timer.at_installed(), "12:05");
         let service = std::fs::read_to_string(timer.folder.join(SERVICE)).unwrap();
-        let line = r#"ExecStart="/opt/wind row/windrow" "--state-dir" "/home/x/100%%/state" "check" "--yes" "--if-due" "7""#;
+        let line = r#"ExecStart="/opt/wind row/windrow" "--state-dir" "/srv/x/100%%/state" "check" "--yes" "--if-due" "7""#;
         assert!(service.contains(line), "{service}");
         remove(&timer, &mut note).unwrap();
         remove(&timer, &mut note).unwrap();
@@ -339,7 +339,7 @@ mod tests {
         let line = timer(Path::new("/")).cron_line();
         assert_eq!(
             line,
-            r"5 12 * * * '/opt/wind row/windrow' --state-dir '/home/x/100\%/state' check --yes --if-due 7"
+            r"5 12 * * * '/opt/wind row/windrow' --state-dir '/srv/x/100\%/state' check --yes --if-due 7"
         );
     }
 }
