@@ -262,3 +262,29 @@ fn nothing_at_all_is_judged_as_such() {
     });
     assert_eq!(verdict.standing, Standing::CannotTell, "{}", to_text(&verdict));
 }
+
+#[test]
+fn where_nothing_counts_throttling_the_work_rate_at_the_limit_tells() {
+    let mut spec = model_of("Tamsel 14").unwrap();
+    spec.sensors.throttle = false;
+    let trace = record_run(&spec, &RunPlan::default());
+    let analysis = analyse(&trace, &RunContext::default());
+    let peak_c = analysis.metrics.peak_c.value().unwrap();
+    let words = |limit_c| {
+        let limit = Limit { limit_c, source: LimitSource::SensorCritical };
+        to_text(&judge(&Case {
+            origin: Origin::Measured,
+            trace: &trace,
+            analysis: &analysis,
+            limit: Some(&limit),
+            protocol: None,
+            context: None,
+            outcome: Outcome::Complete,
+            events: &[],
+            pre_checks: &[],
+        }))
+    };
+    assert!(words(peak_c).contains("It came to its limit and lost"), "{}", words(peak_c));
+    // The same fall of the work rate far below the limit is the power limit's.
+    assert!(words(peak_c + 25.0).contains("by design, not for heat"), "{}", words(peak_c + 25.0));
+}

@@ -32,8 +32,9 @@ static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
 const N_READERS: u32 = 4;
 /// Writes that may wait. At the limit a caller is told to come again.
 const MAX_WAITING: usize = 1024;
-/// How long a connection waits for another process's lock.
-const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+/// How long a connection waits for another process's lock. SQLite waits by looking again and again, so a writer without
+/// a pause can keep a command waiting for many of its transactions, and a slow disk makes each of them long.
+const BUSY_TIMEOUT: Duration = Duration::from_secs(30);
 
 /// A store in one SQLite file.
 #[derive(Debug, Clone)]
