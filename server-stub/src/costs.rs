@@ -22,6 +22,7 @@ use std::fmt::Write as _;
 use chrono::NaiveDate;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
+use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
 use crate::input::{Complaint, Complaints};
@@ -227,6 +228,28 @@ impl Costs {
             }
         }
         best
+    }
+
+    /// What a visit is worth where the technician does what turns out to be needed: every fault is mended with its
+    /// probability, and costs its minutes and parts with the same, money. The `visit_benefit` of the fleet table.
+    pub fn expected_benefit(&self, faults: &FaultProbabilities) -> f64 {
+        let of_action = |action: &ServiceAction| {
+            let cost = self.action(*action)?;
+            let left = (cost.loss_per_day + cost.outages_per_day * self.outage) * self.horizon_days;
+            let work = cost.minutes * self.technician_minute + cost.part;
+            Some(faults.treated_by(*action).clamp(0.0, 1.0) * (cost.mends * left - work))
+        };
+        ACTIONS.iter().filter_map(of_action).sum::<f64>() - self.visit_minutes * self.technician_minute
+    }
+
+    /// Names these very costs: the first digits of their digest.
+    pub fn version(&self) -> String {
+        const DIGITS: usize = 12;
+        let of_sites = format!("{:?}", (&self.currency, &self.days_off, &self.sites));
+        let mut numbers = self.clone();
+        let numbers: Vec<String> = FIELDS.iter().map(|f| (f.of)(&mut numbers).to_string()).collect();
+        let digest = Digest::of_parts(&[numbers.join(" ").as_bytes(), of_sites.as_bytes()]);
+        digest.to_hex().chars().take(DIGITS).collect()
     }
 
     /// The trip to a site.

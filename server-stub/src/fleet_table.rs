@@ -6,7 +6,11 @@ use windrow_model::measured::Measured;
 use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
-use crate::scoring::{Band, Evidence, ReasonCode, Standing};
+use windrow_model::condition::judge::{Condition, Interval};
+
+use crate::scoring::{
+    Band, Evidence, Forecast, JudgedFleet, PeerRange, ReasonCode, Standing, Suspicion, Versions,
+};
 use crate::store::EpochMs;
 
 /// Significant digits of printed numbers: more than any sensor has.
@@ -20,9 +24,23 @@ pub struct Row {
     asset_tag: String,
     model: String,
     site: String,
+    coverage_state: Option<String>,
     last_tested_at: String,
     received_at: String,
     band: Band,
+    visit_benefit: f64,
+    p_clogged: Option<f64>,
+    p_fan: Option<f64>,
+    p_contact: Option<f64>,
+    airflow_fraction: Option<f64>,
+    airflow_low: Option<f64>,
+    airflow_high: Option<f64>,
+    fan_factor: Option<f64>,
+    fan_low: Option<f64>,
+    fan_high: Option<f64>,
+    contact_factor: Option<f64>,
+    contact_low: Option<f64>,
+    contact_high: Option<f64>,
     peak_c: Option<f64>,
     rise_k: Option<f64>,
     rise_rate_k_s: Option<f64>,
@@ -36,8 +54,10 @@ pub struct Row {
     runs: usize,
     reason_code: ReasonCode,
     reason: String,
+    due_on: Option<String>,
     last_service_on: Option<String>,
     last_service_action: Option<String>,
+    visited_by_role: Option<String>,
     method_version: &'static str,
     load_mix: String,
     record_digest: String,
@@ -49,9 +69,12 @@ pub struct Row {
 pub struct Explained {
     #[serde(flatten)]
     row: Row,
-    /// Orders laptops within a band.
-    score: f64,
+    /// Faults that a visit should see to, likeliest first.
+    suspected: Vec<Suspicion>,
     evidence: Vec<Evidence>,
+    forecast: Option<Forecast>,
+    /// What it was judged by, beside the method version.
+    versions: Versions,
     /// Whether the agent's own metrics of the last run are the hub's; absent where there is nothing to compare.
     agent_metrics_agree: Option<bool>,
 }
@@ -68,22 +91,29 @@ pub struct Filter {
 }
 
 /// The rows of a judged fleet.
-pub fn rows(standings: &[Standing], filter: &Filter, method_version: &'static str) -> Vec<Explained> {
+pub fn rows(fleet: &JudgedFleet, filter: &Filter) -> Vec<Explained> {
     let is_asked = |wanted: &Option<String>, found: &str| wanted.as_deref().is_none_or(|w| w == found);
-    standings
+    fleet
+        .standings
         .iter()
         .enumerate()
-        .map(|(idx, standing)| explained(idx + 1, standing, method_version))
+        .map(|(idx, standing)| explained(idx + 1, standing, &fleet.versions))
         .filter(|e| is_asked(&filter.site, &e.row.site) && is_asked(&filter.model, &e.row.model))
         .take(filter.limit.unwrap_or(usize::MAX))
         .collect()
 }
 
-fn explained(rank: usize, standing: &Standing, method_version: &'static str) -> Explained {
+fn explained(rank: usize, standing: &Standing, versions: &Versions) -> Explained {
     Explained {
-        row: row(rank, standing, method_version),
-        score: tidy(standing.score),
+        row: row(rank, standing, versions.method),
+        suspected: standing
+            .suspected
+            .iter()
+            .map(|s| Suspicion { probability: tidy(s.probability), ..*s })
+            .collect(),
         evidence: standing.evidence.iter().map(tidy_evidence).collect(),
+        forecast: standing.forecast,
+        versions: versions.clone(),
         agent_metrics_agree: standing.last.stored.agrees,
     }
 }
@@ -92,20 +122,35 @@ fn row(rank: usize, standing: &Standing, method_version: &'static str) -> Row {
     let run = &standing.last.stored;
     let metric =
         |of: fn(&Metrics) -> &Measured| standing.last.metrics.as_ref().and_then(|m| of(m).value()).map(tidy);
-    let (service_on, service_action) =
-        standing.last_service.as_ref().map_or((None, None), |(day, actions)| {
-            let actions: Vec<&str> = actions.iter().map(|a: &ServiceAction| a.name()).collect();
-            (Some(day.to_string()), Some(actions.join(" ")))
-        });
+    let p = |of: fn(&Condition) -> f64| standing.condition.as_ref().map(|c| tidy(of(c)));
+    let [airflow, fan, contact] = intervals(standing.condition.as_ref());
+    let (service_on, service_action) = standing.last_service.as_ref().map_or((None, None), |service| {
+        let actions: Vec<&str> = service.actions.iter().map(|a: &ServiceAction| a.name()).collect();
+        (Some(service.on.to_string()), Some(actions.join(" ")))
+    });
     Row {
         rank,
         device_id: run.device_id.clone(),
         asset_tag: run.asset_tag.clone(),
         model: run.model_name.clone(),
         site: run.site.clone(),
+        coverage_state: None,
         last_tested_at: time(run.tested_at_ms),
         received_at: time(run.received_at_ms),
         band: standing.band,
+        visit_benefit: tidy(standing.visit_benefit),
+        p_clogged: p(|c| c.p_clogged),
+        p_fan: p(|c| c.p_fan),
+        p_contact: p(|c| c.p_contact),
+        airflow_fraction: airflow.mid,
+        airflow_low: airflow.low,
+        airflow_high: airflow.high,
+        fan_factor: fan.mid,
+        fan_low: fan.low,
+        fan_high: fan.high,
+        contact_factor: contact.mid,
+        contact_low: contact.low,
+        contact_high: contact.high,
         peak_c: metric(|m| &m.peak_c),
         rise_k: metric(|m| &m.rise_k),
         rise_rate_k_s: metric(|m| &m.rise_rate_early_k_per_s),
@@ -119,13 +164,35 @@ fn row(rank: usize, standing: &Standing, method_version: &'static str) -> Row {
         runs: standing.n_runs,
         reason_code: standing.reason_code,
         reason: standing.reason.clone(),
+        due_on: standing.due_on.map(|d| d.to_string()),
         last_service_on: service_on,
         last_service_action: service_action,
+        visited_by_role: None,
         method_version,
         load_mix: run.load_mix.clone(),
         record_digest: standing.digest().to_hex(),
         provenance: run.provenance.clone(),
     }
+}
+
+/// The cells of one condition number.
+#[derive(Default)]
+struct Cells {
+    mid: Option<f64>,
+    low: Option<f64>,
+    high: Option<f64>,
+}
+
+/// Airflow, fan and contact.
+fn intervals(condition: Option<&Condition>) -> [Cells; 3] {
+    let cells = |i: Option<Interval>| {
+        i.map_or_else(Cells::default, |i| Cells {
+            mid: Some(tidy(i.mid)),
+            low: Some(tidy(i.low)),
+            high: Some(tidy(i.high)),
+        })
+    };
+    condition.map_or_else(Default::default, |c| [cells(c.airflow), cells(c.fan), cells(Some(c.contact))])
 }
 
 fn time(ms: EpochMs) -> String {
@@ -135,10 +202,16 @@ fn time(ms: EpochMs) -> String {
 
 fn tidy_evidence(evidence: &Evidence) -> Evidence {
     Evidence {
+        metric: evidence.metric,
         value: tidy(evidence.value),
-        peers_median: tidy(evidence.peers_median),
-        z: tidy(evidence.z),
-        ..evidence.clone()
+        low: evidence.low.map(tidy),
+        high: evidence.high.map(tidy),
+        peers: evidence.peers.map(|p| PeerRange {
+            low: tidy(p.low),
+            median: tidy(p.median),
+            high: tidy(p.high),
+            ..p
+        }),
     }
 }
 
@@ -167,15 +240,29 @@ pub fn csv(rows: &[Explained]) -> Result<Vec<u8>, csv::Error> {
 }
 
 /// Columns, for a table without a row: the header is there all the same.
-const COLUMNS: [&str; 27] = [
+pub const COLUMNS: [&str; 43] = [
     "rank",
     "device_id",
     "asset_tag",
     "model",
     "site",
+    "coverage_state",
     "last_tested_at",
     "received_at",
     "band",
+    "visit_benefit",
+    "p_clogged",
+    "p_fan",
+    "p_contact",
+    "airflow_fraction",
+    "airflow_low",
+    "airflow_high",
+    "fan_factor",
+    "fan_low",
+    "fan_high",
+    "contact_factor",
+    "contact_low",
+    "contact_high",
     "peak_c",
     "rise_k",
     "rise_rate_k_s",
@@ -189,8 +276,10 @@ const COLUMNS: [&str; 27] = [
     "runs",
     "reason_code",
     "reason",
+    "due_on",
     "last_service_on",
     "last_service_action",
+    "visited_by_role",
     "method_version",
     "load_mix",
     "record_digest",

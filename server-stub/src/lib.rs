@@ -16,6 +16,7 @@ pub mod import;
 pub mod ingest;
 pub mod input;
 pub mod invite;
+pub mod judgement;
 pub mod ledger;
 pub mod measure;
 pub mod output;
@@ -26,3 +27,4 @@ pub mod store;
 #[cfg(test)]
 mod testing;
 pub mod tls;
+pub mod workers;

@@ -1,6 +1,6 @@
 //! `windrow-hub rank`: the fleet by who needs service.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use serde::Serialize;
@@ -10,13 +10,14 @@ use windrow_model::METHOD_VERSION;
 use windrow_model::cautions;
 
 use super::{Outcome, Setting, block_on, print};
+use crate::costs::{self, Costs};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::fleet_table::{self, Explained, Filter};
 use crate::output::Output;
-use crate::scoring::{self, Band, Fleet, ReasonCode, Run};
-use crate::store::{EpochMs, MeasuredRun, Store, StoreError};
-use crate::{database, measure};
+use crate::scoring::{Band, JudgedFleet, ReasonCode};
+use crate::store::{EpochMs, Store};
+use crate::{database, judgement};
 
 /// Narrowest table: below it words would be cut to letters.
 const MIN_WIDTH: usize = 60;
@@ -45,6 +46,9 @@ pub(super) struct Args {
     /// Judge as of the end of this day (UTC) instead of now
     #[arg(long, value_name = "YYYY-MM-DD")]
     as_of: Option<NaiveDate>,
+    /// What things cost, TOML; what it leaves out has its default
+    #[arg(long, value_name = "FILE")]
+    costs: Option<PathBuf>,
     /// Print all columns as CSV
     #[arg(long, conflicts_with = "json")]
     csv: bool,
@@ -62,18 +66,28 @@ struct Ranked<'a> {
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
     let path = database::path(setting.database.as_deref())?;
     let as_of = as_of(setting, args)?;
-    let fleet = block_on(fleet(setting, &path, as_of.timestamp_millis()))?;
-    let standings = scoring::judge(&fleet);
+    let costs = args.costs.as_deref().map(read_costs).transpose()?.unwrap_or_default();
+    let fleet = block_on(fleet(setting, &path, as_of.timestamp_millis(), &costs))?;
     let filter = Filter { site: args.site.clone(), model: args.model.clone(), limit: args.limit };
-    let rows = fleet_table::rows(&standings, &filter, METHOD_VERSION);
+    let rows = fleet_table::rows(&fleet, &filter);
     if setting.json {
         print_json(&rows, as_of, output)?;
     } else if args.csv {
         print_csv(&rows, output)?;
     } else {
-        print_table(&rows, standings.len(), output)?;
+        print_table(&rows, fleet.standings.len(), output)?;
     }
     Ok(Exit::Done)
+}
+
+fn read_costs(path: &Path) -> Result<Costs, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|e| {
+        Failure::at("read", path, e).remedy("check the path and that the file can be read by you")
+    })?;
+    costs::parse(&text).map_err(|complaints| {
+        Failure::at("use the costs in", path, complaints)
+            .remedy("correct these lines; docs/operations.md lists every one")
+    })
 }
 
 /// The end of the day that was asked for, or now.
@@ -85,22 +99,17 @@ fn as_of(setting: &Setting, args: &Args) -> Result<DateTime<Utc>, Failure> {
     })
 }
 
-/// Computes what metrics are due, so that nothing that came in is left out, and reads the fleet.
-async fn fleet(setting: &Setting, path: &Path, as_of_ms: EpochMs) -> Result<Fleet, Failure> {
+/// Computes what is due, so that nothing that came in is left out, and judges the fleet.
+async fn fleet(
+    setting: &Setting,
+    path: &Path,
+    as_of_ms: EpochMs,
+    costs: &Costs,
+) -> Result<JudgedFleet, Failure> {
     let store = database::open(path).await?;
-    measure::measure_due(&store, &setting.clock, |_| ()).await?;
-    let runs = store.run_list_measured(METHOD_VERSION).await?;
-    let services = store.service_list().await?;
+    let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, costs).await?;
     store.store_close().await;
-    let runs = runs.into_iter().map(run_of).collect::<Result<Vec<_>, StoreError>>()?;
-    Ok(Fleet { runs, services, as_of_ms })
-}
-
-fn run_of(stored: MeasuredRun) -> Result<Run, StoreError> {
-    let metrics = stored.metrics_json.as_deref().map(serde_json::from_slice).transpose();
-    let metrics =
-        metrics.map_err(|e| StoreError::Corrupt { column: "run_metrics.metrics", why: e.to_string() })?;
-    Ok(Run { stored, metrics })
+    Ok(fleet)
 }
 
 fn print_json(rows: &[Explained], as_of: DateTime<Utc>, output: &mut Output) -> Result<(), Failure> {

@@ -1,33 +1,50 @@
-//! Who needs service, judged from the hub's own metrics.
+//! Who needs service, judged by the cooling condition of each laptop.
 //!
-//! The first, simple judgement: each laptop against the others of its kind, with robust statistics. [`judge`] is a
-//! pure function of what is stored and the time as of which it is asked. Kinds never mix provenances, method versions, load
-//! programs or protocols, so that an emulated laptop is never the measure of a real one.
+//! [`judge`] is a pure function of what is stored, the costs, and the time as of which it is asked. References never
+//! mix provenances nor method versions, so that an emulated laptop is never the measure of a real one.
 
-mod features;
+pub mod conditions;
+mod evidence;
 mod peers;
+pub mod rule;
 #[cfg(test)]
 mod tests;
 pub(crate) mod words;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
+use windrow_model::METHOD_VERSION;
+use windrow_model::condition::constants::CONSTANTS_VERSION;
+use windrow_model::condition::forecast::Forecast as DayForecast;
+use windrow_model::condition::judge::Condition;
+use windrow_model::condition::standing::{ModelStanding, STANDING_VERSION};
 use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
-use self::features::Feature;
+pub use self::conditions::{Learned, ModelOf};
+pub use self::evidence::{Evidence, PeerRange};
+use crate::costs::Costs;
 use crate::store::{EpochMs, MeasuredRun, Service};
 
-/// Runs of a laptop that count: the last ones since its last service. A single odd run then moves the median little.
-const MAX_RUNS: usize = 5;
-/// After this a run says nothing of today: lint builds up in months (docs/method.md). Common practice, no source.
-const TOO_OLD_DAYS: i64 = 180;
-/// With fewer others of its kind nothing is said: two would only say that one of both differs.
-const MIN_PEERS: usize = 3;
+/// Days in milliseconds.
 const MS_PER_DAY: i64 = 24 * 3600 * 1000;
+
+/// All that a judgement rests on.
+#[derive(Debug)]
+pub struct Fleet {
+    /// All runs with their metrics under one method version.
+    pub runs: Vec<MeasuredRun>,
+    /// What they taught. A run without evidence has no load phase, or cannot be read.
+    pub learned: Learned,
+    /// All services.
+    pub services: Vec<Service>,
+    /// As of when.
+    pub as_of_ms: EpochMs,
+}
 
 /// A run with the hub's metrics.
 #[derive(Debug, Clone)]
@@ -38,19 +55,8 @@ pub struct Run {
     pub metrics: Option<Metrics>,
 }
 
-/// All that a judgement rests on.
-#[derive(Debug, Clone)]
-pub struct Fleet {
-    /// All runs under one method version.
-    pub runs: Vec<Run>,
-    /// All services.
-    pub services: Vec<Service>,
-    /// As of when.
-    pub as_of_ms: EpochMs,
-}
-
 /// When to see to a laptop. Ordered by urgency.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Band {
     /// Pull now.
@@ -76,249 +82,313 @@ impl Band {
             Self::NoVisit => "no visit",
         }
     }
+
+    /// Whether somebody has to go there.
+    pub const fn is_visit(self) -> bool {
+        matches!(self, Self::PullNow | Self::WithinSevenDays | Self::NextRound)
+    }
 }
 
 /// Why a laptop is in its band, for programs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ReasonCode {
-    /// Vents and fins: it gives its heat away slowly.
+    /// Vents and fins: the air takes too little heat away.
     Clogged,
-    /// The fan turns too slowly for the heat, or starts late.
+    /// The fan turns too slowly for the heat.
     FanWeak,
     /// The fan stood still while it was hot.
     FanStopped,
     /// Paste or mounting.
     Contact,
-    /// Nothing that stands out among its kind.
+    /// Nothing that asks for a visit.
     NothingSeen,
-    /// Too few others of its kind to say anything.
+    /// The runs don't say.
     CannotTell,
-    /// No run says anything: other work, on battery, a stuck sensor.
+    /// No run can be used: it never loaded, or nothing can be read from it.
     NoGoodRun,
-    /// The last good run is too old.
+    /// The last run is too old.
     TooOld,
     /// Serviced since the last run.
     NotCheckedSinceService,
 }
 
-/// One comparison with the others of the kind.
-#[derive(Debug, Clone, Serialize)]
-pub struct Evidence {
-    /// Name of the metric, which ends in its unit.
-    pub metric: &'static str,
-    /// This laptop's value.
-    pub value: f64,
-    /// Median of the others.
-    pub peers_median: f64,
-    /// How many others.
-    pub n_peers: usize,
-    /// How far off towards the fault, in standard deviations of the comparison.
-    pub z: f64,
+/// A fault that a service can mend.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Fault {
+    /// Vents and fins.
+    Clogged,
+    /// Fan.
+    Fan,
+    /// Paste and mounting.
+    Contact,
 }
 
-/// How a laptop stands.
-#[derive(Debug, Clone)]
-pub struct Standing {
-    /// Its last run, trusted or not; the identity stands there.
-    pub last: Run,
-    /// When to see to it.
-    pub band: Band,
-    /// Orders laptops within a band: deviations towards the most likely fault.
-    pub score: f64,
-    /// Why.
-    pub reason_code: ReasonCode,
-    /// Why, in words with the evidence.
-    pub reason: String,
-    /// All comparisons that could be made.
-    pub evidence: Vec<Evidence>,
-    /// How many runs there are.
-    pub n_runs: usize,
-    /// Last service: the day and what was done.
-    pub last_service: Option<(NaiveDate, Vec<ServiceAction>)>,
-}
+impl Fault {
+    /// All of them, in the order of the table's columns.
+    pub const ALL: [Self; 3] = [Self::Clogged, Self::Fan, Self::Contact];
 
-/// The kind that a laptop's runs are compared within.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-struct Kind {
-    model_key: String,
-    provenance: String,
-    load_mix: String,
-    protocol: String,
-}
+    /// What mends it.
+    pub const fn action(self) -> ServiceAction {
+        match self {
+            Self::Clogged => ServiceAction::Clean,
+            Self::Fan => ServiceAction::Fan,
+            Self::Contact => ServiceAction::Paste,
+        }
+    }
 
-impl Kind {
-    fn of(run: &MeasuredRun) -> Self {
-        Self {
-            model_key: run.model_key.clone(),
-            provenance: run.provenance.clone(),
-            load_mix: run.load_mix.clone(),
-            protocol: run.protocol.clone(),
+    /// Its probability.
+    pub fn probability(self, condition: &Condition) -> f64 {
+        match self {
+            Self::Clogged => condition.p_clogged,
+            Self::Fan => condition.p_fan,
+            Self::Contact => condition.p_contact,
         }
     }
 }
 
-/// A laptop with what its runs say.
-struct Laptop<'a> {
-    runs: Vec<&'a Run>,
-    last_service: Option<(NaiveDate, Vec<ServiceAction>)>,
-    /// The good runs that count, of one kind, and the kind.
-    judged: Option<(Kind, Vec<&'a Run>)>,
-    features: BTreeMap<Feature, features::Value>,
+/// A fault that is suspected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Suspicion {
+    /// Which.
+    pub fault: Fault,
+    /// How probable.
+    pub probability: f64,
+}
+
+/// How a laptop stands: all that a row of the table, its page, a round or a work sheet needs.
+#[derive(Debug, Clone)]
+pub struct Standing {
+    /// Its last run until the time asked for, usable or not; identity, model, site and provenance stand there.
+    pub last: Run,
+    /// Its cooling condition at its last usable run; `None` where no run could be fitted.
+    pub condition: Option<Condition>,
+    /// When to see to it.
+    pub band: Band,
+    /// Expected benefit of a visit, in the costs' money ([`Costs::expected_benefit`]). Orders laptops within a band.
+    pub visit_benefit: f64,
+    /// Faults that a visit should see to, likeliest first; empty where no visit is advised.
+    pub suspected: Vec<Suspicion>,
+    /// Why.
+    pub reason_code: ReasonCode,
+    /// Why, in plain words with the strongest evidence.
+    pub reason: String,
+    /// What the reason rests on, strongest first.
+    pub evidence: Vec<Evidence>,
+    /// By when it should be seen to: the band's day, else the forecast's; `None` where nothing is in sight.
+    pub due_on: Option<NaiveDate>,
+    /// When a condition will have passed its limit, at the rate that its runs show.
+    pub forecast: Option<Forecast>,
+    /// How many runs there are.
+    pub n_runs: usize,
+    /// How many of them the condition rests on.
+    pub n_fitted_runs: usize,
+    /// Last service: the day and what was done.
+    pub last_service: Option<LastService>,
+}
+
+impl Standing {
+    /// Digest of the run that it shows.
+    pub fn digest(&self) -> Digest {
+        self.last.stored.digest
+    }
+
+    /// Device id.
+    pub fn device_id(&self) -> &str {
+        &self.last.stored.device_id
+    }
+}
+
+/// When a condition will have passed its limit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Forecast {
+    /// The condition that passes its limit first.
+    pub fault: Fault,
+    /// Even odds that it has passed its limit by then.
+    pub due_on: NaiveDate,
+    /// Odds of 5 % by then.
+    pub early_on: NaiveDate,
+    /// Odds of 95 % by then; `None`: not within two years.
+    pub late_on: Option<NaiveDate>,
+}
+
+impl Forecast {
+    /// The first of vents and contact to pass its limit.
+    fn of(condition: &Condition) -> Option<Self> {
+        let dated = |fault: Fault, f: &DayForecast| {
+            Some(Self {
+                fault,
+                due_on: date(f.day)?,
+                early_on: date(f.low_day)?,
+                late_on: f.high_day.and_then(date),
+            })
+        };
+        let clogged = condition.clogged_on.as_ref().and_then(|f| dated(Fault::Clogged, f));
+        let contact = condition.contact_on.as_ref().and_then(|f| dated(Fault::Contact, f));
+        [clogged, contact].into_iter().flatten().min_by_key(|f| f.due_on)
+    }
+}
+
+/// The date of a day since the Unix epoch.
+fn date(day: f64) -> Option<NaiveDate> {
+    day_of((day * MS_PER_DAY as f64) as EpochMs)
+}
+
+/// The last day on which something was done to a laptop.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LastService {
+    /// The day.
+    pub on: NaiveDate,
+    /// What was done.
+    pub actions: Vec<ServiceAction>,
+}
+
+/// A judged fleet.
+#[derive(Debug, Clone)]
+pub struct JudgedFleet {
+    /// As of when.
+    pub as_of_ms: EpochMs,
+    /// What it was judged by.
+    pub versions: Versions,
+    /// The laptops, most urgent first.
+    pub standings: Vec<Standing>,
+    /// The models that they were compared within.
+    pub models: BTreeMap<ModelOf, Arc<ModelStanding>>,
+}
+
+/// What a judgement was made by; stands with every result.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Versions {
+    /// Of the analysis and the fit.
+    pub method: &'static str,
+    /// Of the network, the evidence and the standing.
+    pub standing: &'static str,
+    /// Of the condition's constants.
+    pub constants: &'static str,
+    /// Of the rule for bands.
+    pub rule: &'static str,
+    /// First digits of the costs' digest.
+    pub costs: String,
 }
 
 /// Judges a fleet; the most urgent first. The order is total: the same fleet always gives the same list.
-pub fn judge(fleet: &Fleet) -> Vec<Standing> {
-    let laptops = laptops(fleet);
-    let peers = peers::by_kind(&laptops);
-    let mut standings: Vec<Standing> =
-        laptops.iter().filter_map(|laptop| standing(laptop, &peers, fleet.as_of_ms)).collect();
+pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
+    let as_of_ms = fleet.as_of_ms;
+    let last_services = last_services(&fleet.services, as_of_ms);
+    let mut learned = fleet.learned;
+    let services = conditions::services_by_device(&fleet.services);
+    let conditions = conditions::conditions(&fleet.runs, &mut learned, &services, as_of_ms);
+    let laptops = laptops(fleet.runs, as_of_ms);
+    let peers = peers::ranges(laptops.values().map(|l| &l.last));
+    let mut standings: Vec<Standing> = laptops
+        .into_iter()
+        .map(|((device_id, _), laptop)| {
+            let conditioned = conditions.of(&laptop.last.stored);
+            let case = rule::Case {
+                last: &laptop.last,
+                conditioned,
+                last_service: last_services.get(&device_id),
+                as_of_ms,
+            };
+            let decided = rule::decide(&case, costs);
+            let evidence = evidence::evidence(&case, &decided, &peers);
+            let reason = words::reason(&case, &decided, &evidence);
+            Standing {
+                condition: conditioned.map(|c| c.condition.clone()),
+                band: decided.band,
+                visit_benefit: decided.visit_benefit,
+                suspected: decided.suspected,
+                reason_code: decided.reason_code,
+                reason,
+                evidence,
+                due_on: decided.due_on,
+                forecast: decided.forecast,
+                n_runs: laptop.n_runs,
+                n_fitted_runs: conditioned.map_or(0, |c| c.n_runs),
+                last_service: last_services.get(&device_id).cloned(),
+                last: laptop.last,
+            }
+        })
+        .collect();
     standings.sort_by(|a, b| {
         a.band
             .cmp(&b.band)
-            .then(b.score.total_cmp(&a.score))
-            .then_with(|| a.last.stored.device_id.cmp(&b.last.stored.device_id))
+            .then(b.visit_benefit.total_cmp(&a.visit_benefit))
+            .then_with(|| a.device_id().cmp(b.device_id()))
             .then_with(|| a.last.stored.provenance.cmp(&b.last.stored.provenance))
     });
-    standings
+    JudgedFleet { as_of_ms, versions: versions(costs), standings, models: learned.models }
 }
 
-fn laptops(fleet: &Fleet) -> Vec<Laptop<'_>> {
-    let mut runs_of: BTreeMap<(&str, &str), Vec<&Run>> = BTreeMap::new();
-    for run in fleet.runs.iter().filter(|r| r.stored.tested_at_ms <= fleet.as_of_ms) {
-        runs_of.entry((&run.stored.device_id, &run.stored.provenance)).or_default().push(run);
+fn versions(costs: &Costs) -> Versions {
+    Versions {
+        method: METHOD_VERSION,
+        standing: STANDING_VERSION,
+        constants: CONSTANTS_VERSION,
+        rule: rule::RULE_VERSION,
+        costs: costs.version(),
     }
-    let last_services = last_services(fleet);
-    runs_of
-        .into_iter()
-        .map(|((device_id, _), mut runs)| {
-            runs.sort_by_key(|r| r.stored.tested_at_ms);
-            laptop(runs, last_services.get(device_id).cloned())
-        })
-        .collect()
 }
 
-fn laptop(runs: Vec<&Run>, last_service: Option<(NaiveDate, Vec<ServiceAction>)>) -> Laptop<'_> {
-    let good: Vec<&Run> = runs
-        .iter()
-        .copied()
-        .filter(|r| is_since_service(r, last_service.as_ref()) && features::why_not_good(r).is_none())
-        .collect();
-    let judged = good.last().map(|last| {
-        let kind = Kind::of(&last.stored);
-        let mut of_kind: Vec<&Run> =
-            good.iter().copied().filter(|r| Kind::of(&r.stored) == kind).rev().take(MAX_RUNS).collect();
-        of_kind.reverse();
-        (kind, of_kind)
+struct LaptopRuns {
+    last: Run,
+    n_runs: usize,
+}
+
+/// The last run of each laptop and provenance until the time asked for.
+fn laptops(runs: Vec<MeasuredRun>, as_of_ms: EpochMs) -> BTreeMap<(String, String), LaptopRuns> {
+    let mut last: BTreeMap<(String, String), (MeasuredRun, usize)> = BTreeMap::new();
+    for run in runs.into_iter().filter(|r| r.tested_at_ms <= as_of_ms) {
+        let key = (run.device_id.clone(), run.provenance.clone());
+        match last.get_mut(&key) {
+            None => {
+                last.insert(key, (run, 1));
+            }
+            Some((known, n)) => {
+                *n += 1;
+                let is_newer = (run.tested_at_ms, run.run_id) > (known.tested_at_ms, known.run_id);
+                if is_newer {
+                    *known = run;
+                }
+            }
+        }
+    }
+    last.into_iter().map(|(key, (run, n_runs))| (key, LaptopRuns { last: read(run), n_runs })).collect()
+}
+
+fn read(stored: MeasuredRun) -> Run {
+    let parsed = stored.metrics_json.as_deref().map(serde_json::from_slice::<Metrics>).transpose();
+    let metrics = parsed.unwrap_or_else(|e| {
+        tracing::error!(run_id = stored.run_id, error = %e, "stored metrics cannot be read; `windrow-hub recompute` makes them again");
+        None
     });
-    let features = judged.as_ref().map(|(_, runs)| features::of_runs(runs)).unwrap_or_default();
-    Laptop { runs, last_service, judged, features }
+    Run { stored, metrics }
 }
 
 /// The last day on which something was done to each laptop. To have looked at it changes nothing.
-fn last_services(fleet: &Fleet) -> BTreeMap<&str, (NaiveDate, Vec<ServiceAction>)> {
-    let mut last: BTreeMap<&str, (NaiveDate, Vec<ServiceAction>)> = BTreeMap::new();
-    let as_of = DateTime::<Utc>::from_timestamp_millis(fleet.as_of_ms).map(|t| t.date_naive());
-    for service in &fleet.services {
+fn last_services(services: &[Service], as_of_ms: EpochMs) -> BTreeMap<String, LastService> {
+    let mut last: BTreeMap<String, LastService> = BTreeMap::new();
+    let as_of = day_of(as_of_ms);
+    for service in services {
         let is_later_than_asked = as_of.is_some_and(|as_of| service.serviced_on > as_of);
         if is_later_than_asked || service.action == ServiceAction::None {
             continue;
         }
-        let entry = last.entry(&service.device_id).or_insert((service.serviced_on, Vec::new()));
-        if service.serviced_on > entry.0 {
-            *entry = (service.serviced_on, Vec::new());
+        let entry = last
+            .entry(service.device_id.clone())
+            .or_insert_with(|| LastService { on: service.serviced_on, actions: Vec::new() });
+        if service.serviced_on > entry.on {
+            *entry = LastService { on: service.serviced_on, actions: Vec::new() };
         }
-        if service.serviced_on == entry.0 {
-            entry.1.push(service.action);
+        if service.serviced_on == entry.on {
+            entry.actions.push(service.action);
         }
     }
     last
 }
 
-/// A run of the day of service may have been before or after it, so that it doesn't count.
-fn is_since_service(run: &Run, last_service: Option<&(NaiveDate, Vec<ServiceAction>)>) -> bool {
-    let tested_on = DateTime::<Utc>::from_timestamp_millis(run.stored.tested_at_ms).map(|t| t.date_naive());
-    last_service.is_none_or(|(day, _)| tested_on.is_some_and(|tested| tested > *day))
-}
-
-fn standing(laptop: &Laptop<'_>, peers: &peers::ByKind, as_of_ms: EpochMs) -> Option<Standing> {
-    let last = *laptop.runs.last()?;
-    let judgement = judgement(laptop, last, peers, as_of_ms);
-    Some(Standing {
-        last: last.clone(),
-        band: judgement.band,
-        score: judgement.score,
-        reason_code: judgement.reason_code,
-        reason: judgement.reason,
-        evidence: judgement.evidence,
-        n_runs: laptop.runs.len(),
-        last_service: laptop.last_service.clone(),
-    })
-}
-
-/// The part of a standing that is judged.
-struct Judgement {
-    band: Band,
-    score: f64,
-    reason_code: ReasonCode,
-    reason: String,
-    evidence: Vec<Evidence>,
-}
-
-impl Judgement {
-    fn plain(band: Band, reason_code: ReasonCode, reason: String) -> Self {
-        Self { band, score: 0.0, reason_code, reason, evidence: Vec::new() }
-    }
-}
-
-fn judgement(laptop: &Laptop<'_>, last: &Run, peers: &peers::ByKind, as_of_ms: EpochMs) -> Judgement {
-    let Some((kind, runs)) = &laptop.judged else { return without_good_run(laptop, last) };
-    let mut judgement = compared(laptop, kind, runs, peers);
-    let age_days = runs.last().map_or(0, |r| (as_of_ms - r.stored.tested_at_ms) / MS_PER_DAY);
-    if age_days > TOO_OLD_DAYS {
-        judgement.band = Band::Retest;
-        judgement.reason = format!("last good check {age_days} days before; then: {}", judgement.reason);
-        judgement.reason_code = ReasonCode::TooOld;
-    }
-    judgement
-}
-
-fn without_good_run(laptop: &Laptop<'_>, last: &Run) -> Judgement {
-    if let Some((day, _)) = &laptop.last_service
-        && !is_since_service(last, laptop.last_service.as_ref())
-    {
-        let reason = format!("serviced on {day}, not checked since");
-        return Judgement::plain(Band::Retest, ReasonCode::NotCheckedSinceService, reason);
-    }
-    let why = features::why_not_good(last).unwrap_or("no run of it can be trusted");
-    Judgement::plain(Band::Retest, ReasonCode::NoGoodRun, format!("the check cannot be trusted: {why}"))
-}
-
-fn compared(laptop: &Laptop<'_>, kind: &Kind, runs: &[&Run], peers: &peers::ByKind) -> Judgement {
-    if let Some(peak_c) = features::fan_stopped(runs) {
-        let reason = format!("a fan stood still at {peak_c:.0} °C: have it looked at before further load");
-        let judgement = Judgement::plain(Band::PullNow, ReasonCode::FanStopped, reason);
-        return Judgement { score: f64::from(i8::MAX), ..judgement };
-    }
-    let evidence = peers::evidence(&laptop.features, kind, peers);
-    let n_peers = evidence.iter().map(|(_, e)| e.n_peers).max().unwrap_or(0);
-    if n_peers < MIN_PEERS {
-        let reason = words::too_few_peers(peers::n_others(kind, peers));
-        return Judgement::plain(Band::NoVisit, ReasonCode::CannotTell, reason);
-    }
-    let finding = features::likeliest(&evidence);
-    let (band, reason_code) =
-        finding.as_ref().map_or((Band::NoVisit, ReasonCode::NothingSeen), |f| (f.band(), f.reason_code));
-    let reason_code = if band == Band::NoVisit { ReasonCode::NothingSeen } else { reason_code };
-    let reason = words::reason(reason_code, finding.as_ref(), n_peers);
-    let score = finding.map_or(0.0, |f| f.z);
-    Judgement { band, score, reason_code, reason, evidence: evidence.into_iter().map(|(_, e)| e).collect() }
-}
-
-/// The digest of the run that a standing shows.
-impl Standing {
-    /// Digest of its last run.
-    pub fn digest(&self) -> Digest {
-        self.last.stored.digest
-    }
+/// The day of a time, UTC.
+pub(crate) fn day_of(ms: EpochMs) -> Option<NaiveDate> {
+    DateTime::<Utc>::from_timestamp_millis(ms).map(|t| t.date_naive())
 }

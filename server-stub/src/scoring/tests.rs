@@ -1,24 +1,40 @@
 use windrow_model::analysis::{RunContext, analyse};
 use windrow_model::emulate::{Faults, RunPlan, model_of, record_run};
+use windrow_model::estimate::network_drive::Drive;
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::{Band, Fleet, ReasonCode, Run, Standing, judge};
+use super::{Band, Fleet, JudgedFleet, ReasonCode, Standing, conditions, judge};
+use crate::costs::Costs;
 use crate::store::{MeasuredRun, Service};
 use crate::testing::START_MS;
 
 const DAY_MS: i64 = 24 * 3600 * 1000;
+/// Checks of each laptop, a month apart.
+const N_CHECKS: u64 = 3;
 
-/// A laptop's run through the emulated laptop and the hub's analysis.
-fn run(device_id: &str, unit: u64, faults: Faults) -> Run {
-    let spec = model_of("Tamsel 14").unwrap().unit(unit);
-    let trace = record_run(&spec, &RunPlan { faults, seed: unit, ..RunPlan::default() });
-    let metrics = analyse(&trace, &RunContext::default()).metrics;
-    Run { stored: stored(device_id), metrics: Some(metrics) }
+/// A run and what the fit needs of it.
+type Ready = (MeasuredRun, Option<Drive>);
+
+/// A laptop's monthly checks through the emulated laptop and the hub's analysis, the last one at [`START_MS`].
+fn checks(device_id: &str, unit: u64, faults: Faults) -> Vec<Ready> {
+    let before = (1..N_CHECKS).rev();
+    before.chain([0]).map(|months_ago| check(device_id, unit, faults, months_ago)).collect()
 }
 
-fn stored(device_id: &str) -> MeasuredRun {
+fn check(device_id: &str, unit: u64, faults: Faults, months_ago: u64) -> Ready {
+    let spec = model_of("Tamsel 14").unwrap().unit(unit);
+    let seed = 100 * unit + months_ago;
+    let trace = record_run(&spec, &RunPlan { faults, seed, ..RunPlan::default() });
+    let metrics = analyse(&trace, &RunContext::default()).metrics;
+    let mut run = stored(device_id, START_MS - 30 * DAY_MS * i64::try_from(months_ago).unwrap());
+    run.metrics_json = Some(serde_json::to_vec(&metrics).unwrap());
+    (run, Drive::from_trace(&trace))
+}
+
+fn stored(device_id: &str, tested_at_ms: i64) -> MeasuredRun {
     MeasuredRun {
+        run_id: 0,
         device_id: device_id.to_owned(),
         asset_tag: String::new(),
         site: "north".to_owned(),
@@ -30,40 +46,63 @@ fn stored(device_id: &str) -> MeasuredRun {
         protocol: "standard".to_owned(),
         outcome: "complete".to_owned(),
         channels: String::new(),
-        ambient_c: None,
-        ambient_sd_k: None,
-        tested_at_ms: START_MS,
-        received_at_ms: START_MS,
+        ambient_c: Some(22.0),
+        ambient_sd_k: Some(1.0),
+        on_ac: Some(true),
+        firmware: "1.07".to_owned(),
+        tested_at_ms,
+        received_at_ms: tested_at_ms,
         metrics_json: None,
         agrees: None,
     }
 }
 
-fn healthy(n: u64) -> Vec<Run> {
-    (1..=n).map(|unit| run(&format!("healthy-{unit}"), unit, Faults::NONE)).collect()
+fn healthy(n: u64) -> Vec<Ready> {
+    (1..=n).flat_map(|unit| checks(&format!("healthy-{unit}"), unit, Faults::NONE)).collect()
 }
 
-fn judged(runs: Vec<Run>) -> Vec<Standing> {
-    judge(&Fleet { runs, services: Vec::new(), as_of_ms: START_MS + DAY_MS })
+fn judged_with(runs: Vec<Ready>, services: Vec<Service>, as_of_ms: i64) -> JudgedFleet {
+    let runs: Vec<Ready> = runs
+        .into_iter()
+        .zip(1..)
+        .map(|((run, drive), run_id)| (MeasuredRun { run_id, ..run }, drive))
+        .collect();
+    let by_device = conditions::services_by_device(&services);
+    let mut learned = conditions::Learned::default();
+    for provenance in ["measured", "emulated"] {
+        let of_provenance = runs.iter().filter(|(run, _)| run.provenance == provenance);
+        let ready: Vec<(&MeasuredRun, Drive)> =
+            of_provenance.filter_map(|(run, drive)| Some((run, drive.clone()?))).collect();
+        let taught = conditions::learn(&ready, &by_device);
+        learned.models.extend(taught.models);
+        learned.evidence.extend(taught.evidence);
+    }
+    let runs = runs.into_iter().map(|(run, _)| run).collect();
+    judge(Fleet { runs, learned, services, as_of_ms }, &Costs::default())
+}
+
+fn judged(runs: Vec<Ready>) -> Vec<Standing> {
+    judged_with(runs, Vec::new(), START_MS + DAY_MS).standings
 }
 
 #[track_caller]
 fn of<'a>(standings: &'a [Standing], device_id: &str) -> &'a Standing {
-    standings.iter().find(|s| s.last.stored.device_id == device_id).unwrap()
+    standings.iter().find(|s| s.device_id() == device_id).unwrap()
 }
 
-/// The faulty laptop comes first among seven healthy ones, for the right reason, and none of these is to be visited.
+/// The faulty laptop comes first among eleven healthy ones, for the right reason, and none of these is to be visited.
 #[track_caller]
 fn found_first(faults: Faults, reason_code: ReasonCode) {
-    let mut runs = healthy(7);
-    runs.push(run("faulty", 20, faults));
+    let mut runs = healthy(11);
+    runs.extend(checks("faulty", 20, faults));
     let standings = judged(runs);
     let first = &standings[0];
-    assert_eq!(first.last.stored.device_id, "faulty", "{standings:#?}");
+    assert_eq!(first.device_id(), "faulty", "{standings:#?}");
     assert_eq!(first.reason_code, reason_code, "{first:#?}");
-    assert!(first.band <= Band::NextRound, "{first:#?}");
+    assert!(first.band.is_visit() && first.due_on.is_some(), "{first:#?}");
+    assert!(first.visit_benefit > 0.0 && !first.suspected.is_empty(), "{first:#?}");
     for other in &standings[1..] {
-        assert_eq!(other.band, Band::NoVisit, "{other:#?}");
+        assert!(!other.band.is_visit(), "{other:#?}");
     }
 }
 
@@ -84,51 +123,51 @@ fn a_seized_fan_is_found() {
 
 #[test]
 fn dried_paste_is_found() {
-    found_first(Faults { paste: 3.0, ..Faults::NONE }, ReasonCode::Contact);
+    found_first(Faults { paste: 3.5, ..Faults::NONE }, ReasonCode::Contact);
 }
 
 #[test]
-fn with_too_few_of_a_kind_nothing_is_claimed() {
-    let mut runs = healthy(2);
-    runs.push(run("faulty", 20, Faults { airflow: 0.4, ..Faults::NONE }));
-    for standing in judged(runs) {
-        assert_eq!(standing.reason_code, ReasonCode::CannotTell, "{standing:#?}");
-        assert!(standing.reason.starts_with("cannot tell: only 2 other"), "{}", standing.reason);
-    }
+fn a_single_laptop_is_judged_without_peers_and_says_what_would_tell() {
+    let standings = judged(vec![check("alone", 1, Faults::NONE, 0)]);
+    let alone = of(&standings, "alone");
+    assert_eq!(alone.n_fitted_runs, 1);
+    let airflow = alone.condition.as_ref().unwrap().airflow.unwrap();
+    assert!(airflow.high - airflow.low > 0.2, "one laptop of a model must not be sure of itself: {airflow:?}");
+    assert!(!alone.band.is_visit(), "{alone:#?}");
 }
 
 #[test]
 fn an_emulated_laptop_is_never_the_measure_of_a_measured_one() {
     let alone = || {
-        let mut runs = healthy(5);
-        runs.push(run("watched", 6, Faults::NONE));
+        let mut runs = healthy(4);
+        runs.extend(checks("watched", 6, Faults::NONE));
         runs
     };
     let without = judged(alone());
     let mut with = alone();
-    for unit in 30..40 {
-        let mut emulated = run(&format!("emulated-{unit}"), unit, Faults { airflow: 0.3, ..Faults::NONE });
-        emulated.stored.provenance = "emulated".to_owned();
-        with.push(emulated);
+    for unit in 30..34 {
+        let faults = Faults { airflow: 0.3, ..Faults::NONE };
+        let mut emulated = checks(&format!("emulated-{unit}"), unit, faults);
+        emulated.iter_mut().for_each(|(run, _)| run.provenance = "emulated".to_owned());
+        with.extend(emulated);
     }
     let with = judged(with);
-    let evidence = |standings: &[Standing]| format!("{:?}", of(standings, "watched").evidence);
-    assert_eq!(evidence(&without), evidence(&with));
+    let condition = |standings: &[Standing]| of(standings, "watched").condition.clone();
+    assert_eq!(condition(&without), condition(&with));
+    assert!(condition(&with).is_some());
 }
 
 #[test]
-fn runs_that_cannot_be_trusted_and_old_ones_ask_for_a_retest() {
-    let mut runs = healthy(6);
-    let metrics = runs[0].metrics.as_mut().unwrap();
-    metrics.quality.insert("background_load.recovery".to_owned(), 0.2);
-    runs[1].stored.tested_at_ms -= 400 * DAY_MS;
-    runs[2].metrics = None;
+fn what_cannot_be_used_and_what_is_old_asks_for_a_retest() {
+    let mut runs = healthy(3);
+    runs.iter_mut().filter(|(run, _)| run.device_id == "healthy-1").for_each(|(run, _)| {
+        run.tested_at_ms -= 400 * DAY_MS;
+    });
+    let mut not_begun = stored("not-begun", START_MS);
+    not_begun.outcome = "not_started".to_owned();
+    runs.push((not_begun, None));
     let standings = judged(runs);
-    for (device_id, code) in [
-        ("healthy-1", ReasonCode::NoGoodRun),
-        ("healthy-2", ReasonCode::TooOld),
-        ("healthy-3", ReasonCode::NoGoodRun),
-    ] {
+    for (device_id, code) in [("healthy-1", ReasonCode::TooOld), ("not-begun", ReasonCode::NoGoodRun)] {
         let standing = of(&standings, device_id);
         assert_eq!((standing.band, standing.reason_code), (Band::Retest, code), "{standing:#?}");
     }
@@ -138,7 +177,7 @@ fn runs_that_cannot_be_trusted_and_old_ones_ask_for_a_retest() {
 fn a_service_resets_what_was_seen_before_it() {
     let clogged = Faults { airflow: 0.4, ..Faults::NONE };
     let mut runs = healthy(7);
-    runs.push(run("serviced", 20, clogged));
+    runs.extend(checks("serviced", 20, clogged));
     let cleaned_on = "2026-02-01".parse().unwrap();
     let services = vec![Service {
         device_id: "serviced".to_owned(),
@@ -146,29 +185,39 @@ fn a_service_resets_what_was_seen_before_it() {
         action: ServiceAction::Clean,
     }];
     let as_of_ms = START_MS + 10 * DAY_MS;
-    let standings = judge(&Fleet { runs: runs.clone(), services: services.clone(), as_of_ms });
+    let judged = |runs: &[Ready], as_of_ms| judged_with(runs.to_vec(), services.clone(), as_of_ms).standings;
+    let standings = judged(&runs, as_of_ms);
     let standing = of(&standings, "serviced");
     assert_eq!(standing.reason_code, ReasonCode::NotCheckedSinceService, "{standing:#?}");
 
-    let mut after = run("serviced", 20, Faults::NONE);
-    after.stored.tested_at_ms = as_of_ms - DAY_MS;
-    runs.push(after);
-    let standings = judge(&Fleet { runs: runs.clone(), services: services.clone(), as_of_ms });
-    assert_eq!(of(&standings, "serviced").band, Band::NoVisit);
+    let (mut after, drive) = check("serviced", 20, Faults::NONE, 0);
+    after.tested_at_ms = as_of_ms - DAY_MS;
+    runs.push((after, drive));
+    assert!(!of(&judged(&runs, as_of_ms), "serviced").band.is_visit());
 
     // As of a day before the service, nothing of it is known.
-    let standings = judge(&Fleet { runs, services, as_of_ms: START_MS + DAY_MS / 4 });
-    assert_eq!(of(&standings, "serviced").reason_code, ReasonCode::Clogged);
+    assert_eq!(of(&judged(&runs, START_MS + DAY_MS / 4), "serviced").reason_code, ReasonCode::Clogged);
 }
 
 #[test]
 fn the_order_is_that_of_the_fleet_not_of_its_arrival() {
-    let mut runs = healthy(8);
+    let mut runs = healthy(5);
     let ids = |standings: Vec<Standing>| -> Vec<String> {
-        standings.into_iter().map(|s| s.last.stored.device_id).collect()
+        standings.into_iter().map(|s| s.device_id().to_owned()).collect()
     };
     let forwards = ids(judged(runs.clone()));
     runs.reverse();
     assert_eq!(forwards, ids(judged(runs)));
     assert!(judged(Vec::new()).is_empty());
+}
+
+#[test]
+fn a_reason_names_numbers_with_units() {
+    let mut runs = healthy(7);
+    runs.extend(checks("faulty", 20, Faults { airflow: 0.4, ..Faults::NONE }));
+    let standings = judged(runs);
+    let reason = &of(&standings, "faulty").reason;
+    assert!(reason.contains("clean the vents"), "{reason}");
+    assert!(reason.contains("airflow 0.") && reason.contains("of as new"), "{reason}");
+    assert!(reason.contains("of its model"), "no comparison with its peers: {reason}");
 }

@@ -5,6 +5,7 @@
 pub mod access;
 #[cfg(test)]
 mod conformance;
+pub mod judgements;
 mod ledger;
 pub mod runs;
 pub mod sqlite;
@@ -242,6 +243,8 @@ pub struct NewMetrics {
 /// A run with the hub's metrics, for scoring.
 #[derive(Debug, Clone)]
 pub struct MeasuredRun {
+    /// Its row.
+    pub run_id: i64,
     /// The laptop.
     pub device_id: String,
     /// Asset tag, where the hub knows one.
@@ -268,6 +271,10 @@ pub struct MeasuredRun {
     pub ambient_c: Option<f64>,
     /// Its standard deviation.
     pub ambient_sd_k: Option<f64>,
+    /// On mains power, where known.
+    pub on_ac: Option<bool>,
+    /// Firmware of the machine; empty where unknown.
+    pub firmware: String,
     /// When it was tested.
     pub tested_at_ms: EpochMs,
     /// When it was received.
@@ -279,7 +286,7 @@ pub struct MeasuredRun {
 }
 
 /// The hub's memory.
-pub trait Store: access::AccessStore + LedgerStore + runs::RunStore {
+pub trait Store: access::AccessStore + judgements::JudgementStore + LedgerStore + runs::RunStore {
     /// Stores an invite.
     fn invite_create(&self, invite: NewInvite) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Enrols a laptop and places it where its invite says.

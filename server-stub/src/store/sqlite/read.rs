@@ -72,8 +72,9 @@ pub(super) async fn run_list_measured(
     method_version: &str,
 ) -> Result<Vec<MeasuredRun>, StoreError> {
     let rows = sqlx::query(
-        "SELECT r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
-           r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, \
+        "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
+           r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, \
+           COALESCE(json_extract(CAST(r.header AS TEXT), '$.model.firmware'), '') AS firmware, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
          LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
@@ -90,6 +91,7 @@ pub(super) async fn run_list_measured(
 
 fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
     Ok(MeasuredRun {
+        run_id: row.try_get("run_id")?,
         device_id: row.try_get("device_id")?,
         asset_tag: row.try_get("asset_tag")?,
         site: row.try_get("site")?,
@@ -103,6 +105,8 @@ fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
         channels: row.try_get("channels")?,
         ambient_c: row.try_get("ambient_c")?,
         ambient_sd_k: row.try_get("ambient_sd_k")?,
+        on_ac: row.try_get("on_ac")?,
+        firmware: row.try_get("firmware")?,
         tested_at_ms: row.try_get("tested_at_ms")?,
         received_at_ms: row.try_get("received_at_ms")?,
         metrics_json: row.try_get("metrics")?,

@@ -1,0 +1,202 @@
+//! From runs and services to each laptop's cooling condition.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use chrono::{DateTime, Datelike, NaiveTime};
+use windrow_model::condition::ambient::{RoomCase, RoomFacts, RoomStanding};
+use windrow_model::condition::constants::Constants;
+use windrow_model::condition::evidence::RunEvidence;
+use windrow_model::condition::judge::Condition;
+use windrow_model::condition::laptop::Laptop;
+use windrow_model::condition::standing::{ModelRun, ModelStanding};
+use windrow_model::condition::wear::Action;
+use windrow_model::estimate::network_drive::Drive;
+use windrow_model::estimate::workers::Workers;
+
+use super::MS_PER_DAY;
+use crate::store::{EpochMs, MeasuredRun, Service};
+use crate::workers::Pool;
+
+/// Services of each laptop: day and action.
+pub(crate) type ServicesOf = BTreeMap<String, Vec<(f64, Action)>>;
+
+/// What runs are compared within: provenance and model. Neither is ever mixed.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ModelOf {
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: String,
+    /// Product, stock-keeping unit and processor.
+    pub model_key: String,
+}
+
+impl ModelOf {
+    /// Of a run.
+    pub fn run(run: &MeasuredRun) -> Self {
+        Self { provenance: run.provenance.clone(), model_key: run.model_key.clone() }
+    }
+}
+
+/// All that runs taught: each model's standing and each run's evidence against it.
+#[derive(Debug, Clone, Default)]
+pub struct Learned {
+    /// By provenance and model.
+    pub models: BTreeMap<ModelOf, Arc<ModelStanding>>,
+    /// By the run's row.
+    pub evidence: HashMap<i64, RunEvidence>,
+}
+
+/// A laptop's condition and what it rests on.
+#[derive(Debug, Clone)]
+pub(super) struct Conditioned {
+    pub(super) condition: Condition,
+    pub(super) n_runs: usize,
+}
+
+/// All conditions of a fleet.
+pub(super) struct Conditions {
+    of: HashMap<(ModelOf, String), Conditioned>,
+}
+
+impl Conditions {
+    /// A laptop's condition among its model.
+    pub(super) fn of(&self, run: &MeasuredRun) -> Option<&Conditioned> {
+        self.of.get(&(ModelOf::run(run), run.device_id.clone()))
+    }
+}
+
+/// Learns everything from all runs of one provenance.
+pub(crate) fn learn(runs: &[(&MeasuredRun, Drive)], services: &ServicesOf) -> Learned {
+    let k = Constants::default();
+    let cases: Vec<RoomCase<'_>> =
+        runs.iter().map(|(run, drive)| room_case(run, RoomFacts::from(&drive.facts))).collect();
+    let rooms = RoomStanding::learn(&cases).rooms(&cases);
+    let firmwares = firmwares(runs.iter().map(|(run, _)| *run));
+    let mut by_model: BTreeMap<ModelOf, Vec<(i64, ModelRun)>> = BTreeMap::new();
+    for ((run, drive), room) in runs.iter().zip(rooms) {
+        let of = ModelOf::run(run);
+        let firmware = firmwares.of(run);
+        let made = ModelRun {
+            device: run.device_id.clone(),
+            day: day(run),
+            room,
+            on_mains: run.on_ac,
+            firmware,
+            drive: drive.clone(),
+        };
+        by_model.entry(of).or_default().push((run.run_id, made));
+    }
+    let mut learned = Learned::default();
+    for (of, runs) in by_model {
+        let (ids, runs): (Vec<i64>, Vec<ModelRun>) = runs.into_iter().unzip();
+        let Some((standing, evidence)) = ModelStanding::learn(&k, &runs, services, &Pool) else { continue };
+        learned.models.insert(of, Arc::new(standing));
+        learned.evidence.extend(ids.into_iter().zip(evidence));
+    }
+    learned
+}
+
+/// Judges every laptop within its model, each at its latest run until the time asked for. Where later runs are left out,
+/// the models' references are learned without them.
+pub(super) fn conditions(
+    runs: &[MeasuredRun],
+    learned: &mut Learned,
+    services: &ServicesOf,
+    as_of_ms: EpochMs,
+) -> Conditions {
+    let k = Constants::default();
+    let mut laptops_of: BTreeMap<ModelOf, BTreeMap<&str, Vec<RunEvidence>>> = BTreeMap::new();
+    let mut is_cut: BTreeMap<ModelOf, bool> = BTreeMap::new();
+    for run in runs {
+        let Some(evidence) = learned.evidence.get(&run.run_id) else { continue };
+        let of = ModelOf::run(run);
+        if run.tested_at_ms > as_of_ms {
+            is_cut.insert(of, true);
+            continue;
+        }
+        laptops_of.entry(of).or_default().entry(&run.device_id).or_default().push(*evidence);
+    }
+    let mut conditions = Conditions { of: HashMap::new() };
+    for (of, by_device) in laptops_of {
+        let Some(standing) = learned.models.get_mut(&of) else { continue };
+        let laptops: Vec<Laptop> =
+            by_device.into_iter().map(|(device, runs)| laptop(device, runs, services)).collect();
+        if is_cut.get(&of).copied().unwrap_or(false) {
+            Arc::make_mut(standing).learn_reference(&k, &laptops, &Pool);
+        }
+        let judge = standing.judge(&k);
+        let judged = Pool.map(laptops.len(), |i| judge.laptop(&laptops[i]));
+        conditions.of.extend(
+            laptops.into_iter().zip(judged).map(|(l, condition)| {
+                ((of.clone(), l.device), Conditioned { condition, n_runs: l.runs.len() })
+            }),
+        );
+    }
+    conditions
+}
+
+fn laptop(device: &str, mut runs: Vec<RunEvidence>, services: &ServicesOf) -> Laptop {
+    runs.sort_by(|a, b| a.day.total_cmp(&b.day));
+    Laptop {
+        device: device.to_owned(),
+        services: services.get(device).cloned().unwrap_or_default(),
+        as_of: runs.last().map_or(0.0, |r| r.day),
+        runs,
+    }
+}
+
+pub(crate) fn room_case(run: &MeasuredRun, facts: RoomFacts) -> RoomCase<'_> {
+    let tested_at = DateTime::from_timestamp_millis(run.tested_at_ms).unwrap_or_default();
+    RoomCase {
+        model: &run.model_key,
+        site: &run.site,
+        day: day(run),
+        day_of_year: f64::from(tested_at.ordinal()),
+        facts,
+        reported_c: run.ambient_c,
+    }
+}
+
+/// Day of a run, days since the Unix epoch.
+pub(crate) fn day(run: &MeasuredRun) -> f64 {
+    run.tested_at_ms as f64 / MS_PER_DAY as f64
+}
+
+/// Each model's firmwares, numbered in the order in which they came.
+pub(crate) struct Firmwares(BTreeMap<ModelOf, Vec<String>>);
+
+/// Numbers the firmwares of all runs.
+pub(crate) fn firmwares<'a>(runs: impl Iterator<Item = &'a MeasuredRun>) -> Firmwares {
+    let mut first: BTreeMap<ModelOf, BTreeMap<&str, EpochMs>> = BTreeMap::new();
+    for run in runs.filter(|r| !r.firmware.is_empty()) {
+        let seen = first.entry(ModelOf::run(run)).or_default();
+        let at = seen.entry(&run.firmware).or_insert(run.tested_at_ms);
+        *at = run.tested_at_ms.min(*at);
+    }
+    let ordered = first.into_iter().map(|(of, seen)| {
+        let mut versions: Vec<(EpochMs, &str)> = seen.into_iter().map(|(v, at)| (at, v)).collect();
+        versions.sort_unstable();
+        (of, versions.into_iter().map(|(_, v)| v.to_owned()).collect())
+    });
+    Firmwares(ordered.collect())
+}
+
+impl Firmwares {
+    /// A run's number, from 1; 0 where its firmware isn't known.
+    pub(crate) fn of(&self, run: &MeasuredRun) -> u32 {
+        let versions = self.0.get(&ModelOf::run(run));
+        let at = versions.and_then(|v| v.iter().position(|v| *v == run.firmware));
+        at.map_or(0, |at| at as u32 + 1)
+    }
+}
+
+pub(crate) fn services_by_device(services: &[Service]) -> ServicesOf {
+    let mut out = ServicesOf::new();
+    for s in services {
+        // A visit's hour isn't booked: noon.
+        let midnight_ms = s.serviced_on.and_time(NaiveTime::MIN).and_utc().timestamp_millis();
+        let noon = midnight_ms as f64 / MS_PER_DAY as f64 + 0.5;
+        out.entry(s.device_id.clone()).or_default().push((noon, s.action));
+    }
+    out
+}

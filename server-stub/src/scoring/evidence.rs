@@ -1,0 +1,121 @@
+//! What a reason rests on: the condition's number with its interval, and the run's plain metrics beside the peers' range.
+
+use serde::Serialize;
+use windrow_model::condition::judge::Interval;
+use windrow_model::measured::Measured;
+use windrow_model::record::wire::Metrics;
+
+use super::ReasonCode;
+use super::peers::{Ranges, known};
+use super::rule::{Case, Decided, fan_stood_at_c};
+
+/// Pieces of evidence that a reason names.
+const MAX_PIECES: usize = 3;
+
+/// Where the others of the model lie.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct PeerRange {
+    /// How many laptops, this one included.
+    pub n_laptops: usize,
+    /// One in ten lies below.
+    pub low: f64,
+    /// Half lie below.
+    pub median: f64,
+    /// One in ten lies above.
+    pub high: f64,
+}
+
+/// One piece of evidence.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Evidence {
+    /// What; the name ends in its unit, or is a ratio to as-new.
+    pub metric: &'static str,
+    /// This laptop's value.
+    pub value: f64,
+    /// 5 % quantile, where the value is an estimate over all runs.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub low: Option<f64>,
+    /// 95 % quantile.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub high: Option<f64>,
+    /// The others of its model, for a plain metric of the last run.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub peers: Option<PeerRange>,
+}
+
+/// How a metric is read.
+type Of = fn(&Metrics) -> &Measured;
+
+/// Metrics that evidence may name.
+pub(super) const METRICS: [(&str, Of); 8] = [
+    ("g_air_w_per_k", |m| &m.g_air_w_per_k),
+    ("recovery_slow_half_s", |m| &m.recovery_slow_half_s),
+    ("fan_max_rpm", |m| &m.fan_max_rpm),
+    ("fan_gain_rpm_per_k", |m| &m.fan_gain_rpm_per_k),
+    ("fan_delay_s", |m| &m.fan_delay_s),
+    ("r_contact_k_per_w", |m| &m.r_contact_k_per_w),
+    ("rise_rate_early_k_per_s", |m| &m.rise_rate_early_k_per_s),
+    ("throttled_load_share", |m| &m.throttled_load_share),
+];
+
+/// Which metrics speak for a fault, and whether it makes them larger (+1) or smaller (−1).
+const SIGNS: [(ReasonCode, &[(&str, f64)]); 4] = [
+    (
+        ReasonCode::Clogged,
+        &[("g_air_w_per_k", -1.0), ("recovery_slow_half_s", 1.0), ("throttled_load_share", 1.0)],
+    ),
+    (ReasonCode::FanWeak, &[("fan_max_rpm", -1.0), ("fan_gain_rpm_per_k", -1.0), ("fan_delay_s", 1.0)]),
+    (ReasonCode::FanStopped, &[("fan_max_rpm", -1.0), ("throttled_load_share", 1.0)]),
+    (
+        ReasonCode::Contact,
+        &[("r_contact_k_per_w", 1.0), ("rise_rate_early_k_per_s", 1.0), ("throttled_load_share", 1.0)],
+    ),
+];
+
+/// The evidence for what was decided, strongest first.
+pub(super) fn evidence(case: &Case<'_>, decided: &Decided, peers: &Ranges) -> Vec<Evidence> {
+    let mut pieces: Vec<Evidence> = main_estimate(case, decided.reason_code).into_iter().collect();
+    let signs = SIGNS.iter().find(|(code, _)| *code == decided.reason_code).map_or(&[][..], |(_, s)| s);
+    let mut plain: Vec<(f64, Evidence)> = Vec::new();
+    for (metric, value) in case.last.metrics.iter().flat_map(known) {
+        let Some((_, towards)) = signs.iter().find(|(name, _)| *name == metric) else { continue };
+        let Some(range) = peers.of(case.last, metric) else { continue };
+        let off = towards * deviation(value, &range);
+        if off > 0.0 {
+            plain.push((off, Evidence { metric, value, low: None, high: None, peers: Some(range) }));
+        }
+    }
+    plain.sort_by(|a, b| b.0.total_cmp(&a.0));
+    pieces.extend(plain.into_iter().map(|(_, e)| e));
+    pieces.truncate(MAX_PIECES);
+    pieces
+}
+
+/// Deviation from the others' median, in half widths of their range.
+fn deviation(value: f64, range: &PeerRange) -> f64 {
+    let half_width = (range.high - range.low).abs() / 2.0;
+    (value - range.median) / half_width.max(1e-3 * range.median.abs()).max(f64::MIN_POSITIVE)
+}
+
+fn main_estimate(case: &Case<'_>, code: ReasonCode) -> Option<Evidence> {
+    let condition = case.conditioned.map(|c| &c.condition);
+    let of = |metric: &'static str, i: Interval| Evidence {
+        metric,
+        value: i.mid,
+        low: Some(i.low),
+        high: Some(i.high),
+        peers: None,
+    };
+    match code {
+        ReasonCode::FanStopped => {
+            let value = fan_stood_at_c(case.last)?;
+            Some(Evidence { metric: "fan_stood_at_c", value, low: None, high: None, peers: None })
+        }
+        ReasonCode::FanWeak => condition?.fan.map(|i| of("fan_factor", i)),
+        ReasonCode::Contact => Some(of("contact_factor", condition?.contact)),
+        ReasonCode::Clogged | ReasonCode::NothingSeen | ReasonCode::CannotTell | ReasonCode::TooOld => {
+            condition?.airflow.map(|i| of("airflow_fraction", i))
+        }
+        ReasonCode::NoGoodRun | ReasonCode::NotCheckedSinceService => None,
+    }
+}
