@@ -3,16 +3,16 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use windrow_model::METHOD_VERSION;
 use windrow_model::trace::Trace;
 
 use crate::clock::WallClock;
-use crate::measure;
+use crate::costs::Costs;
 use crate::pages::fill::Shown;
 use crate::pages::peers::{self, Bands};
 use crate::pages::showroom::Showroom;
-use crate::scoring::{self, Fleet, Run, Standing};
-use crate::store::{MeasuredRun, Store, StoreError};
+use crate::scoring::Standing;
+use crate::store::{Store, StoreError};
+use crate::{judgement, measure};
 
 /// How often is looked whether something came in.
 const LOOK_EVERY: Duration = Duration::from_secs(3);
@@ -62,24 +62,13 @@ async fn step<S: Store>(
 /// # Errors
 /// If the store fails.
 pub async fn refresh<S: Store>(store: &S, clock: &WallClock, showroom: &Showroom) -> Result<(), StoreError> {
-    measure::measure_due(store, clock, |_| ()).await?;
-    let as_of_ms = clock.now_ms();
-    let runs = store.run_list_measured(METHOD_VERSION).await?;
-    let services = store.service_list().await?;
-    let shown = tokio::task::spawn_blocking(move || {
-        let runs = runs.into_iter().map(run_of).collect();
-        Shown::new(as_of_ms, scoring::judge(&Fleet { runs, services, as_of_ms }))
-    });
+    let judged = judgement::judged_fleet(store, clock, clock.now_ms(), &Costs::default()).await?;
+    let shown = tokio::task::spawn_blocking(move || Shown::new(judged.as_of_ms, judged.standings));
     let shown = Arc::new(shown.await.map_err(|_| StoreError::Closing)?);
     showroom.show(Arc::clone(&shown));
     let bands = bands(store, &shown.standings).await?;
     showroom.lay(bands);
     Ok(())
-}
-
-fn run_of(stored: MeasuredRun) -> Run {
-    let metrics = stored.metrics_json.as_deref().and_then(|json| serde_json::from_slice(json).ok());
-    Run { stored, metrics }
 }
 
 /// Where the runs of each kind lie.

@@ -3,8 +3,9 @@
 use std::collections::{BTreeMap, HashMap};
 
 use sha2::{Digest as _, Sha256};
+use windrow_model::condition::judge::Interval;
 
-use super::fleet::{Entry, Fleet};
+use super::fleet::{Entry, Fleet, Reading};
 use super::gauge::Quantity;
 use super::models::{Epoch, Model, Spread};
 use crate::scoring::{ReasonCode, Standing};
@@ -54,13 +55,22 @@ fn entry(rank: usize, standing: &Standing) -> Entry {
         place: String::new(),
         band: standing.band,
         reason: standing.reason.clone(),
-        numbers: [None, None, None],
-        due_on: None,
+        numbers: numbers(standing),
+        due_on: standing.due_on,
         checked_at_ms: run.tested_at_ms,
         provenance: run.provenance.clone(),
         cannot_tell: matches!(standing.reason_code, ReasonCode::CannotTell | ReasonCode::NoGoodRun),
         haystack: String::new(),
     }
+}
+
+/// The three numbers with their intervals and odds; blank where no run tells.
+fn numbers(standing: &Standing) -> [Option<Reading>; 3] {
+    let Some(c) = &standing.condition else { return [None; 3] };
+    let reading = |interval: Option<Interval>, p_past: f64| {
+        interval.map(|i| Reading { value: i.mid, low: i.low, high: i.high, p_past: Some(p_past) })
+    };
+    [reading(c.airflow, c.p_clogged), reading(c.fan, c.p_fan), reading(Some(c.contact), c.p_contact)]
 }
 
 /// What names a model in addresses: its name may hold anything.

@@ -53,9 +53,9 @@ pub struct Outlook {
     pub what: &'static str,
     /// Even odds by then.
     pub even_on: NaiveDate,
-    /// One in ten by then.
+    /// One in twenty by then.
     pub early_on: NaiveDate,
-    /// Nine in ten by then; `None`: later than can be said.
+    /// Nineteen in twenty by then; `None`: later than can be said.
     pub late_on: Option<NaiveDate>,
 }
 
@@ -215,10 +215,10 @@ fn outlook_words(outlook: &Outlook) -> Markup {
         p {
             b { "Forecast: " }
             "at the rate that its runs show, the " (outlook.what) " pass the limit about " (words::day(outlook.even_on))
-            " (one in ten by " (words::day(outlook.early_on)) ", "
+            " (one in twenty by " (words::day(outlook.early_on)) ", "
             @match outlook.late_on {
-                Some(late_on) => { "nine in ten by " (words::day(late_on)) },
-                None => "nine in ten later than two years from the last run",
+                Some(late_on) => { "nineteen in twenty by " (words::day(late_on)) },
+                None => "nineteen in twenty later than two years from the last run",
             }
             ")."
         }

@@ -13,8 +13,7 @@ use super::laptop::{Outlook, ServiceDay, ShownRun};
 use super::query::Query;
 use super::service_list::Coverage;
 use crate::measure;
-use crate::scoring::Standing;
-use crate::scoring::words::three_digits;
+use crate::scoring::{Fault, Standing};
 use crate::store::runs::{RunLine, RunOfModel, WholeRun};
 use crate::store::{EpochMs, Store, StoreError};
 
@@ -58,24 +57,18 @@ pub async fn services<S: Store>(store: &S, device_id: &str) -> Result<Vec<Servic
 
 /// What a judgement rests on, in words.
 pub fn evidence(standing: &Standing) -> Vec<String> {
-    standing
-        .evidence
-        .iter()
-        .map(|e| {
-            let (name, unit) = super::words::metric(e.metric);
-            format!(
-                "{name}: {} {unit}, against {} {unit} in {} others of its kind",
-                three_digits(e.value),
-                three_digits(e.peers_median),
-                e.n_peers
-            )
-        })
-        .collect()
+    standing.evidence.iter().map(crate::scoring::words::piece).collect()
 }
 
 /// When a limit will be passed.
-pub fn outlook(_standing: &Standing) -> Option<Outlook> {
-    None
+pub fn outlook(standing: &Standing) -> Option<Outlook> {
+    let forecast = standing.forecast?;
+    let what = match forecast.fault {
+        Fault::Clogged => "vents",
+        Fault::Fan => "fan",
+        Fault::Contact => "paste and mounting",
+    };
+    Some(Outlook { what, even_on: forecast.due_on, early_on: forecast.early_on, late_on: forecast.late_on })
 }
 
 /// A stored run read again; `None` where its trace cannot be read.

@@ -132,7 +132,10 @@ fn a_single_laptop_is_judged_without_peers_and_says_what_would_tell() {
     let alone = of(&standings, "alone");
     assert_eq!(alone.n_fitted_runs, 1);
     let airflow = alone.condition.as_ref().unwrap().airflow.unwrap();
-    assert!(airflow.high - airflow.low > 0.2, "one laptop of a model must not be sure of itself: {airflow:?}");
+    assert!(
+        airflow.high - airflow.low > 0.2,
+        "one laptop of a model must not be sure of itself: {airflow:?}"
+    );
     assert!(!alone.band.is_visit(), "{alone:#?}");
 }
 
