@@ -151,7 +151,9 @@ fn an_emulated_laptop_is_never_the_measure_of_a_measured_one() {
     for unit in 30..34 {
         let faults = Faults { airflow: 0.3, ..Faults::NONE };
         let mut emulated = checks(&format!("emulated-{unit}"), unit, faults);
-        emulated.iter_mut().for_each(|(run, _)| run.provenance = "emulated".to_owned());
+        for (run, _) in &mut emulated {
+            run.provenance = "emulated".to_owned();
+        }
         with.extend(emulated);
     }
     let with = judged(with);
@@ -163,9 +165,9 @@ fn an_emulated_laptop_is_never_the_measure_of_a_measured_one() {
 #[test]
 fn what_cannot_be_used_and_what_is_old_asks_for_a_retest() {
     let mut runs = healthy(3);
-    runs.iter_mut().filter(|(run, _)| run.device_id == "healthy-1").for_each(|(run, _)| {
+    for (run, _) in runs.iter_mut().filter(|(run, _)| run.device_id == "healthy-1") {
         run.tested_at_ms -= 400 * DAY_MS;
-    });
+    }
     let mut not_begun = stored("not-begun", START_MS);
     not_begun.outcome = "not_started".to_owned();
     runs.push((not_begun, None));
