@@ -28,6 +28,7 @@ macro_rules! conformance {
 }
 
 mod access;
+mod facts;
 
 conformance!(
     an_invite_is_used_up,

@@ -5,6 +5,7 @@
 pub mod access;
 #[cfg(test)]
 mod conformance;
+pub mod facts;
 pub mod judgements;
 mod ledger;
 pub mod runs;
@@ -286,7 +287,9 @@ pub struct MeasuredRun {
 }
 
 /// The hub's memory.
-pub trait Store: access::AccessStore + judgements::JudgementStore + LedgerStore + runs::RunStore {
+pub trait Store:
+    access::AccessStore + facts::FactStore + judgements::JudgementStore + LedgerStore + runs::RunStore
+{
     /// Stores an invite.
     fn invite_create(&self, invite: NewInvite) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Enrols a laptop and places it where its invite says.

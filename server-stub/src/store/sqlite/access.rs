@@ -1,12 +1,16 @@
 //! Grants and sessions in SQLite.
 
+use serde::Serialize;
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqliteRow};
 use windrow_model::record::Digest;
 
 use super::SqliteStore;
+use super::facts::commit;
+use super::ledger::append_json_event;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::access::Role;
+use crate::ledger::leaf::LeafKind;
 use crate::store::access::{
     AccessStore, Grant, Granted, MAX_GRANTS, MAX_SESSIONS, NewGrant, NewSession, Session,
 };
@@ -47,6 +51,24 @@ impl AccessWrite {
             }
         }
     }
+}
+
+/// Free text of a grant.
+#[derive(Serialize)]
+struct Texts<'a> {
+    label: &'a str,
+    site: Option<&'a str>,
+}
+
+/// The body of the event. Its token's hash is no part of it: nobody could do anything with it.
+#[derive(Serialize)]
+struct GrantEvent {
+    grant_id: i64,
+    role: Option<&'static str>,
+    is_given: bool,
+    expires_at_ms: Option<EpochMs>,
+    /// Over the canonical form of [`Texts`].
+    text_commitment: Option<String>,
 }
 
 const GRANT_COLUMNS: &str =
@@ -136,9 +158,10 @@ async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Resul
     if n_good >= i64::from(MAX_GRANTS) {
         return Ok(Granted::TooMany);
     }
+    let commitment = commit(&Texts { label: &grant.label, site: grant.site.as_deref() })?;
     let grant_id = sqlx::query_scalar(
-        "INSERT INTO access_grant (token_hash, role, label, site, created_at_ms, expires_at_ms) \
-         VALUES (?, ?, ?, ?, ?, ?) RETURNING grant_id",
+        "INSERT INTO access_grant (token_hash, role, label, site, created_at_ms, expires_at_ms, salt) \
+         VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING grant_id",
     )
     .bind(&grant.token_hash.0[..])
     .bind(grant.role.name())
@@ -146,8 +169,17 @@ async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Resul
     .bind(&grant.site)
     .bind(grant.created_at_ms)
     .bind(grant.expires_at_ms)
-    .fetch_one(c)
+    .bind(&commitment.salt[..])
+    .fetch_one(&mut *c)
     .await?;
+    let event = GrantEvent {
+        grant_id,
+        role: Some(grant.role.name()),
+        is_given: true,
+        expires_at_ms: grant.expires_at_ms,
+        text_commitment: Some(commitment.digest.to_hex()),
+    };
+    append_json_event(c, LeafKind::Grant, &event, grant.created_at_ms).await?;
     Ok(Granted::Made { grant_id })
 }
 
@@ -156,11 +188,17 @@ async fn grant_revoke_in_tx(
     grant_id: i64,
     now_ms: EpochMs,
 ) -> Result<Option<Grant>, StoreError> {
-    sqlx::query("UPDATE access_grant SET revoked_at_ms = COALESCE(revoked_at_ms, ?) WHERE grant_id = ?")
-        .bind(now_ms)
-        .bind(grant_id)
-        .execute(&mut *c)
-        .await?;
+    let revoked =
+        sqlx::query("UPDATE access_grant SET revoked_at_ms = ? WHERE grant_id = ? AND revoked_at_ms IS NULL")
+            .bind(now_ms)
+            .bind(grant_id)
+            .execute(&mut *c)
+            .await?;
+    if revoked.rows_affected() > 0 {
+        let event =
+            GrantEvent { grant_id, role: None, is_given: false, expires_at_ms: None, text_commitment: None };
+        append_json_event(c, LeafKind::Grant, &event, now_ms).await?;
+    }
     sqlx::query("DELETE FROM access_session WHERE grant_id = ?").bind(grant_id).execute(&mut *c).await?;
     let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.grant_id = ?");
     let row = sqlx::query(sqlx::AssertSqlSafe(query)).bind(grant_id).fetch_optional(c).await?;

@@ -1,6 +1,7 @@
 //! SQLite: WAL, synchronous FULL, one writer that commits in groups, and a small pool of readers.
 
 mod access;
+mod facts;
 mod judgements;
 mod ledger;
 mod ledger_events;

@@ -116,7 +116,19 @@ fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
 
 pub(super) async fn service_list(pool: &SqlitePool) -> Result<Vec<Service>, StoreError> {
     let rows = sqlx::query(
-        "SELECT device_id, serviced_on, action FROM service ORDER BY device_id, serviced_on, action",
+        // Imported services and logged visits; and after a board swap, those of the laptop that it goes on as.
+        "WITH RECURSIVE goes_on (device_id, as_id) AS ( \
+             SELECT old_device_id, new_device_id FROM succession \
+             UNION SELECT g.device_id, s.new_device_id FROM goes_on g JOIN succession s ON s.old_device_id = g.as_id), \
+           said (device_id, serviced_on, action) AS ( \
+             SELECT device_id, serviced_on, action FROM service \
+             UNION SELECT v.device_id, v.visited_on, a.column1 FROM visit v \
+               JOIN (VALUES ('clean'), ('fan'), ('paste'), ('none')) a \
+                 ON instr(' ' || v.actions || ' ', ' ' || a.column1 || ' ') > 0 \
+               WHERE v.is_withdrawn = 0 AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id)) \
+         SELECT device_id, serviced_on, action FROM said \
+         UNION SELECT g.as_id, s.serviced_on, s.action FROM said s JOIN goes_on g ON g.device_id = s.device_id \
+         ORDER BY 1, 2, 3",
     )
     .fetch_all(pool)
     .await?;

@@ -9,6 +9,7 @@ use windrow_model::record::Digest;
 use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
 
 use super::access::AccessWrite;
+use super::facts::{FactWrite, check_came_in_tx, place_by_list_in_tx};
 use super::ledger::{LedgerWrite, append_json_event, append_leaf};
 use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, ServiceEvent};
 use super::read::{digest_of, key_of};
@@ -73,6 +74,7 @@ pub(super) enum Write {
         reply: Reply<()>,
     },
     Access(AccessWrite),
+    Facts(FactWrite),
     Ledger(LedgerWrite),
     Probe(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
@@ -146,6 +148,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
         Write::Import(_, r) | Write::Services { reply: r, .. } => hold(r, Err(not_begun())),
         Write::ForgetMetrics { reply: r, .. } => hold(r, Err(not_begun())),
         Write::Access(work) => work.refuse(not_begun()),
+        Write::Facts(work) => work.refuse(not_begun()),
         Write::Ledger(write) => write.refuse(not_begun()),
     }
 }
@@ -180,6 +183,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
             hold(reply, in_savepoint!(connection, refusal_count_in_tx(connection, reason)))
         }
         Write::Access(work) => work.run(connection).await,
+        Write::Facts(work) => work.run(connection).await,
         Write::Ledger(write) => write.run(connection).await,
         Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }
@@ -254,12 +258,13 @@ async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Res
     )
     .bind(&device.device_id)
     .bind(device.now_ms)
-    .bind(placing.asset_tag)
+    .bind(&placing.asset_tag)
     .bind(placing.site)
     .bind(placing.place)
     .bind(&commitment.salt[..])
-    .execute(c)
+    .execute(&mut *c)
     .await?;
+    place_by_list_in_tx(c, &placing.asset_tag, device.now_ms).await?;
     Ok(Enrolled::New)
 }
 
@@ -303,6 +308,7 @@ async fn append_one_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Resul
     run_insert(c, &record.facts, Some((record, link))).await?;
     relink_next_in_tx(c, record).await?;
     append_leaf(c, LeafKind::Record, record.facts.digest, record.facts.received_at_ms).await?;
+    check_came_in_tx(c, record).await?;
     Ok(Appended::Stored { link: link.name() })
 }
 

@@ -1,0 +1,292 @@
+//! The scope list, and where laptops stand.
+
+use chrono::NaiveDate;
+use serde::Serialize;
+use sqlx::Row;
+use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
+
+use super::{commit, laptops, parsed, parsed_optional};
+use crate::ledger::leaf::LeafKind;
+use crate::store::facts::{Actor, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion};
+use crate::store::sqlite::ledger::append_json_event;
+use crate::store::sqlite::ledger_events::Placing;
+use crate::store::{EpochMs, StoreError};
+
+/// Free text of an entry.
+#[derive(Serialize)]
+struct Texts<'a> {
+    model: &'a str,
+    place: &'a str,
+    site: &'a str,
+    tag: &'a str,
+    why: &'a str,
+}
+
+/// The body of the event.
+#[derive(Serialize)]
+struct ScopeEvent {
+    change: &'static str,
+    from_on: Option<String>,
+    until_on: Option<String>,
+    is_excluded: bool,
+    by_role: &'static str,
+    /// Over the canonical form of [`Texts`].
+    text_commitment: String,
+}
+
+/// The body of the event that a laptop stands elsewhere.
+#[derive(Serialize)]
+struct PlacingEvent<'a> {
+    device_id: &'a str,
+    /// Over the canonical form of the placing's texts, as an enrolment's.
+    placing_commitment: String,
+}
+
+/// Where a laptop stands and under which tag.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) struct Place {
+    pub(super) asset_tag: String,
+    pub(super) site: String,
+    pub(super) place: String,
+}
+
+const COLUMNS: &str = "e.tag, e.model, e.site, e.place, e.from_on, e.until_on, e.is_excluded, e.why, e.change, \
+    e.changed_at_ms, e.by_role";
+
+pub(super) async fn import_in_tx(
+    c: &mut SqliteConnection,
+    entries: &[ScopeEntry],
+    actor: Actor,
+    now_ms: EpochMs,
+) -> Result<ScopeCount, StoreError> {
+    let mut count = ScopeCount::default();
+    for entry in entries {
+        let change = match current(c, &entry.tag).await? {
+            None => ScopeChange::Listed,
+            Some(known) if known == *entry => {
+                count.n_same += 1;
+                continue;
+            }
+            Some(_) => ScopeChange::Changed,
+        };
+        put(c, entry, change, actor, now_ms).await?;
+        if change == ScopeChange::Listed {
+            count.n_new += 1;
+        } else {
+            count.n_changed += 1;
+        }
+    }
+    Ok(count)
+}
+
+pub(super) async fn change_in_tx(
+    c: &mut SqliteConnection,
+    tag: &str,
+    deed: &ScopeDeed,
+    actor: Actor,
+    now_ms: EpochMs,
+) -> Result<ScopeDone, StoreError> {
+    let Some(known) = current(c, tag).await? else { return Ok(ScopeDone::NoSuchTag) };
+    let (entry, change) = match deed {
+        ScopeDeed::Move { site, place } => {
+            (ScopeEntry { site: site.clone(), place: place.clone(), ..known.clone() }, ScopeChange::Moved)
+        }
+        ScopeDeed::Retire { last_on, why } => {
+            (ScopeEntry { until_on: Some(*last_on), why: why.clone(), ..known.clone() }, ScopeChange::Retired)
+        }
+        ScopeDeed::Assign { device_id } => return assign_in_tx(c, known, device_id, now_ms).await,
+    };
+    if entry == known {
+        return Ok(ScopeDone::Same);
+    }
+    put(c, &entry, change, actor, now_ms).await?;
+    Ok(ScopeDone::Done)
+}
+
+async fn assign_in_tx(
+    c: &mut SqliteConnection,
+    entry: ScopeEntry,
+    device_id: &str,
+    now_ms: EpochMs,
+) -> Result<ScopeDone, StoreError> {
+    if !laptops::is_known(&mut *c, device_id).await? {
+        return Ok(ScopeDone::NoSuchLaptop);
+    }
+    // One tag is one laptop's: whoever carried it before stands there without it.
+    if let Some(before) = device_of_tag(c, &entry.tag).await?.filter(|before| before != device_id) {
+        if let Some(place) = placing_in_tx(c, &before).await? {
+            place_in_tx(c, &before, Place { asset_tag: String::new(), ..place }, now_ms).await?;
+        }
+    }
+    let place = Place { asset_tag: entry.tag, site: entry.site, place: entry.place };
+    let is_moved = place_in_tx(c, device_id, place, now_ms).await?;
+    Ok(if is_moved { ScopeDone::Done } else { ScopeDone::Same })
+}
+
+/// The row of a tag that counts.
+async fn current(c: &mut SqliteConnection, tag: &str) -> Result<Option<ScopeEntry>, StoreError> {
+    let query =
+        format!("SELECT {COLUMNS} FROM scope_entry e WHERE e.tag = ? ORDER BY e.scope_id DESC LIMIT 1");
+    let row = sqlx::query(sqlx::AssertSqlSafe(query)).bind(tag).fetch_optional(c).await?;
+    row.as_ref().map(entry_of).transpose()
+}
+
+async fn put(
+    c: &mut SqliteConnection,
+    entry: &ScopeEntry,
+    change: ScopeChange,
+    actor: Actor,
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    let ScopeEntry { tag, model, site, place, why, .. } = entry;
+    let commitment = commit(&Texts { model, place, site, tag, why })?;
+    let (from_on, until_on) = (entry.from_on.map(|d| d.to_string()), entry.until_on.map(|d| d.to_string()));
+    sqlx::query(
+        "INSERT INTO scope_entry (tag, model, site, place, from_on, until_on, is_excluded, why, change, \
+           changed_at_ms, by_role, grant_id, salt) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    )
+    .bind(tag)
+    .bind(model)
+    .bind(site)
+    .bind(place)
+    .bind(&from_on)
+    .bind(&until_on)
+    .bind(entry.is_excluded)
+    .bind(why)
+    .bind(change.name())
+    .bind(now_ms)
+    .bind(actor.role.name())
+    .bind(actor.grant_id)
+    .bind(&commitment.salt[..])
+    .execute(&mut *c)
+    .await?;
+    let event = ScopeEvent {
+        change: change.name(),
+        from_on,
+        until_on,
+        is_excluded: entry.is_excluded,
+        by_role: actor.role.name(),
+        text_commitment: commitment.digest.to_hex(),
+    };
+    append_json_event(c, LeafKind::Scope, &event, now_ms).await?;
+    place_by_list_in_tx(c, tag, now_ms).await
+}
+
+/// Places the laptop that carries a tag where the list says, if the list knows the tag.
+pub(in crate::store::sqlite) async fn place_by_list_in_tx(
+    c: &mut SqliteConnection,
+    tag: &str,
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    let Some(device_id) = device_of_tag(c, tag).await? else { return Ok(()) };
+    let Some(entry) = current(c, tag).await? else { return Ok(()) };
+    let place = Place { asset_tag: entry.tag, site: entry.site, place: entry.place };
+    place_in_tx(c, &device_id, place, now_ms).await?;
+    Ok(())
+}
+
+/// The laptop that carries a tag now.
+async fn device_of_tag(c: &mut SqliteConnection, tag: &str) -> Result<Option<String>, StoreError> {
+    if tag.is_empty() {
+        return Ok(None);
+    }
+    Ok(sqlx::query_scalar(
+        "SELECT p.device_id FROM placing p WHERE p.asset_tag = ? \
+           AND p.placing_id = (SELECT q.placing_id FROM placing q WHERE q.device_id = p.device_id \
+             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
+           AND NOT EXISTS (SELECT 1 FROM succession s WHERE s.old_device_id = p.device_id) \
+         ORDER BY p.placing_id DESC LIMIT 1",
+    )
+    .bind(tag)
+    .fetch_optional(c)
+    .await?)
+}
+
+/// Where a laptop stands now.
+pub(super) async fn placing_in_tx(
+    c: &mut SqliteConnection,
+    device_id: &str,
+) -> Result<Option<Place>, StoreError> {
+    let row = sqlx::query(
+        "SELECT asset_tag, site, place FROM placing WHERE device_id = ? ORDER BY from_ms DESC, placing_id DESC LIMIT 1",
+    )
+    .bind(device_id)
+    .fetch_optional(c)
+    .await?;
+    row.map(|row| {
+        Ok(Place {
+            asset_tag: row.try_get("asset_tag")?,
+            site: row.try_get("site")?,
+            place: row.try_get("place")?,
+        })
+    })
+    .transpose()
+}
+
+/// Places a laptop; `false`: it stood there.
+pub(super) async fn place_in_tx(
+    c: &mut SqliteConnection,
+    device_id: &str,
+    place: Place,
+    now_ms: EpochMs,
+) -> Result<bool, StoreError> {
+    if placing_in_tx(c, device_id).await?.as_ref() == Some(&place) {
+        return Ok(false);
+    }
+    let placing = Placing { asset_tag: place.asset_tag, place: place.place, site: place.site };
+    let commitment = placing.commit()?;
+    let event = PlacingEvent { device_id, placing_commitment: commitment.digest.to_hex() };
+    append_json_event(c, LeafKind::Placing, &event, now_ms).await?;
+    // A clock that was set back must not bury the new row under the old ones.
+    sqlx::query(
+        "INSERT INTO placing (device_id, from_ms, asset_tag, site, place, salt) \
+         SELECT ?1, MAX(?2, COALESCE(MAX(from_ms), ?2)), ?3, ?4, ?5, ?6 FROM placing WHERE device_id = ?1",
+    )
+    .bind(device_id)
+    .bind(now_ms)
+    .bind(placing.asset_tag)
+    .bind(placing.site)
+    .bind(placing.place)
+    .bind(&commitment.salt[..])
+    .execute(c)
+    .await?;
+    Ok(true)
+}
+
+pub(super) async fn list(pool: &SqlitePool) -> Result<Vec<ScopeEntry>, StoreError> {
+    let query = format!(
+        "SELECT {COLUMNS} FROM scope_entry e \
+         JOIN (SELECT MAX(scope_id) AS last_id FROM scope_entry GROUP BY tag) l ON l.last_id = e.scope_id ORDER BY e.tag"
+    );
+    let rows = sqlx::query(sqlx::AssertSqlSafe(query)).fetch_all(pool).await?;
+    rows.iter().map(entry_of).collect()
+}
+
+pub(super) async fn history(pool: &SqlitePool, tag: &str) -> Result<Vec<ScopeVersion>, StoreError> {
+    let query = format!("SELECT {COLUMNS} FROM scope_entry e WHERE e.tag = ? ORDER BY e.scope_id");
+    let rows = sqlx::query(sqlx::AssertSqlSafe(query)).bind(tag).fetch_all(pool).await?;
+    rows.iter()
+        .map(|row| {
+            Ok(ScopeVersion {
+                entry: entry_of(row)?,
+                change: parsed(row, "change", ScopeChange::from_name)?,
+                changed_at_ms: row.try_get("changed_at_ms")?,
+                by_role: row.try_get("by_role")?,
+            })
+        })
+        .collect()
+}
+
+fn entry_of(row: &SqliteRow) -> Result<ScopeEntry, StoreError> {
+    let day = |text: &str| text.parse::<NaiveDate>().ok();
+    Ok(ScopeEntry {
+        tag: row.try_get("tag")?,
+        model: row.try_get("model")?,
+        site: row.try_get("site")?,
+        place: row.try_get("place")?,
+        from_on: parsed_optional(row, "from_on", day)?,
+        until_on: parsed_optional(row, "until_on", day)?,
+        is_excluded: row.try_get("is_excluded")?,
+        why: row.try_get("why")?,
+    })
+}

@@ -1,0 +1,205 @@
+//! Visits and their corrections.
+
+use chrono::NaiveDate;
+use serde::Serialize;
+use sqlx::Row;
+use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
+use windrow_model::trace::fleet::ServiceAction;
+
+use super::{commit, laptops, parsed};
+use crate::ledger::leaf::LeafKind;
+use crate::store::facts::{Actor, NewVisit, Visit, VisitLogged};
+use crate::store::sqlite::ledger::append_json_event;
+use crate::store::{EpochMs, StoreError};
+
+/// Free text of a visit.
+#[derive(Serialize)]
+struct Texts<'a> {
+    found: &'a str,
+    note: &'a str,
+    parts: &'a str,
+}
+
+/// The body of the event.
+#[derive(Serialize)]
+struct VisitEvent<'a> {
+    visit_id: i64,
+    device_id: &'a str,
+    visited_on: String,
+    actions: &'a [&'static str],
+    minutes: Option<u32>,
+    by_role: &'static str,
+    corrects: Option<i64>,
+    is_withdrawn: bool,
+    /// Over the canonical form of [`Texts`].
+    text_commitment: String,
+}
+
+/// The body of the event that a visit's texts are gone.
+#[derive(Serialize)]
+struct ErasureEvent {
+    erased: &'static str,
+    visit_id: i64,
+    by_role: &'static str,
+}
+
+pub(super) async fn log_in_tx(c: &mut SqliteConnection, visit: &NewVisit) -> Result<VisitLogged, StoreError> {
+    if !laptops::is_known(&mut *c, &visit.device_id).await? {
+        return Ok(VisitLogged::NoSuchLaptop);
+    }
+    if let Some(corrects) = visit.corrects {
+        let of: Option<String> = sqlx::query_scalar("SELECT device_id FROM visit WHERE visit_id = ?")
+            .bind(corrects)
+            .fetch_optional(&mut *c)
+            .await?;
+        if of.as_ref() != Some(&visit.device_id) {
+            return Ok(VisitLogged::NoSuchVisit);
+        }
+        if let Some(visit_id) = corrected_by(c, corrects).await? {
+            return Ok(VisitLogged::CorrectedBefore { visit_id });
+        }
+    }
+    let actions = names(&visit.actions);
+    if !visit.is_withdrawn
+        && let Some(visit_id) = duplicate_of(c, visit, &actions.join(" ")).await?
+    {
+        return Ok(VisitLogged::Duplicate { visit_id });
+    }
+    let visit_id = insert(c, visit, &actions).await?;
+    Ok(VisitLogged::Logged { visit_id })
+}
+
+/// Names in alphabetical order, each once.
+fn names(actions: &[ServiceAction]) -> Vec<&'static str> {
+    let mut names: Vec<_> = actions.iter().map(|a| a.name()).collect();
+    names.sort_unstable();
+    names.dedup();
+    names
+}
+
+async fn corrected_by(c: &mut SqliteConnection, visit_id: i64) -> Result<Option<i64>, StoreError> {
+    Ok(sqlx::query_scalar("SELECT visit_id FROM visit WHERE corrects = ?")
+        .bind(visit_id)
+        .fetch_optional(c)
+        .await?)
+}
+
+/// An entry that counts, of the same laptop, day and actions, and isn't the one to be corrected.
+async fn duplicate_of(
+    c: &mut SqliteConnection,
+    visit: &NewVisit,
+    actions: &str,
+) -> Result<Option<i64>, StoreError> {
+    Ok(sqlx::query_scalar(
+        "SELECT visit_id FROM visit v WHERE device_id = ? AND visited_on = ? AND actions = ? AND is_withdrawn = 0 \
+           AND visit_id IS NOT ? AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id) LIMIT 1",
+    )
+    .bind(&visit.device_id)
+    .bind(visit.visited_on.to_string())
+    .bind(actions)
+    .bind(visit.corrects)
+    .fetch_optional(c)
+    .await?)
+}
+
+async fn insert(
+    c: &mut SqliteConnection,
+    visit: &NewVisit,
+    actions: &[&'static str],
+) -> Result<i64, StoreError> {
+    let commitment = commit(&Texts { found: &visit.found, note: &visit.note, parts: &visit.parts })?;
+    let visit_id: i64 = sqlx::query_scalar(
+        "INSERT INTO visit (device_id, visited_on, actions, minutes, found, parts, note, by_role, grant_id, \
+           logged_at_ms, corrects, is_withdrawn, salt) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING visit_id",
+    )
+    .bind(&visit.device_id)
+    .bind(visit.visited_on.to_string())
+    .bind(actions.join(" "))
+    .bind(visit.minutes)
+    .bind(&visit.found)
+    .bind(&visit.parts)
+    .bind(&visit.note)
+    .bind(visit.actor.role.name())
+    .bind(visit.actor.grant_id)
+    .bind(visit.now_ms)
+    .bind(visit.corrects)
+    .bind(visit.is_withdrawn)
+    .bind(&commitment.salt[..])
+    .fetch_one(&mut *c)
+    .await?;
+    let event = VisitEvent {
+        visit_id,
+        device_id: &visit.device_id,
+        visited_on: visit.visited_on.to_string(),
+        actions,
+        minutes: visit.minutes,
+        by_role: visit.actor.role.name(),
+        corrects: visit.corrects,
+        is_withdrawn: visit.is_withdrawn,
+        text_commitment: commitment.digest.to_hex(),
+    };
+    append_json_event(c, LeafKind::Visit, &event, visit.now_ms).await?;
+    Ok(visit_id)
+}
+
+pub(super) async fn erase_in_tx(
+    c: &mut SqliteConnection,
+    visit_id: i64,
+    actor: Actor,
+    now_ms: EpochMs,
+) -> Result<bool, StoreError> {
+    // What it corrects too, and what that corrects: the text that is to go may stand in the older ones.
+    let erased: Vec<i64> = sqlx::query_scalar(
+        "WITH RECURSIVE line (visit_id, corrects) AS (SELECT visit_id, corrects FROM visit WHERE visit_id = ? \
+           UNION SELECT v.visit_id, v.corrects FROM line JOIN visit v ON v.visit_id = line.corrects) \
+         UPDATE visit SET found = '', parts = '', note = '', salt = NULL \
+         WHERE visit_id IN (SELECT visit_id FROM line) RETURNING visit_id",
+    )
+    .bind(visit_id)
+    .fetch_all(&mut *c)
+    .await?;
+    for visit_id in &erased {
+        let event = ErasureEvent { erased: "visit", visit_id: *visit_id, by_role: actor.role.name() };
+        append_json_event(c, LeafKind::Erasure, &event, now_ms).await?;
+    }
+    Ok(!erased.is_empty())
+}
+
+pub(super) async fn list(
+    pool: &SqlitePool,
+    device_id: Option<&str>,
+    after_visit_id: i64,
+    limit: u32,
+) -> Result<Vec<Visit>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT v.visit_id, v.device_id, v.visited_on, v.actions, v.minutes, v.found, v.parts, v.note, v.by_role, \
+           v.logged_at_ms, v.corrects, v.is_withdrawn, k.visit_id AS corrected_by \
+         FROM visit v LEFT JOIN visit k ON k.corrects = v.visit_id \
+         WHERE v.visit_id > ?1 AND (?2 IS NULL OR v.device_id = ?2) ORDER BY v.visit_id LIMIT ?3",
+    )
+    .bind(after_visit_id)
+    .bind(device_id)
+    .bind(limit)
+    .fetch_all(pool)
+    .await?;
+    rows.iter().map(visit_of).collect()
+}
+
+fn visit_of(row: &SqliteRow) -> Result<Visit, StoreError> {
+    let minutes: Option<i64> = row.try_get("minutes")?;
+    Ok(Visit {
+        visit_id: row.try_get("visit_id")?,
+        device_id: row.try_get("device_id")?,
+        visited_on: parsed(row, "visited_on", |text| text.parse::<NaiveDate>().ok())?,
+        actions: parsed(row, "actions", |text| text.split(' ').map(ServiceAction::from_name).collect())?,
+        minutes: minutes.and_then(|m| u32::try_from(m).ok()),
+        found: row.try_get("found")?,
+        parts: row.try_get("parts")?,
+        note: row.try_get("note")?,
+        by_role: row.try_get("by_role")?,
+        logged_at_ms: row.try_get("logged_at_ms")?,
+        corrects: row.try_get("corrects")?,
+        corrected_by: row.try_get("corrected_by")?,
+        is_withdrawn: row.try_get("is_withdrawn")?,
+    })
+}
