@@ -4,7 +4,7 @@ use serde::Serialize;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use sqlx::{Executor, Row, Sqlite};
 
-use super::scope::{Place, place_in_tx, placing_in_tx};
+use super::scope::{Stand, place_in_tx, placing_in_tx};
 use crate::ledger::leaf::LeafKind;
 use crate::store::facts::{Actor, Laptop, Merged};
 use crate::store::sqlite::ledger::append_json_event;
@@ -131,8 +131,8 @@ pub(super) async fn merge_in_tx(
         MergeEvent { change: "merged", old_device_id: old, new_device_id: new, by_role: actor.role.name() };
     append_json_event(c, LeafKind::Scope, &event, now_ms).await?;
     // The board is another one, the laptop on the shelf is the same.
-    if let Some(Place { asset_tag, site, place }) = placing_in_tx(c, old).await? {
-        place_in_tx(c, new, Place { asset_tag, site, place }, now_ms).await?;
+    if let Some(Stand { asset_tag, site, place }) = placing_in_tx(c, old).await? {
+        place_in_tx(c, new, Stand { asset_tag, site, place }, now_ms).await?;
     }
     Ok(Merged::Done)
 }

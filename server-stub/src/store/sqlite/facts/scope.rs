@@ -44,7 +44,7 @@ struct PlacingEvent<'a> {
 
 /// Where a laptop stands and under which tag.
 #[derive(Debug, PartialEq, Eq)]
-pub(super) struct Place {
+pub(super) struct Stand {
     pub(super) asset_tag: String,
     pub(super) site: String,
     pub(super) place: String,
@@ -113,12 +113,12 @@ async fn assign_in_tx(
         return Ok(ScopeDone::NoSuchLaptop);
     }
     // One tag is one laptop's: whoever carried it before stands there without it.
-    if let Some(before) = device_of_tag(c, &entry.tag).await?.filter(|before| before != device_id) {
-        if let Some(place) = placing_in_tx(c, &before).await? {
-            place_in_tx(c, &before, Place { asset_tag: String::new(), ..place }, now_ms).await?;
-        }
+    if let Some(before) = device_of_tag(c, &entry.tag).await?.filter(|before| before != device_id)
+        && let Some(place) = placing_in_tx(c, &before).await?
+    {
+        place_in_tx(c, &before, Stand { asset_tag: String::new(), ..place }, now_ms).await?;
     }
-    let place = Place { asset_tag: entry.tag, site: entry.site, place: entry.place };
+    let place = Stand { asset_tag: entry.tag, site: entry.site, place: entry.place };
     let is_moved = place_in_tx(c, device_id, place, now_ms).await?;
     Ok(if is_moved { ScopeDone::Done } else { ScopeDone::Same })
 }
@@ -180,7 +180,7 @@ pub(in crate::store::sqlite) async fn place_by_list_in_tx(
 ) -> Result<(), StoreError> {
     let Some(device_id) = device_of_tag(c, tag).await? else { return Ok(()) };
     let Some(entry) = current(c, tag).await? else { return Ok(()) };
-    let place = Place { asset_tag: entry.tag, site: entry.site, place: entry.place };
+    let place = Stand { asset_tag: entry.tag, site: entry.site, place: entry.place };
     place_in_tx(c, &device_id, place, now_ms).await?;
     Ok(())
 }
@@ -206,7 +206,7 @@ async fn device_of_tag(c: &mut SqliteConnection, tag: &str) -> Result<Option<Str
 pub(super) async fn placing_in_tx(
     c: &mut SqliteConnection,
     device_id: &str,
-) -> Result<Option<Place>, StoreError> {
+) -> Result<Option<Stand>, StoreError> {
     let row = sqlx::query(
         "SELECT asset_tag, site, place FROM placing WHERE device_id = ? ORDER BY from_ms DESC, placing_id DESC LIMIT 1",
     )
@@ -214,7 +214,7 @@ pub(super) async fn placing_in_tx(
     .fetch_optional(c)
     .await?;
     row.map(|row| {
-        Ok(Place {
+        Ok(Stand {
             asset_tag: row.try_get("asset_tag")?,
             site: row.try_get("site")?,
             place: row.try_get("place")?,
@@ -227,7 +227,7 @@ pub(super) async fn placing_in_tx(
 pub(super) async fn place_in_tx(
     c: &mut SqliteConnection,
     device_id: &str,
-    place: Place,
+    place: Stand,
     now_ms: EpochMs,
 ) -> Result<bool, StoreError> {
     if placing_in_tx(c, device_id).await?.as_ref() == Some(&place) {
