@@ -17,6 +17,8 @@ use crate::written_tree::{WrittenTree, place};
 const STEP: Duration = Duration::from_millis(20);
 /// A process that takes more than this share of all CPUs applies its load.
 const LOADED_SHARE: f64 = 0.15;
+/// A load is over when its process took less than that for so long; pulse and load are 3 s apart at least.
+const LOAD_OVER: Duration = Duration::from_secs(1);
 /// Kernel ticks a second in `/proc/*/stat`: USER_HZ is 100 on every architecture that this runs on (proc(5)).
 const TICKS_PER_S: f64 = 100.0;
 /// No check of a test takes longer.
@@ -165,13 +167,18 @@ impl HeatedLaptop {
 #[derive(Debug, Default)]
 struct Loads {
     is_loaded: bool,
+    last_busy: Option<Instant>,
     n_begun: u32,
     second: Option<Instant>,
 }
 
 impl Loads {
     fn see(&mut self, share: f64) {
-        let now_loaded = share > LOADED_SHARE;
+        if share > LOADED_SHARE {
+            self.last_busy = Some(Instant::now());
+        }
+        // On a machine with other work a load has moments without a turn: those don't end it.
+        let now_loaded = self.last_busy.is_some_and(|at| at.elapsed() < LOAD_OVER);
         if now_loaded && !self.is_loaded {
             self.n_begun += 1;
             if self.n_begun == 2 {
