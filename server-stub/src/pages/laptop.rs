@@ -203,7 +203,13 @@ fn condition(view: &View<'_>) -> Markup {
             h2 #condition { "Cooling condition" }
             (gauge::papers())
             (gauge::three(&view.entry.numbers))
-            p.soft { "From " (words::count(view.n_fitted_runs, "run", "runs")) ", against healthy laptops of its model." }
+            p.soft {
+                @if view.entry.numbers.iter().any(Option::is_some) {
+                    "From " (words::count(view.n_fitted_runs, "run", "runs")) ", against healthy laptops of its model."
+                } @else {
+                    "The judgement gave none of the three numbers. What single runs measured stands below."
+                }
+            }
             (gauge::legend())
             @if let Some(outlook) = view.outlook { (outlook_words(outlook)) }
         }
@@ -254,7 +260,7 @@ fn over_time(view: &View<'_>) -> Markup {
         section aria-labelledby="over-time" {
             h2 #over-time { "Condition over time" }
             @if view.history.len() < 2 {
-                p { "One run so far: the line begins with the next." }
+                p { "There are no two runs with a condition of their own yet: the line begins with them." }
             } @else {
                 (history::figure(view.history, view.services))
             }

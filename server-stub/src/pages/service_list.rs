@@ -286,7 +286,7 @@ fn laptops(view: &View<'_>, page: &Page<'_>, may_change: bool) -> Markup {
 
 fn laptop(entry: &Entry, overlay: &Overlay, may_change: bool) -> Markup {
     html! {
-        li.laptop class=(words::band_class(entry.band)) {
+        li class={ "laptop " (words::band_class(entry.band)) } {
             div.who {
                 p.rank { span.hidden { "Rank " } (words::grouped(entry.rank)) }
                 @if may_change {

@@ -1,0 +1,131 @@
+// The hub's pages in a real browser: accessibility (axe-core, rules of WCAG 2.2 A and AA), tab order, visible focus,
+// no script, no sideways scrolling, valid HTML. usage: node pages.mjs NAME URL TOKEN [FOLDER FOR SCREENSHOTS]
+import { readFileSync } from "node:fs";
+import { createRequire } from "node:module";
+import { chromium } from "playwright-core";
+import { HtmlValidate } from "html-validate";
+
+const [name, url, token, shots] = process.argv.slice(2);
+const axeSource = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
+// WCAG 1.4.10: no sideways scrolling at 320 px; 1.4.4: text at 200 %.
+const MODES = [
+  { mode: "light", page: { colorScheme: "light", viewport: { width: 1280, height: 900 } } },
+  { mode: "dark", page: { colorScheme: "dark", viewport: { width: 1280, height: 900 } } },
+  { mode: "320px", page: { colorScheme: "light", viewport: { width: 320, height: 800 } } },
+  { mode: "text200", page: { colorScheme: "light", viewport: { width: 1280, height: 900 } }, css: "html{font-size:200%}" },
+  { mode: "forced", page: { forcedColors: "active", viewport: { width: 1280, height: 900 } } },
+];
+const validator = new HtmlValidate({
+  extends: ["html-validate:standard"],
+  // Style, not validity: void elements and attribute quotes are the template's affair.
+  rules: { "void-style": "off", "no-inline-style": "error", "long-title": "off", "no-trailing-whitespace": "off", "attribute-boolean-style": "off" },
+});
+const complaints = [];
+const complain = (where, what) => { complaints.push(`${where}: ${what}`); };
+
+const browser = await chromium.launch({
+  executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+});
+
+// A context for tests that inject axe (the policy lets no script in, so it is bypassed there) and one as a reader has it.
+async function signedIn(options) {
+  const context = await browser.newContext(options);
+  const page = await context.newPage();
+  await page.goto(`${url}/sign-in`);
+  await page.fill("#token", token);
+  await Promise.all([page.waitForURL(`${url}/`), page.press("#token", "Enter")]);
+  return { context, page };
+}
+
+// The fleet is judged some seconds after the hub's start; until then the pages say so with 503.
+for (let i = 0; i < 60; i += 1) {
+  const { context, page } = await signedIn({});
+  const judged = (await page.goto(`${url}/`)).status() === 200;
+  await context.close();
+  if (judged) break;
+  await new Promise((resolve) => { setTimeout(resolve, 1000); });
+}
+
+// The pages to visit, found by following links as a reader would; with script off.
+const { context: plain, page: reader } = await signedIn({ javaScriptEnabled: false });
+async function linksOf(path, pattern) {
+  const html = await (await plain.request.get(url + path, { headers: { accept: "text/html" } })).text();
+  return [...html.matchAll(/href="([^"]+)"/g)].map((m) => m[1].replaceAll("&amp;", "&")).filter((h) => pattern.test(h));
+}
+const first = (list) => list.slice(0, 1);
+const visited = [
+  "/", "/models", "/no-such-page", "/?find=nothing+fits+this",
+  ...first(await linksOf("/", /^\/laptops\/[^/]+$/)), ...first(await linksOf("/models", /^\/models\/.+/)),
+  ...(await linksOf("/", /^\/(rounds|audit|places|roles)$/)),
+];
+for (const path of new Set(visited)) {
+  const answer = await plain.request.get(url + path, { headers: { accept: "text/html" } });
+  const expected = path === "/no-such-page" ? 404 : 200;
+  if (answer.status() !== expected) complain(path, `status ${answer.status()}, not ${expected}`);
+  const policy = answer.headers()["content-security-policy"] ?? "";
+  if (!policy.startsWith("default-src 'none'") || policy.includes("unsafe")) complain(path, `policy: ${policy}`);
+  const report = await validator.validateString(await answer.text(), path);
+  for (const result of report.results) for (const m of result.messages) complain(`${path} HTML ${m.line}:${m.column}`, `${m.message} (${m.ruleId})`);
+}
+await reader.goto(`${url}/`);
+if ((await reader.locator("h1").innerText()) !== "Service list") complain("/", "no service list without script");
+await plain.close();
+
+let n_axe = 0;
+for (const { mode, page: options, css } of MODES) {
+  const { context, page } = await signedIn({ ...options, bypassCSP: true });
+  for (const path of [...new Set(visited), "/sign-in"]) {
+    await page.goto(url + path);
+    if (css) await page.addStyleTag({ content: css });
+    await page.evaluate(axeSource);
+    const found = await page.evaluate((tags) => globalThis.axe.run(document, { runOnly: { type: "tag", values: tags } }), TAGS);
+    n_axe += 1;
+    for (const v of found.violations) complain(`${path} ${mode}`, `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 120)).join(" | ")}`);
+    const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+    if (over > 0) complain(`${path} ${mode}`, `scrolls sideways by ${over} px`);
+    const file = path.replace(/[^a-z]+/gi, "-").replace(/^-|-$/g, "").slice(0, 24) || "list";
+    if (shots) await page.screenshot({ path: `${shots}/${name}-${file}-${mode}.png`, fullPage: true });
+  }
+  await context.close();
+}
+
+// Keyboard alone: every stop is visible, has a visible focus, and comes in the order of the document.
+const { context, page } = await signedIn({ viewport: { width: 1280, height: 900 }, bypassCSP: true });
+for (const path of new Set(visited)) {
+  await page.goto(url + path);
+  const n = await page.evaluate(() => document.querySelectorAll("a[href], button, input:not([type=hidden]), select, textarea, summary").length);
+  let before = null;
+  for (let i = 0; i < Math.min(n, 40); i += 1) {
+    await page.keyboard.press("Tab");
+    const stop = await page.evaluate(() => {
+      const e = document.activeElement;
+      if (!e || e === document.body) return null;
+      const style = getComputedStyle(e), box = e.getBoundingClientRect();
+      const all = [...document.querySelectorAll("*")];
+      return { at: all.indexOf(e), html: e.outerHTML.slice(0, 80), outline: style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2, shown: box.width > 0 && box.height > 0 && box.bottom > 0 };
+    });
+    if (!stop) break;
+    if (!stop.outline) complain(`${path} keyboard`, `no visible focus: ${stop.html}`);
+    if (!stop.shown) complain(`${path} keyboard`, `focus out of sight: ${stop.html}`);
+    if (before !== null && stop.at <= before) complain(`${path} keyboard`, `out of order: ${stop.html}`);
+    before = stop.at;
+  }
+}
+await page.goto(`${url}/`);
+await page.keyboard.press("Tab");
+await page.keyboard.press("Enter");
+if (!(await page.evaluate(() => document.activeElement?.id === "content"))) complain("/", "the skip link does not lead to the content");
+if (shots) for (const path of visited.slice(0, 6)) {
+  await page.goto(url + path);
+  await page.emulateMedia({ media: "print" });
+  await page.setViewportSize({ width: 794, height: 1123 });
+  await page.screenshot({ path: `${shots}/${name}-${path.replace(/[^a-z]+/gi, "-").replace(/^-|-$/g, "").slice(0, 24) || "list"}-print.png`, fullPage: true });
+}
+await context.close();
+await browser.close();
+
+console.log(`${name}: ${new Set(visited).size + 1} pages, ${n_axe} axe-core runs, ${complaints.length} complaints`);
+for (const c of complaints.slice(0, 60)) console.log(`  ${c}`);
+process.exit(complaints.length === 0 ? 0 : 1);

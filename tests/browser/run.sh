@@ -1,0 +1,36 @@
+#!/usr/bin/env bash
+# The hub's pages in Debian's Chromium: a hub with the demo's fleet and an empty one. Needs network for npm's packages.
+# usage: tests/browser/run.sh [FOLDER FOR SCREENSHOTS]
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/../.."
+source tests/lib.sh
+
+need_rust
+need_packages chromium:chromium node:nodejs npm:npm
+cargo build --locked -p windrow-hub -p windrow-tests --bins
+(cd tests/browser && npm install --no-audit --no-fund --silent)
+
+programs="${CARGO_TARGET_DIR:-target}/debug"
+work=$(mktemp -d)
+hub_pid=
+trap '[ -z "$hub_pid" ] || kill "$hub_pid"; rm -rf "$work"' EXIT
+
+say "an invented fleet of 36 laptops"
+"$programs/demo" --laptops 36 --keep "$work/demo" >"$work/demo.log" || { cat "$work/demo.log"; exit 1; }
+
+# check NAME DATABASE
+check() {
+  "$programs/windrow-hub" --database "$2" grant --role admin --name "browser test" --to "$work/$1.token" >"$work/$1.grant"
+  "$programs/windrow-hub" --database "$2" serve --listen 127.0.0.1:0 >"$work/$1.out" 2>"$work/$1.log" & hub_pid=$!
+  local url= try
+  for try in $(seq 100); do
+    url=$(sed -n 's/^listening on \(http[^,]*\),.*/\1/p' "$work/$1.out"); [ -z "$url" ] || break; sleep 0.1
+  done
+  [ -n "$url" ] || fail "the hub did not start" "read its log: $(cat "$work/$1.log")"
+  node tests/browser/pages.mjs "$1" "$url" "$(cat "$work/$1.token")" "${shots:-}"
+  kill "$hub_pid"; wait "$hub_pid" || true; hub_pid=
+}
+
+shots="${1:-}"
+say "the pages of the demo's fleet"; check demo "$work/demo/hub.sqlite"
+say "the pages of an empty hub"; check empty "$work/empty.sqlite"
