@@ -20,13 +20,13 @@ say "an invented fleet of 36 laptops"
 
 # check NAME DATABASE
 check() {
-  "$programs/windrow-hub" --database "$2" grant --role admin --name "browser test" --to "$work/$1.token" >"$work/$1.grant"
   "$programs/windrow-hub" --database "$2" serve --listen 127.0.0.1:0 >"$work/$1.out" 2>"$work/$1.log" & hub_pid=$!
   local url= try
   for try in $(seq 100); do
     url=$(sed -n 's/^listening on \(http[^,]*\),.*/\1/p' "$work/$1.out"); [ -z "$url" ] || break; sleep 0.1
   done
   [ -n "$url" ] || fail "the hub did not start" "read its log: $(cat "$work/$1.log")"
+  "$programs/windrow-hub" --database "$2" grant --role admin --name "browser test" --to "$work/$1.token" >"$work/$1.grant"
   node tests/browser/pages.mjs "$1" "$url" "$(cat "$work/$1.token")" "${shots:-}"
   kill "$hub_pid"; wait "$hub_pid" || true; hub_pid=
 }
