@@ -8,6 +8,7 @@ mod rank;
 mod recompute;
 mod revoke;
 mod serve;
+mod visit;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -50,6 +51,8 @@ enum Command {
     Invite(invite::Args),
     /// Let a person or program in, or see who may
     Grant(grant::Args),
+    /// Log what was done at a laptop, correct it, list it
+    Visit(visit::Args),
     /// Turn a laptop away from now on
     Revoke(revoke::Args),
     /// Take a fleet of recorded runs from trace files
@@ -83,6 +86,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Serve(args) => serve::run(&setting, &args, output),
         Command::Invite(args) => invite::run(&setting, &args, output),
         Command::Grant(args) => grant::run(&setting, &args, output),
+        Command::Visit(args) => visit::run(&setting, &args, output),
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),

@@ -1,0 +1,301 @@
+//! `windrow-hub visit`: log what was done at a laptop, correct an entry, list them.
+
+use chrono::{Datelike, NaiveDate};
+use serde::Serialize;
+use windrow_model::trace::fleet::ServiceAction;
+
+use super::{Outcome, Setting, block_on, print};
+use crate::access::Role;
+use crate::database;
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::output::Output;
+use crate::store::Store;
+use crate::store::facts::{Actor, FactStore, NewVisit, Visit, VisitLogged};
+
+/// Longest free text, bytes.
+const MAX_TEXT_BYTES: usize = 2000;
+/// Longest visit, minutes: a working day.
+const MAX_MINUTES: u32 = 24 * 60;
+/// Earliest year of a visit: before it is a slip of the keyboard.
+const MIN_YEAR: i32 = 2000;
+/// Entries read at once.
+const PAGE: u32 = 10_000;
+
+/// Arguments of `visit`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  windrow-hub visit log A-1042 --action clean --action paste --minutes 45 --found 'felt in the fins'
+  windrow-hub visit log A-1042 --action clean --minutes 30 --correct 7
+  windrow-hub visit log A-1042 --withdraw 7
+  windrow-hub visit list A-1042
+
+A laptop is named by its asset tag, its device id, or the id's first 8 characters or more. Days are UTC days. Entries are
+never edited: a correction is another entry, which counts in place of the first.")]
+pub(super) struct Args {
+    #[command(subcommand)]
+    deed: Deed,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Deed {
+    /// Log a visit, or correct one
+    Log(LogArgs),
+    /// Show entries, corrected ones too
+    List {
+        /// Only this laptop: asset tag or device id
+        laptop: Option<String>,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+struct LogArgs {
+    /// Asset tag or device id
+    laptop: String,
+    /// What was done: clean, fan, paste, or none; may be given several times
+    #[arg(long, value_parser = action, required_unless_present = "withdraw", conflicts_with = "withdraw")]
+    action: Vec<ServiceAction>,
+    /// Minutes that it took
+    #[arg(long, value_parser = clap::value_parser!(u32).range(0..=i64::from(MAX_MINUTES)))]
+    minutes: Option<u32>,
+    /// What was found
+    #[arg(long, default_value = "", value_parser = text)]
+    found: String,
+    /// Parts that it took
+    #[arg(long, default_value = "", value_parser = text)]
+    parts: String,
+    /// Anything else
+    #[arg(long, default_value = "", value_parser = text)]
+    note: String,
+    /// The day [default: today]
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    on: Option<NaiveDate>,
+    /// This entry replaces the one of that number
+    #[arg(long, value_name = "NUMBER", conflicts_with = "withdraw")]
+    correct: Option<i64>,
+    /// The visit of that number never took place
+    #[arg(long, value_name = "NUMBER")]
+    withdraw: Option<i64>,
+}
+
+#[derive(Serialize)]
+struct Shown {
+    visit: i64,
+    device_id: String,
+    visited_on: String,
+    actions: Vec<&'static str>,
+    minutes: Option<u32>,
+    found: String,
+    parts: String,
+    note: String,
+    by_role: String,
+    corrects: Option<i64>,
+    /// `counts`, `corrected` or `withdrawn`.
+    state: &'static str,
+}
+
+pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
+    match &args.deed {
+        Deed::Log(args) => log(setting, args, output),
+        Deed::List { laptop } => list(setting, laptop.as_deref(), output),
+    }
+}
+
+fn log(setting: &Setting, args: &LogArgs, output: &mut Output) -> Outcome {
+    let today = setting.clock.now().date_naive();
+    let visited_on = args.on.unwrap_or(today);
+    check_day(visited_on, today)?;
+    if args.action.contains(&ServiceAction::None) && args.action.iter().any(|a| *a != ServiceAction::None) {
+        return Err(Failure::new(
+            "`none` says that nothing was done, and something else was given beside it",
+        )
+        .remedy("leave `--action none` out"));
+    }
+    let path = database::path(setting.database.as_deref())?;
+    let now_ms = setting.clock.now_ms();
+    let (device_id, logged) = block_on(async {
+        let store = database::open(&path).await?;
+        let device_id = one_laptop(&store, &args.laptop).await?;
+        let actions = if args.withdraw.is_some() { vec![ServiceAction::None] } else { args.action.clone() };
+        let visit = NewVisit {
+            device_id: device_id.clone(),
+            visited_on,
+            actions,
+            minutes: args.minutes,
+            found: args.found.clone(),
+            parts: args.parts.clone(),
+            note: args.note.clone(),
+            corrects: args.correct.or(args.withdraw),
+            is_withdrawn: args.withdraw.is_some(),
+            actor: Actor { role: Role::Admin, grant_id: None },
+            now_ms,
+        };
+        let logged = store.visit_log(visit).await?;
+        store.store_close().await;
+        Ok((device_id, logged))
+    })?;
+    let visit_id = logged_or_failure(logged, args)?;
+    let said = if setting.json {
+        serde_json::json!({"visit": visit_id, "device_id": device_id, "visited_on": visited_on.to_string()})
+            .to_string()
+    } else {
+        format!("logged as visit {visit_id} of `{device_id}` on {visited_on}")
+    };
+    print(output, &said)?;
+    Ok(Exit::Done)
+}
+
+fn check_day(day: NaiveDate, today: NaiveDate) -> Result<(), Failure> {
+    if day > today {
+        return Err(Failure::new(format!(
+            "the visit's day `{day}` is in the future: today is {today} (UTC)"
+        ))
+        .remedy("log a visit once it took place"));
+    }
+    if day.year() < MIN_YEAR {
+        return Err(Failure::new(format!("the visit's day `{day}` is before the year {MIN_YEAR}"))
+            .remedy("give the day as `--on 2026-01-31`"));
+    }
+    Ok(())
+}
+
+fn logged_or_failure(logged: VisitLogged, args: &LogArgs) -> Result<i64, Failure> {
+    let see = "`windrow-hub visit list` shows the entries";
+    match logged {
+        VisitLogged::Logged { visit_id } => Ok(visit_id),
+        VisitLogged::Duplicate { visit_id } => {
+            Err(Failure::new(format!("this laptop, day and actions are logged already, as visit {visit_id}"))
+                .remedy(format!("if that entry is wrong, correct it with `--correct {visit_id}`")))
+        }
+        VisitLogged::NoSuchLaptop => Err(no_laptop(&args.laptop)),
+        VisitLogged::NoSuchVisit => {
+            let number = args.correct.or(args.withdraw).unwrap_or_default();
+            Err(Failure::new(format!("`{}` has no visit {number}", args.laptop)).remedy(see))
+        }
+        VisitLogged::CorrectedBefore { visit_id } => {
+            Err(Failure::new(format!("that entry was corrected already, by visit {visit_id}"))
+                .remedy(format!("correct visit {visit_id} instead; {see}")))
+        }
+    }
+}
+
+/// The one laptop that is meant.
+async fn one_laptop(store: &impl FactStore, key: &str) -> Result<String, Failure> {
+    let mut found = store.laptop_find(key.trim().to_owned()).await?;
+    match (found.pop(), found.is_empty()) {
+        (Some(one), true) => Ok(one),
+        (None, _) => Err(no_laptop(key)),
+        (Some(last), false) => {
+            Err(Failure::new(format!("`{key}` means several laptops: `{last}`, `{}`", found.join("`, `")))
+                .remedy("give more of the device id"))
+        }
+    }
+}
+
+fn no_laptop(key: &str) -> Failure {
+    Failure::new(format!("no laptop `{key}` has joined this hub or was imported"))
+        .remedy("give its asset tag, or the device id from `windrow-hub rank --json`")
+}
+
+fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome {
+    let path = database::path(setting.database.as_deref())?;
+    let visits = block_on(async {
+        let store = database::open(&path).await?;
+        let device_id = match laptop {
+            Some(key) => Some(one_laptop(&store, key).await?),
+            None => None,
+        };
+        let mut visits: Vec<Visit> = Vec::new();
+        loop {
+            let after = visits.last().map_or(0, |v| v.visit_id);
+            let page = store.visit_list(device_id.clone(), after, PAGE).await?;
+            let is_last = page.len() < PAGE as usize;
+            visits.extend(page);
+            if is_last {
+                break;
+            }
+        }
+        store.store_close().await;
+        Ok(visits)
+    })?;
+    let shown: Vec<Shown> = visits.into_iter().map(shown).collect();
+    if setting.json {
+        let json = serde_json::to_string(&shown).map_err(|e| Failure::new(e.to_string()))?;
+        print(output, &json)?;
+    } else if shown.is_empty() {
+        output.say("no visit is logged");
+    } else {
+        print(output, &table(&shown))?;
+    }
+    Ok(Exit::Done)
+}
+
+fn shown(visit: Visit) -> Shown {
+    let state = match (visit.corrected_by, visit.is_withdrawn) {
+        (Some(_), _) => "corrected",
+        (None, true) => "withdrawn",
+        (None, false) => "counts",
+    };
+    Shown {
+        visit: visit.visit_id,
+        device_id: visit.device_id,
+        visited_on: visit.visited_on.to_string(),
+        actions: visit.actions.iter().map(|a| a.name()).collect(),
+        minutes: visit.minutes,
+        found: visit.found,
+        parts: visit.parts,
+        note: visit.note,
+        by_role: visit.by_role,
+        corrects: visit.corrects,
+        state,
+    }
+}
+
+fn table(shown: &[Shown]) -> String {
+    let mut builder = tabled::builder::Builder::default();
+    builder.push_record(["number", "laptop", "day", "done", "minutes", "found", "state"]);
+    for visit in shown {
+        builder.push_record([
+            visit.visit.to_string(),
+            visit.device_id.clone(),
+            visit.visited_on.clone(),
+            visit.actions.join(" "),
+            visit.minutes.map(|m| m.to_string()).unwrap_or_default(),
+            visit.found.clone(),
+            visit.state.to_owned(),
+        ]);
+    }
+    let mut table = builder.build();
+    table.with(tabled::settings::Style::sharp());
+    table.to_string()
+}
+
+fn action(name: &str) -> Result<ServiceAction, String> {
+    ServiceAction::from_name(name).ok_or_else(|| "give clean, fan, paste or none".to_owned())
+}
+
+fn text(text: &str) -> Result<String, String> {
+    if text.chars().any(char::is_control) {
+        return Err("control characters are not allowed".into());
+    }
+    if text.len() > MAX_TEXT_BYTES {
+        return Err(format!("at most {MAX_TEXT_BYTES} bytes"));
+    }
+    Ok(text.trim().to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_in_the_future_or_long_ago_is_refused() {
+        let today: NaiveDate = "2026-01-31".parse().unwrap();
+        for (day, is_good) in
+            [("2026-01-31", true), ("2026-02-01", false), ("2000-01-01", true), ("1999-12-31", false)]
+        {
+            assert_eq!(check_day(day.parse().unwrap(), today).is_ok(), is_good, "{day}");
+        }
+    }
+}
