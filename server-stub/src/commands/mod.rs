@@ -5,6 +5,7 @@ mod head_key;
 mod import;
 mod invite;
 mod rank;
+mod rank_why;
 mod recompute;
 mod revoke;
 mod serve;

@@ -9,7 +9,7 @@ use tabled::settings::{Style, Width, peaker::Priority};
 use windrow_model::METHOD_VERSION;
 use windrow_model::cautions;
 
-use super::{Outcome, Setting, block_on, print};
+use super::{Outcome, Setting, block_on, print, rank_why};
 use crate::costs::{self, Costs};
 use crate::exit::Exit;
 use crate::failure::Failure;
@@ -28,10 +28,11 @@ const MIN_WIDTH: usize = 60;
 Examples:
   windrow-hub rank
   windrow-hub rank --site north --limit 10
+  windrow-hub rank --why HB-033
   windrow-hub rank --csv > fleet.csv
 
-Each laptop is compared with the others of its kind: same model, same kind of run. Bands: pull now, within 7 days, next
-round, retest (the check cannot be trusted or is too old), no visit. Emulated and imported runs are marked, and are
+Each laptop is judged by its cooling condition over all its runs and services, against its model. Bands: pull now, within
+7 days, next round, retest (the runs don't tell, or are too old), no visit. Emulated and imported runs are marked, and are
 never the measure of others.")]
 pub(super) struct Args {
     /// Only this site
@@ -46,6 +47,9 @@ pub(super) struct Args {
     /// Judge as of the end of this day (UTC) instead of now
     #[arg(long, value_name = "YYYY-MM-DD")]
     as_of: Option<NaiveDate>,
+    /// What this laptop's place rests on: device id or asset tag
+    #[arg(long, value_name = "DEVICE", conflicts_with_all = ["csv", "json"])]
+    why: Option<String>,
     /// What things cost, TOML; what it leaves out has its default
     #[arg(long, value_name = "FILE")]
     costs: Option<PathBuf>,
@@ -68,6 +72,11 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     let as_of = as_of(setting, args)?;
     let costs = args.costs.as_deref().map(read_costs).transpose()?.unwrap_or_default();
     let fleet = block_on(fleet(setting, &path, as_of.timestamp_millis(), &costs))?;
+    if let Some(asked) = &args.why {
+        let lines = rank_why::why(&fleet, asked)?;
+        print(output, &lines.join("\n"))?;
+        return Ok(Exit::Done);
+    }
     let filter = Filter { site: args.site.clone(), model: args.model.clone(), limit: args.limit };
     let rows = fleet_table::rows(&fleet, &filter);
     if setting.json {
