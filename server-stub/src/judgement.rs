@@ -1,6 +1,6 @@
 //! The judged fleet from the store: what is due is computed first, then the fleet is judged as of a time.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use rayon::prelude::*;
 use windrow_model::METHOD_VERSION;
@@ -8,14 +8,13 @@ use windrow_model::estimate::network_drive::Drive;
 
 use crate::clock::WallClock;
 use crate::costs::Costs;
-use crate::measure;
-use crate::scoring::conditions::{self, Learned};
 use crate::scoring::{self, Fleet, JudgedFleet};
 use crate::store::judgements::StoredTrace;
-use crate::store::{EpochMs, MeasuredRun, Service, Store, StoreError};
+use crate::store::{EpochMs, Store, StoreError};
+use crate::{learning, measure};
 
 /// Traces unpacked in one go: some megabytes at a time.
-const BATCH: u32 = 256;
+const BATCH: usize = 256;
 
 /// Judges the fleet as of a time, from all that is stored.
 ///
@@ -30,44 +29,20 @@ pub async fn judged_fleet<S: Store>(
     measure::measure_due(store, clock, |_| ()).await?;
     let runs = store.run_list_measured(METHOD_VERSION).await?;
     let services = store.service_list().await?;
-    let drives = drives(store).await?;
+    let learned = learning::learned(store, &runs, &services).await?;
     let costs = costs.clone();
-    off_the_reactor(move || {
-        let learned = learn(&runs, drives, &services);
-        scoring::judge(Fleet { runs, learned, services, as_of_ms }, &costs)
-    })
-    .await
+    off_the_reactor(move || scoring::judge(Fleet { runs, learned, services, as_of_ms }, &costs)).await
 }
 
-/// Learns each provenance by itself.
-fn learn(runs: &[MeasuredRun], mut drives: HashMap<i64, Drive>, services: &[Service]) -> Learned {
-    let services = conditions::services_by_device(services);
-    let mut by_provenance: BTreeMap<&str, Vec<(&MeasuredRun, Drive)>> = BTreeMap::new();
-    for run in runs {
-        if let Some(drive) = drives.remove(&run.run_id) {
-            by_provenance.entry(&run.provenance).or_default().push((run, drive));
-        }
-    }
-    let mut all = Learned::default();
-    for runs in by_provenance.into_values() {
-        let learned = conditions::learn(&runs, &services);
-        all.models.extend(learned.models);
-        all.evidence.extend(learned.evidence);
-    }
-    all
-}
-
-/// The runs made ready for the fit.
-async fn drives<S: Store>(store: &S) -> Result<HashMap<i64, Drive>, StoreError> {
+/// These runs made ready for the fit; those that say nothing are left out.
+pub(crate) async fn drives<S: Store>(store: &S, run_ids: &[i64]) -> Result<HashMap<i64, Drive>, StoreError> {
     let mut drives = HashMap::new();
-    let mut after_run_id = 0;
-    loop {
-        let traces = store.trace_list(after_run_id, BATCH).await?;
-        let Some(last) = traces.last() else { return Ok(drives) };
-        after_run_id = last.run_id;
+    for batch in run_ids.chunks(BATCH) {
+        let traces = store.trace_list(batch.to_vec()).await?;
         let read = off_the_reactor(move || traces.par_iter().filter_map(drive).collect::<Vec<_>>()).await?;
         drives.extend(read);
     }
+    Ok(drives)
 }
 
 /// A run made ready; a trace that cannot be read, or has no load phase, has none.
@@ -87,7 +62,8 @@ fn drive(stored: &StoredTrace) -> Option<(i64, Drive)> {
     .map(|drive| (stored.run_id, drive))
 }
 
-async fn off_the_reactor<T: Send + 'static>(
+/// Does what takes long beside the reactor.
+pub(crate) async fn off_the_reactor<T: Send + 'static>(
     work: impl FnOnce() -> T + Send + 'static,
 ) -> Result<T, StoreError> {
     tokio::task::spawn_blocking(work).await.map_err(|_| StoreError::Closing)

@@ -17,6 +17,7 @@ pub mod ingest;
 pub mod input;
 pub mod invite;
 pub mod judgement;
+pub mod learning;
 pub mod ledger;
 pub mod measure;
 pub mod output;

@@ -6,7 +6,7 @@ use super::{Outcome, Setting, block_on, print};
 use crate::exit::Exit;
 use crate::output::Output;
 use crate::store::Store;
-use crate::{database, measure};
+use crate::{database, learning, measure};
 
 /// Arguments of `recompute`.
 #[derive(Debug, clap::Args)]
@@ -25,6 +25,8 @@ pub(super) fn run(setting: &Setting, _args: &Args, output: &mut Output) -> Outco
         output.say(&format!(
             "computing again, {n_forgotten} runs had metrics of method version {METHOD_VERSION}"
         ));
+        // The standing fits rest on the same traces: the next judging makes them anew.
+        learning::forget(&store).await?;
         let n_runs = measure::measure_due(&store, &setting.clock, |_| ()).await?;
         store.store_close().await;
         Ok(n_runs)

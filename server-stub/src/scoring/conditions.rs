@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use chrono::{DateTime, Datelike, NaiveTime};
-use windrow_model::condition::ambient::{RoomCase, RoomFacts, RoomStanding};
+use windrow_model::condition::ambient::{Room, RoomCase, RoomFacts, RoomStanding};
 use windrow_model::condition::constants::Constants;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::judge::Condition;
@@ -65,31 +65,40 @@ impl Conditions {
     }
 }
 
-/// Learns everything from all runs of one provenance.
+/// The rooms of all runs of one provenance, in their order.
+pub(crate) fn rooms(runs: &[(&MeasuredRun, RoomFacts)]) -> Vec<Room> {
+    let cases: Vec<RoomCase<'_>> = runs.iter().map(|(run, facts)| room_case(run, *facts)).collect();
+    RoomStanding::learn(&cases).rooms(&cases)
+}
+
+/// A run ready for its model's fit.
+pub(crate) fn model_run(run: &MeasuredRun, drive: Drive, room: Room, firmwares: &Firmwares) -> ModelRun {
+    ModelRun {
+        device: run.device_id.clone(),
+        day: day(run),
+        room,
+        on_mains: run.on_ac,
+        firmware: firmwares.of(run),
+        drive,
+    }
+}
+
+/// Learns everything from all runs of one provenance at once, as a test's measure of what is learned bit by bit.
+#[cfg(test)]
 pub(crate) fn learn(runs: &[(&MeasuredRun, Drive)], services: &ServicesOf) -> Learned {
-    let k = Constants::default();
-    let cases: Vec<RoomCase<'_>> =
-        runs.iter().map(|(run, drive)| room_case(run, RoomFacts::from(&drive.facts))).collect();
-    let rooms = RoomStanding::learn(&cases).rooms(&cases);
+    let with_facts: Vec<(&MeasuredRun, RoomFacts)> =
+        runs.iter().map(|(run, drive)| (*run, RoomFacts::from(&drive.facts))).collect();
     let firmwares = firmwares(runs.iter().map(|(run, _)| *run));
     let mut by_model: BTreeMap<ModelOf, Vec<(i64, ModelRun)>> = BTreeMap::new();
-    for ((run, drive), room) in runs.iter().zip(rooms) {
-        let of = ModelOf::run(run);
-        let firmware = firmwares.of(run);
-        let made = ModelRun {
-            device: run.device_id.clone(),
-            day: day(run),
-            room,
-            on_mains: run.on_ac,
-            firmware,
-            drive: drive.clone(),
-        };
-        by_model.entry(of).or_default().push((run.run_id, made));
+    for ((run, drive), room) in runs.iter().zip(rooms(&with_facts)) {
+        let ready = model_run(run, drive.clone(), room, &firmwares);
+        by_model.entry(ModelOf::run(run)).or_default().push((run.run_id, ready));
     }
     let mut learned = Learned::default();
     for (of, runs) in by_model {
         let (ids, runs): (Vec<i64>, Vec<ModelRun>) = runs.into_iter().unzip();
-        let Some((standing, evidence)) = ModelStanding::learn(&k, &runs, services, &Pool) else { continue };
+        let made = ModelStanding::learn(&Constants::default(), &runs, services, &Pool);
+        let (standing, evidence) = made.expect("a model has runs");
         learned.models.insert(of, Arc::new(standing));
         learned.evidence.extend(ids.into_iter().zip(evidence));
     }

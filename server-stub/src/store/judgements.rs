@@ -2,6 +2,8 @@
 
 use std::future::Future;
 
+use windrow_model::record::Digest;
+
 use super::StoreError;
 
 /// A run's packed trace.
@@ -13,12 +15,52 @@ pub struct StoredTrace {
     pub trace_zstd: Vec<u8>,
 }
 
+/// A model's standing fit and reference.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredStanding {
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: String,
+    /// What its runs are compared within.
+    pub model_key: String,
+    /// SHA-256 of the JSON.
+    pub digest: Digest,
+    /// The standing.
+    pub standing_json: Vec<u8>,
+}
+
+/// What a run taught.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredEvidence {
+    /// Its row.
+    pub run_id: i64,
+    /// The standing that it was made against and the evidence as JSON; `None`: the run says nothing.
+    pub made: Option<(Digest, Vec<u8>)>,
+}
+
 /// The store's part for judging.
 pub trait JudgementStore {
-    /// Traces of the runs that loaded, after the row `after_run_id`, at most `limit`.
+    /// Traces of these runs, of those that loaded.
     fn trace_list(
         &self,
-        after_run_id: i64,
-        limit: u32,
+        run_ids: Vec<i64>,
     ) -> impl Future<Output = Result<Vec<StoredTrace>, StoreError>> + Send;
+    /// All standings under `version`.
+    fn standing_list(
+        &self,
+        version: String,
+    ) -> impl Future<Output = Result<Vec<StoredStanding>, StoreError>> + Send;
+    /// Evidence of all runs under `version`.
+    fn evidence_list(
+        &self,
+        version: String,
+    ) -> impl Future<Output = Result<Vec<StoredEvidence>, StoreError>> + Send;
+    /// Keeps standings and evidence under `version` in place of what was there, all or nothing.
+    fn judgement_put(
+        &self,
+        version: String,
+        standings: Vec<StoredStanding>,
+        evidence: Vec<StoredEvidence>,
+    ) -> impl Future<Output = Result<(), StoreError>> + Send;
+    /// Forgets all standings and evidence, so that they are made again.
+    fn judgement_forget(&self) -> impl Future<Output = Result<(), StoreError>> + Send;
 }

@@ -1,22 +1,140 @@
 //! What judging reads and keeps, in SQLite.
 
 use sqlx::Row;
+use sqlx::sqlite::SqliteConnection;
 
 use super::SqliteStore;
+use super::read::digest_of;
+use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::store::StoreError;
-use crate::store::judgements::{JudgementStore, StoredTrace};
+use crate::store::judgements::{JudgementStore, StoredEvidence, StoredStanding, StoredTrace};
+
+/// Writes of this room.
+pub(super) enum JudgementWrite {
+    Put { version: String, standings: Vec<StoredStanding>, evidence: Vec<StoredEvidence>, reply: Reply<()> },
+    Forget(Reply<()>),
+}
+
+impl JudgementWrite {
+    pub(super) fn refuse(self, why: StoreError) -> HeldAnswer {
+        match self {
+            Self::Put { reply, .. } | Self::Forget(reply) => hold(reply, Err(why)),
+        }
+    }
+
+    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+        match self {
+            Self::Put { version, standings, evidence, reply } => {
+                hold(reply, in_savepoint!(c, put_in_tx(c, &version, &standings, &evidence)))
+            }
+            Self::Forget(reply) => hold(reply, in_savepoint!(c, forget_in_tx(c))),
+        }
+    }
+}
+
+async fn put_in_tx(
+    c: &mut SqliteConnection,
+    version: &str,
+    standings: &[StoredStanding],
+    evidence: &[StoredEvidence],
+) -> Result<(), StoreError> {
+    for standing in standings {
+        sqlx::query(
+            "INSERT OR REPLACE INTO model_standing (version, provenance, model_key, digest, standing) VALUES (?, ?, ?, ?, ?)",
+        )
+        .bind(version)
+        .bind(&standing.provenance)
+        .bind(&standing.model_key)
+        .bind(&standing.digest.0[..])
+        .bind(&standing.standing_json)
+        .execute(&mut *c)
+        .await?;
+    }
+    for run in evidence {
+        let (digest, json) = run.made.as_ref().map_or((None, None), |(d, json)| (Some(&d.0[..]), Some(json)));
+        sqlx::query(
+            "INSERT OR REPLACE INTO run_evidence (run_id, version, standing, evidence) VALUES (?, ?, ?, ?)",
+        )
+        .bind(run.run_id)
+        .bind(version)
+        .bind(digest)
+        .bind(json)
+        .execute(&mut *c)
+        .await?;
+    }
+    Ok(())
+}
+
+async fn forget_in_tx(c: &mut SqliteConnection) -> Result<(), StoreError> {
+    sqlx::query("DELETE FROM run_evidence").execute(&mut *c).await?;
+    sqlx::query("DELETE FROM model_standing").execute(&mut *c).await?;
+    Ok(())
+}
 
 impl JudgementStore for SqliteStore {
-    async fn trace_list(&self, after_run_id: i64, limit: u32) -> Result<Vec<StoredTrace>, StoreError> {
+    async fn trace_list(&self, run_ids: Vec<i64>) -> Result<Vec<StoredTrace>, StoreError> {
+        let ids = serde_json::to_string(&run_ids)
+            .map_err(|e| StoreError::Corrupt { column: "run.run_id", why: e.to_string() })?;
         let rows = sqlx::query(
-            "SELECT run_id, trace FROM run WHERE run_id > ? AND outcome <> 'not_started' ORDER BY run_id LIMIT ?",
+            "SELECT run_id, trace FROM run WHERE run_id IN (SELECT value FROM json_each(?)) AND outcome <> 'not_started' \
+             ORDER BY run_id",
         )
-        .bind(after_run_id)
-        .bind(limit)
+        .bind(ids)
         .fetch_all(&self.readers)
         .await?;
         rows.iter()
             .map(|row| Ok(StoredTrace { run_id: row.try_get("run_id")?, trace_zstd: row.try_get("trace")? }))
             .collect()
+    }
+
+    async fn standing_list(&self, version: String) -> Result<Vec<StoredStanding>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT provenance, model_key, digest, standing FROM model_standing WHERE version = ?",
+        )
+        .bind(version)
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                Ok(StoredStanding {
+                    provenance: row.try_get("provenance")?,
+                    model_key: row.try_get("model_key")?,
+                    digest: digest_of(row.try_get("digest")?, "model_standing.digest")?,
+                    standing_json: row.try_get("standing")?,
+                })
+            })
+            .collect()
+    }
+
+    async fn evidence_list(&self, version: String) -> Result<Vec<StoredEvidence>, StoreError> {
+        let rows = sqlx::query("SELECT run_id, standing, evidence FROM run_evidence WHERE version = ?")
+            .bind(version)
+            .fetch_all(&self.readers)
+            .await?;
+        rows.iter()
+            .map(|row| {
+                let evidence: Option<Vec<u8>> = row.try_get("evidence")?;
+                let standing: Option<&[u8]> = row.try_get("standing")?;
+                let made = match (standing, evidence) {
+                    (Some(digest), Some(json)) => Some((digest_of(digest, "run_evidence.standing")?, json)),
+                    _ => None,
+                };
+                Ok(StoredEvidence { run_id: row.try_get("run_id")?, made })
+            })
+            .collect()
+    }
+
+    async fn judgement_put(
+        &self,
+        version: String,
+        standings: Vec<StoredStanding>,
+        evidence: Vec<StoredEvidence>,
+    ) -> Result<(), StoreError> {
+        self.write(|reply| Write::Judgements(JudgementWrite::Put { version, standings, evidence, reply }))
+            .await
+    }
+
+    async fn judgement_forget(&self) -> Result<(), StoreError> {
+        self.write(|reply| Write::Judgements(JudgementWrite::Forget(reply))).await
     }
 }

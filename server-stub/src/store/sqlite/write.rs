@@ -10,6 +10,7 @@ use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
 
 use super::access::AccessWrite;
 use super::facts::{FactWrite, check_came_in_tx, place_by_list_in_tx};
+use super::judgements::JudgementWrite;
 use super::ledger::{LedgerWrite, append_json_event, append_leaf};
 use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, ServiceEvent};
 use super::read::{digest_of, key_of};
@@ -75,6 +76,7 @@ pub(super) enum Write {
     },
     Access(AccessWrite),
     Facts(FactWrite),
+    Judgements(JudgementWrite),
     Ledger(LedgerWrite),
     Probe(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
@@ -149,6 +151,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
         Write::ForgetMetrics { reply: r, .. } => hold(r, Err(not_begun())),
         Write::Access(work) => work.refuse(not_begun()),
         Write::Facts(work) => work.refuse(not_begun()),
+        Write::Judgements(work) => work.refuse(not_begun()),
         Write::Ledger(write) => write.refuse(not_begun()),
     }
 }
@@ -184,6 +187,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         }
         Write::Access(work) => work.run(connection).await,
         Write::Facts(work) => work.run(connection).await,
+        Write::Judgements(work) => work.run(connection).await,
         Write::Ledger(write) => write.run(connection).await,
         Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }

@@ -1,0 +1,120 @@
+use windrow_model::emulate::{Faults, RunPlan};
+use windrow_model::record::Digest;
+
+use super::*;
+use crate::ingest;
+use crate::store::RunFacts;
+use crate::store::judgements::JudgementStore as _;
+use crate::store::sqlite::SqliteStore;
+use crate::testing::{START_MS, emulated_trace};
+
+const DAY_MS: i64 = 86_400_000;
+const N_LAPTOPS: u64 = 5;
+
+/// A check of an emulated laptop as an imported run.
+fn check(unit: u64, month: u64, airflow: f64) -> RunFacts {
+    let plan = RunPlan {
+        faults: Faults { airflow, ..Faults::NONE },
+        seed: 100 * unit + month,
+        ..RunPlan::default()
+    };
+    let wire = emulated_trace("Tamsel 14", &plan);
+    let trace_json = serde_json::to_vec(&wire).unwrap();
+    RunFacts {
+        device_id: format!("unit-{unit}"),
+        digest: Digest::of_parts(&[&unit.to_be_bytes(), &month.to_be_bytes()]),
+        provenance: "imported",
+        model_key: "Tamsel 14".to_owned(),
+        model_name: "Tamsel 14".to_owned(),
+        site: "north".to_owned(),
+        load_mix: "1".to_owned(),
+        protocol: "standard".to_owned(),
+        outcome: "complete".to_owned(),
+        channels: ingest::channels_read(&wire),
+        ambient_c: Some(22.0),
+        ambient_sd_k: Some(1.0),
+        on_ac: Some(true),
+        tested_at_ms: START_MS + DAY_MS * 30 * i64::try_from(month).unwrap(),
+        received_at_ms: START_MS,
+        trace_zstd: ingest::pack(&trace_json),
+    }
+}
+
+fn fleet() -> Vec<RunFacts> {
+    let airflow = |unit| if unit == 1 { 0.5 } else { 1.0 };
+    (1..=N_LAPTOPS).flat_map(|unit| [0, 1].map(|month| check(unit, month, airflow(unit)))).collect()
+}
+
+async fn now(store: &SqliteStore) -> Learned {
+    let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
+    learned(store, &runs, &[]).await.unwrap()
+}
+
+/// All at once, without a store's help.
+async fn at_once(store: &SqliteStore) -> Learned {
+    let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
+    let ids: Vec<i64> = runs.iter().map(|r| r.run_id).collect();
+    let mut drives = drives(store, &ids).await.unwrap();
+    let ready: Vec<(&MeasuredRun, Drive)> =
+        runs.iter().filter_map(|run| Some((run, drives.remove(&run.run_id)?))).collect();
+    conditions::learn(&ready, &ServicesOf::new())
+}
+
+/// As text, since a value that is not known equals itself there.
+fn text(learned: &Learned) -> (Vec<String>, Vec<String>) {
+    let models = learned.models.values().map(|m| serde_json::to_string(m).unwrap()).collect();
+    let by_run: BTreeMap<_, _> = learned.evidence.iter().collect();
+    let evidence = by_run.values().map(|e| serde_json::to_string(e).unwrap()).collect();
+    (models, evidence)
+}
+
+#[tokio::test]
+async fn what_is_kept_is_what_would_be_learned_at_once() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    store.run_import_batch(fleet()).await.unwrap();
+    let first = text(&now(&store).await);
+    assert_eq!(first.1.len(), 2 * N_LAPTOPS as usize);
+    assert_eq!(first, text(&at_once(&store).await));
+    assert_eq!(first, text(&now(&store).await), "read back from the store");
+
+    // One run more is judged against the standing fit, which stays to the last digit, as does all other evidence.
+    store.run_import_batch(vec![check(2, 2, 1.0)]).await.unwrap();
+    let one_more = now(&store).await;
+    let (models, evidence) = text(&one_more);
+    assert_eq!(models, first.0);
+    assert_eq!(evidence[..first.1.len()], first.1);
+    assert_eq!(evidence.len(), first.1.len() + 1);
+    assert_eq!(text(&one_more), text(&now(&store).await), "read back from the store");
+
+    // Made anew, it is as if all had come in at once.
+    forget(&store).await.unwrap();
+    assert_eq!(text(&now(&store).await), text(&at_once(&store).await));
+    store.store_close().await;
+}
+
+#[tokio::test]
+async fn the_fit_is_made_anew_once_enough_is_new() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    store.run_import_batch(fleet()).await.unwrap();
+    let first = text(&now(&store).await);
+    let more = (0..REFIT_RUNS as u64).map(|n| check(1 + n % N_LAPTOPS, 2 + n / N_LAPTOPS, 1.0)).collect();
+    store.run_import_batch(more).await.unwrap();
+    let refitted = text(&now(&store).await);
+    assert_ne!(refitted.0, first.0);
+    assert_eq!(refitted, text(&at_once(&store).await));
+    store.store_close().await;
+}
+
+#[tokio::test]
+async fn a_run_that_says_nothing_is_looked_at_once() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    let unreadable = RunFacts { trace_zstd: b"no trace".to_vec(), ..check(1, 0, 1.0) };
+    store.run_import_batch(vec![unreadable]).await.unwrap();
+    assert!(now(&store).await.evidence.is_empty());
+    let kept = store.evidence_list(version()).await.unwrap();
+    assert!(kept.len() == 1 && kept[0].made.is_none(), "{kept:?}");
+    store.store_close().await;
+}
