@@ -14,6 +14,8 @@ pub enum Exit {
     Usage = 2,
     /// Some of the input was left out; the rest was done.
     Partial = 3,
+    /// What was to be verified is not as it was given out.
+    Altered = 4,
 }
 
 impl Exit {
@@ -23,7 +25,8 @@ Exit codes:
   0  done
   1  failed; the message says what, where and what to do
   2  the command line is not understood
-  3  done in part: some of the input was left out, each piece named";
+  3  done in part: some of the input was left out, each piece named
+  4  what was to be verified was altered; each place is named";
 }
 
 impl From<Exit> for ExitCode {
@@ -38,7 +41,7 @@ mod tests {
 
     #[test]
     fn help_lists_every_code() {
-        for exit in [Exit::Done, Exit::Failed, Exit::Usage, Exit::Partial] {
+        for exit in [Exit::Done, Exit::Failed, Exit::Usage, Exit::Partial, Exit::Altered] {
             assert!(Exit::HELP.contains(&format!("\n  {}  ", exit as u8)), "{exit:?}");
         }
     }

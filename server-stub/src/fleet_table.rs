@@ -3,6 +3,7 @@
 use chrono::{DateTime, SecondsFormat};
 use serde::Serialize;
 use windrow_model::measured::Measured;
+use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
@@ -241,6 +242,7 @@ pub fn csv(rows: &[Explained]) -> Result<Vec<u8>, csv::Error> {
 
 /// Columns, for a table without a row: the header is there all the same.
 pub const COLUMNS: [&str; 43] = [
+pub const COLUMNS: [&str; 27] = [
     "rank",
     "device_id",
     "asset_tag",
@@ -287,6 +289,16 @@ pub const COLUMNS: [&str; 43] = [
 ];
 
 impl Explained {
+    /// The row itself.
+    pub fn row(&self) -> &Row {
+        &self.row
+    }
+
+    /// Digest of the run that it rests on last.
+    pub fn record_digest(&self) -> Option<Digest> {
+        Digest::from_hex(&self.row.record_digest, "record_digest").ok()
+    }
+
     /// The cells that a person needs: rank, band, laptop, model, site, why, tested.
     pub fn cells(&self) -> [String; 7] {
         let row = &self.row;

@@ -1,5 +1,6 @@
 //! The commands: what was typed, then what is meant, then the work. One file a command.
 
+mod export;
 mod grant;
 mod head_key;
 mod import;
@@ -10,6 +11,7 @@ mod recompute;
 mod revoke;
 mod serve;
 mod visit;
+mod verify;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -62,6 +64,10 @@ enum Command {
     Rank(rank::Args),
     /// Show the key that signs the ledger's heads, or replace it
     HeadKey(head_key::Args),
+    /// Write tables with what proves them, as a folder or a zip
+    Export(export::Args),
+    /// Check an export offline, and name what was altered
+    Verify(verify::Args),
     /// Compute the metrics of all runs again
     Recompute(recompute::Args),
 }
@@ -92,6 +98,8 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),
         Command::HeadKey(args) => head_key::run(&setting, &args, output),
+        Command::Export(args) => export::run(&setting, &args, output),
+        Command::Verify(args) => verify::run(&setting, &args, output),
         Command::Recompute(args) => recompute::run(&setting, &args, output),
     };
     outcome.unwrap_or_else(|failure| {

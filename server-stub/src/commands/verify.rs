@@ -1,0 +1,87 @@
+//! `windrow-hub verify`: whether an export is what the hub gave out. Offline, with no database.
+
+use std::path::PathBuf;
+
+use chrono::{DateTime, SecondsFormat};
+
+use super::{Outcome, Setting, print};
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::ledger::head::{Head, MAX_HEAD_BYTES, SignedHead};
+use crate::output::Output;
+use crate::verify::{self, Limits, Report};
+
+/// Arguments of `verify`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  windrow-hub verify export.zip
+  windrow-hub verify export.zip --head last-year/ledger/head.json
+
+Checks every file, every proof and the seal, and names each line that was altered. That the ledger was not cut, rewritten
+or forked since, only an older head can show: keep `ledger/head.json` of every export that you get. The log id
+must be the one that the hub's administrator told you by another way.")]
+pub(super) struct Args {
+    /// The zip or the folder
+    export: PathBuf,
+    /// A head from before, which this ledger must extend
+    #[arg(long, value_name = "FILE")]
+    head: Option<PathBuf>,
+}
+
+pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
+    let old_head = args.head.as_deref().map(read_head).transpose()?;
+    let report = verify::verify(&args.export, old_head.as_ref(), Limits::default()).map_err(|e| {
+        Failure::at("verify", &args.export, e)
+            .remedy("give the zip or the folder that `windrow-hub export` made")
+    })?;
+    if setting.json {
+        print(output, &serde_json::to_string_pretty(&report).map_err(|e| Failure::new(e.to_string()))?)?;
+    } else {
+        print(output, &words(&report))?;
+    }
+    Ok(if report.findings.is_empty() { Exit::Done } else { Exit::Altered })
+}
+
+fn read_head(path: &std::path::Path) -> Result<Head, Failure> {
+    let unusable = |why: String| {
+        Failure::at("use the older head", path, why)
+            .remedy("give a `ledger/head.json` as an export or the hub gave it")
+    };
+    let n_bytes = std::fs::metadata(path).map_err(|e| unusable(e.to_string()))?.len();
+    if n_bytes > MAX_HEAD_BYTES as u64 {
+        return Err(unusable("it is too large for a head".to_owned()));
+    }
+    let bytes = std::fs::read(path).map_err(|e| unusable(e.to_string()))?;
+    SignedHead::read(&bytes).map(|(_, head)| head).map_err(|e| unusable(e.to_string()))
+}
+
+fn words(report: &Report) -> String {
+    let mut lines = Vec::new();
+    for finding in &report.findings {
+        let at = finding.line.map(|line| format!(", line {line}")).unwrap_or_default();
+        lines.push(format!("altered: `{}`{at}: {}", finding.file, finding.what));
+    }
+    if report.n_findings_untold > 0 {
+        lines.push(format!("altered: {} more places", report.n_findings_untold));
+    }
+    let signed_at = DateTime::from_timestamp_millis(report.signed_at_ms.cast_signed());
+    let signed_at = signed_at.map(|t| t.to_rfc3339_opts(SecondsFormat::Secs, true)).unwrap_or_default();
+    lines.push(format!("log id   {}", report.log_id));
+    lines.push(format!("head     {} leaves, signed {signed_at} by {}", report.tree_size, report.key));
+    lines.push(format!(
+        "checked  {} files, {} leaves, {} events, {} proofs, {} runs",
+        report.n_files, report.n_leaves, report.n_events, report.n_proofs, report.n_rows
+    ));
+    lines.push(match report.old_tree_size {
+        Some(size) => format!("older    held against a head of {size} leaves"),
+        None => {
+            "older    no older head was given: that the ledger was not cut or rewritten before is not shown"
+                .to_owned()
+        }
+    });
+    let verdict =
+        if report.findings.is_empty() { "nothing was altered" } else { "NOT as the hub gave it out" };
+    lines.push(format!("result   {verdict}"));
+    lines.join("\n")
+}
