@@ -150,7 +150,8 @@ fn write_proof(leaf: &Leaf, ledger: &Ledger, out: &mut dyn Write) -> io::Result<
 /// # Errors
 /// Where they cannot be written.
 pub fn seal(sink: &mut Sink, ledger: &Ledger) -> io::Result<()> {
-    let sums: String = sink.sums().iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
+    let lines: Vec<String> = sink.sums().iter().map(|(name, digest)| format!("{digest}  {name}\n")).collect();
+    let sums = lines.concat();
     sink.uncovered(SUMS, sums.as_bytes())?;
     let sums_digest = Digest::of(sums.as_bytes());
     let log_id = Digest::from_hex(&ledger.head.log_id, "log_id").map_err(io::Error::other)?;

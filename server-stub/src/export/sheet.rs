@@ -101,7 +101,7 @@ fn write_row(sheet: &mut Worksheet, row_idx: u32, row: &[Cell], formats: &Format
             Cell::Number(v) => sheet.write_number(row_idx, column, *v)?,
             Cell::Date(day) => sheet.write_datetime_with_format(row_idx, column, day, &formats.date)?,
             Cell::Time(time) => {
-                sheet.write_datetime_with_format(row_idx, column, &time.naive_utc(), &formats.time)?
+                sheet.write_datetime_with_format(row_idx, column, time.naive_utc(), &formats.time)?
             }
         };
     }

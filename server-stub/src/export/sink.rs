@@ -28,6 +28,12 @@ pub struct Sink {
     sums: BTreeMap<String, String>,
 }
 
+impl std::fmt::Debug for Sink {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Sink").field("target", &self.target).finish_non_exhaustive()
+    }
+}
+
 /// Whether the digests of a file's lines are written beside it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Lines {
@@ -185,7 +191,7 @@ impl<W: Write> Write for Tee<W> {
 }
 
 /// Digests of lines, each with its line feed.
-#[derive(Default)]
+#[derive(Debug, Default)]
 pub struct LineDigests {
     line: Sha256,
     is_begun: bool,

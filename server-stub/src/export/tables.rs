@@ -43,6 +43,7 @@ impl Which {
 }
 
 /// One row a laptop.
+#[derive(Debug)]
 pub struct FleetTable<'a> {
     columns: Vec<Column>,
     rows: &'a [Explained],
@@ -74,6 +75,7 @@ impl Table for FleetTable<'_> {
 }
 
 /// One row a run, with its place in the ledger.
+#[derive(Debug)]
 pub struct RunsTable<'a> {
     columns: Vec<Column>,
     runs: &'a [Run],
@@ -163,6 +165,7 @@ impl Table for RunsTable<'_> {
 }
 
 /// One row an action.
+#[derive(Debug)]
 pub struct VisitsTable<'a> {
     columns: Vec<Column>,
     services: &'a [Service],

@@ -98,8 +98,8 @@ async fn every_altered_byte_is_found_and_its_file_named() {
                 .iter()
                 .any(|f| f.file == name || (name == "seal.json" && f.file == "SHA256SUMS"));
             assert!(named, "{name}, byte {idx}: {:?}", report.findings);
-            if name.ends_with(".csv") || name.ends_with(".ndjson") {
-                let line = 1 + good[..idx].iter().filter(|b| **b == b'\n').count() as u64;
+            if path.extension().is_some_and(|e| e == "csv" || e == "ndjson") {
+                let line = good[..=idx].split_inclusive(|b| *b == b'\n').count() as u64;
                 assert!(
                     report.findings.iter().any(|f| f.file == name && f.line == Some(line)),
                     "{name}:{line}: {report:?}"
