@@ -242,7 +242,6 @@ pub fn csv(rows: &[Explained]) -> Result<Vec<u8>, csv::Error> {
 
 /// Columns, for a table without a row: the header is there all the same.
 pub const COLUMNS: [&str; 43] = [
-pub const COLUMNS: [&str; 27] = [
     "rank",
     "device_id",
     "asset_tag",

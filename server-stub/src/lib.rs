@@ -29,5 +29,5 @@ pub mod store;
 #[cfg(test)]
 mod testing;
 pub mod tls;
-pub mod workers;
 pub mod verify;
+pub mod workers;

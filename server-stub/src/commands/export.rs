@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use chrono::{DateTime, SecondsFormat, Utc};
 
 use super::{Outcome, Setting, block_on, print};
+use crate::costs::Costs;
+use crate::database;
 use crate::exit::Exit;
 use crate::export::bundle;
 use crate::export::gather::{self, Judged, Ledger};
@@ -13,7 +15,6 @@ use crate::export::tables::Which;
 use crate::failure::Failure;
 use crate::output::Output;
 use crate::store::Store;
-use crate::{database, measure};
 
 /// Arguments of `export`.
 #[derive(Debug, clap::Args)]
@@ -46,9 +47,9 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     which.dedup();
     let (judged, ledger) = block_on(async {
         let store = database::open(&path).await?;
-        measure::measure_due(&store, &setting.clock, |_| ()).await?;
+        let costs = Costs::default();
+        let judged = gather::judged(&store, &setting.clock, as_of.timestamp_millis(), &costs).await?;
         let ledger = gather::ledger(&store, setting.clock.now_ms()).await?;
-        let judged = gather::judged(&store, Some(&ledger), as_of.timestamp_millis()).await?;
         store.store_close().await;
         Ok((judged, ledger))
     })?;

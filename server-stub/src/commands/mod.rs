@@ -10,8 +10,8 @@ mod rank_why;
 mod recompute;
 mod revoke;
 mod serve;
-mod visit;
 mod verify;
+mod visit;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -5,12 +5,15 @@ use std::collections::HashMap;
 use windrow_model::METHOD_VERSION;
 use windrow_model::record::Digest;
 
+use crate::clock::WallClock;
+use crate::costs::Costs;
 use crate::failure::Failure;
 use crate::fleet_table::{self, Explained, Filter};
+use crate::judgement;
 use crate::ledger::head::{HeadKey, SignedHead};
 use crate::ledger::signing;
 use crate::ledger::tree::Whole;
-use crate::scoring::{self, Fleet, Run};
+use crate::scoring::Run;
 use crate::store::{EpochMs, Event, Leaf, Service, Store, StoreError};
 
 /// Leaves read in one go.
@@ -84,20 +87,23 @@ async fn events<S: Store>(store: &S, tree_size: u64) -> Result<Vec<Event>, Store
     }
 }
 
-/// Judges the fleet of what the head covers, as of a time.
+/// Judges the fleet as of a time. To be read before the ledger: then its head covers all that was judged, however much
+/// comes in meanwhile.
 ///
 /// # Errors
 /// If the store fails.
 pub async fn judged<S: Store>(
     store: &S,
-    ledger: Option<&Ledger>,
+    clock: &WallClock,
     as_of_ms: EpochMs,
+    costs: &Costs,
 ) -> Result<Judged, Failure> {
-    let is_covered = |digest| ledger.is_none_or(|l| l.runs.contains_key(&digest));
-    let stored = store.run_list_measured(METHOD_VERSION).await?;
-    let mut runs = Vec::with_capacity(stored.len());
-    for stored in stored {
-        if stored.received_at_ms > as_of_ms && stored.provenance != "imported" || !is_covered(stored.digest) {
+    let fleet = judgement::judged_fleet(store, clock, as_of_ms, costs).await?;
+    let rows = fleet_table::rows(&fleet, &Filter::default());
+    let mut runs = Vec::new();
+    for stored in store.run_list_measured(METHOD_VERSION).await? {
+        // An imported run was received when it was imported, whenever it was made.
+        if stored.provenance != "imported" && stored.received_at_ms > as_of_ms {
             continue;
         }
         let metrics = stored.metrics_json.as_deref().map(serde_json::from_slice).transpose();
@@ -108,7 +114,5 @@ pub async fn judged<S: Store>(
     let as_of_day = chrono::DateTime::from_timestamp_millis(as_of_ms).map(|t| t.date_naive());
     let mut services = store.service_list().await?;
     services.retain(|s| as_of_day.is_none_or(|day| s.serviced_on <= day));
-    let fleet = Fleet { runs: runs.clone(), services: services.clone(), as_of_ms };
-    let rows = fleet_table::rows(&scoring::judge(&fleet), &Filter::default(), METHOD_VERSION);
     Ok(Judged { rows, runs, services })
 }

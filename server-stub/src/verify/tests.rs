@@ -9,6 +9,7 @@ use tempfile::TempDir;
 
 use super::{Limits, Report, verify};
 use crate::access::Role;
+use crate::costs::Costs;
 use crate::export::sink::Sink;
 use crate::export::tables::Which;
 use crate::export::{bundle, gather};
@@ -16,11 +17,12 @@ use crate::http;
 use crate::ledger::head::{Head, SignedHead};
 use crate::store::LedgerStore;
 use crate::store::sqlite::SqliteStore;
-use crate::testing::{START_MS, TestHub};
+use crate::testing::{START_MS, TestClock, TestHub};
 
 async fn export(store: &SqliteStore, to: &Path) {
+    let clock = TestClock::new().wall();
+    let judged = gather::judged(store, &clock, START_MS, &Costs::default()).await.unwrap();
     let ledger = gather::ledger(store, START_MS).await.unwrap();
-    let judged = gather::judged(store, Some(&ledger), START_MS).await.unwrap();
     let mut sink = Sink::create(to).unwrap();
     let as_of = DateTime::from_timestamp_millis(START_MS).unwrap();
     bundle::write(&mut sink, &judged, &ledger, &Which::ALL, as_of).unwrap();
