@@ -27,10 +27,12 @@ need_packages() {
   DEBIAN_FRONTEND=noninteractive apt-get install --yes --no-install-recommends -qq "${missing[@]}"
 }
 
-# Licences, bans and sources need no network; without the tool, say so and go on.
+# Licences, bans and sources need no network once all crates are here; without the tool, say so and go on.
 check_dependencies() {
   if cargo deny --version >/dev/null 2>&1; then
     say "dependencies: licences, bans, sources"
+    # It reads the crates of every platform; a build fetches those of its own.
+    cargo fetch --locked --quiet
     cargo deny --log-level error --offline check --hide-inclusion-graph licenses bans sources
   else
     say "left out: dependency licences and bans (cargo-deny isn't here; \`cargo install --locked cargo-deny\` brings it)"
