@@ -20,10 +20,13 @@ mod parse;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
+use std::path::Path;
 
 use chrono::NaiveDate;
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
+
+use crate::failure::Failure;
 
 pub use self::parse::parse;
 
@@ -35,6 +38,20 @@ const MAX_SITES: usize = 10_000;
 const MAX_DAYS_OFF: usize = 4000;
 /// Longest name of a currency or a site.
 const MAX_NAME_BYTES: usize = 100;
+
+/// Reads a costs file from the disk.
+///
+/// # Errors
+/// A file that cannot be read, or is no costs file.
+pub fn read(path: &Path) -> Result<Costs, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|e| {
+        Failure::at("read", path, e).remedy("check the path and that the file can be read by you")
+    })?;
+    parse(&text).map_err(|complaints| {
+        Failure::at("use the costs in", path, complaints)
+            .remedy("correct these lines; docs/operations.md lists every one")
+    })
+}
 
 /// Costs, minutes and rules of the rounds. See [`FIELDS`] for units.
 #[derive(Debug, Clone, PartialEq)]

@@ -16,14 +16,13 @@ use windrow_model::trace::{Trace, file as trace_file};
 
 use crate::failure::Failure;
 use crate::ingest;
+use crate::measure;
 use crate::store::{EpochMs, ImportCount, RunFacts, Service, Store};
 
 /// Runs read and stored in one go: some megabytes of traces at a time.
 const BATCH: usize = 256;
 /// First bytes of what an imported run's digest hashes.
 const DIGEST_PREFIX: &[u8] = b"windrow-import/1\n";
-/// A thermometer on the wall, somewhere in the room. Common practice, no source.
-const TOLD_AMBIENT_SD_K: f64 = 1.0;
 /// Loads shorter than this are of the quick kind: between the 60 s and the 180 s of the two protocols.
 const QUICK_BELOW_S: f64 = 120.0;
 /// An imported run's load program isn't known.
@@ -182,7 +181,7 @@ fn facts(
         outcome: "complete".to_owned(),
         channels: ingest::channels_read(&wire),
         ambient_c: row.ambient_c,
-        ambient_sd_k: row.ambient_c.map(|_| TOLD_AMBIENT_SD_K),
+        ambient_sd_k: row.ambient_c.map(|_| measure::TOLD_AMBIENT_SD_K),
         on_ac: row.on_ac,
         tested_at_ms: row.tested_at.timestamp_millis(),
         received_at_ms: now_ms,

@@ -12,6 +12,8 @@ use windrow_model::METHOD_VERSION;
 use windrow_model::condition::ambient::{Room, RoomFacts};
 use windrow_model::condition::constants::{CONSTANTS_VERSION, Constants};
 use windrow_model::condition::evidence::RunEvidence;
+use windrow_model::condition::judge::Condition;
+use windrow_model::condition::laptop::Laptop;
 use windrow_model::condition::standing::{ModelRun, ModelStanding, STANDING_VERSION};
 use windrow_model::estimate::network_drive::Drive;
 use windrow_model::estimate::workers::Workers;
@@ -21,7 +23,7 @@ use crate::judgement::{drives, off_the_reactor};
 use crate::scoring::conditions::{self, Firmwares, ServicesOf};
 use crate::scoring::{Learned, ModelOf};
 use crate::store::judgements::{StoredEvidence, StoredStanding};
-use crate::store::{MeasuredRun, Service, Store, StoreError};
+use crate::store::{EpochMs, MeasuredRun, Service, Store, StoreError};
 use crate::workers::Pool;
 
 /// A model is fitted anew once this many runs came in since, or one in ten of those that it rests on. Our choice: below
@@ -118,6 +120,51 @@ pub async fn learned<S: Store>(
         learned.models.insert(of, standing);
     }
     Ok(learned)
+}
+
+/// A laptop's condition after each of its last runs, at most `limit`, oldest first: when, and what it was then.
+///
+/// # Errors
+/// If the store fails.
+pub async fn history<S: Store>(
+    store: &S,
+    standing: Arc<ModelStanding>,
+    of: &ModelOf,
+    device_id: &str,
+    limit: usize,
+) -> Result<Vec<(EpochMs, Condition)>, StoreError> {
+    let stored = store.evidence_list_of_laptop(
+        version(),
+        device_id.to_owned(),
+        of.provenance.clone(),
+        of.model_key.clone(),
+    );
+    let stored = stored.await?;
+    let services = store.service_list_of_device(device_id.to_owned()).await?;
+    let mut runs: Vec<RunEvidence> = stored
+        .into_iter()
+        .filter_map(|s| serde_json::from_slice::<Kept>(&s.made?.1).ok())
+        .map(|kept| kept.evidence)
+        .collect();
+    runs.sort_by(|a, b| a.day.total_cmp(&b.day));
+    let services = conditions::services_by_device(&services).remove(device_id).unwrap_or_default();
+    let device = device_id.to_owned();
+    off_the_reactor(move || {
+        let k = Constants::default();
+        let judge = standing.judge(&k);
+        let shown = runs.len().saturating_sub(limit)..runs.len();
+        Pool.map(shown.len(), |i| {
+            let at = shown.start + i;
+            let laptop = Laptop {
+                device: device.clone(),
+                runs: runs[..=at].to_vec(),
+                services: services.clone(),
+                as_of: runs[at].day,
+            };
+            (conditions::ms_of_day(runs[at].day), judge.laptop(&laptop))
+        })
+    })
+    .await
 }
 
 /// What everything kept belongs to: another method, standing or set of constants starts anew.

@@ -30,4 +30,5 @@ pub mod store;
 mod testing;
 pub mod tls;
 pub mod verify;
+pub mod visits;
 pub mod workers;

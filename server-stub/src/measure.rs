@@ -19,7 +19,7 @@ const BATCH: u32 = 64;
 const MAX_TRACE_BYTES: usize = 64 * 1024 * 1024;
 /// A room temperature without a stated uncertainty: a wall thermometer somewhere in the room.
 /// Common practice, no source.
-const TOLD_AMBIENT_SD_K: f64 = 1.0;
+pub(crate) const TOLD_AMBIENT_SD_K: f64 = 1.0;
 
 /// Computes what is due and says how much that was.
 ///
@@ -85,7 +85,7 @@ fn measure(run: &RunToMeasure, now_ms: i64) -> Option<NewMetrics> {
             return None;
         }
     };
-    let context = header.as_ref().map_or_else(|| imported_context(run), RunContext::from_header);
+    let context = context_of(header.as_ref(), run.ambient_c, run.ambient_sd_k, run.on_ac);
     let metrics = analysis::analyse(&trace, &context).metrics;
     let agrees =
         header.filter(|h| h.method_version == METHOD_VERSION).map(|h| agrees(h.metrics.as_ref(), &metrics));
@@ -111,13 +111,24 @@ pub fn unpack_json(trace_zstd: &[u8]) -> Result<Vec<u8>, String> {
     zstd::bulk::decompress(trace_zstd, MAX_TRACE_BYTES).map_err(|e| e.to_string())
 }
 
-fn imported_context(run: &RunToMeasure) -> RunContext {
-    let ambient = run.ambient_c.map(|value_c| Ambient {
-        value_c,
-        sd_k: run.ambient_sd_k.unwrap_or(TOLD_AMBIENT_SD_K),
-        source: AmbientSource::Told,
-    });
-    RunContext { ambient, on_ac: run.on_ac, ..RunContext::default() }
+/// A run's circumstances: a record's header tells them; of an imported run, which has none, the manifest's columns.
+pub(crate) fn context_of(
+    header: Option<&Header>,
+    ambient_c: Option<f64>,
+    ambient_sd_k: Option<f64>,
+    on_ac: Option<bool>,
+) -> RunContext {
+    header.map_or_else(
+        || {
+            let ambient = ambient_c.map(|value_c| Ambient {
+                value_c,
+                sd_k: ambient_sd_k.unwrap_or(TOLD_AMBIENT_SD_K),
+                source: AmbientSource::Told,
+            });
+            RunContext { ambient, on_ac, ..RunContext::default() }
+        },
+        RunContext::from_header,
+    )
 }
 
 /// Whether the agent's metrics are the hub's: the same program over the same trace gives the same numbers.

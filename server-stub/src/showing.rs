@@ -22,10 +22,10 @@ const ANEW_AFTER: Duration = Duration::from_hours(1);
 const REST_TIMES: u32 = 4;
 
 /// Judges and shows until the store closes.
-pub async fn run<S: Store>(store: S, clock: WallClock, showroom: Arc<Showroom>) {
+pub async fn run<S: Store>(store: S, clock: WallClock, showroom: Arc<Showroom>, costs: Costs) {
     let mut last: Option<(Instant, (i64, u64))> = None;
     loop {
-        match step(&store, &clock, &showroom, &mut last).await {
+        match step(&store, &clock, &showroom, &costs, &mut last).await {
             Ok(rest) => tokio::time::sleep(rest).await,
             Err(StoreError::Closing) => return,
             Err(e) => {
@@ -44,6 +44,7 @@ async fn step<S: Store>(
     store: &S,
     clock: &WallClock,
     showroom: &Showroom,
+    costs: &Costs,
     last: &mut Option<(Instant, (i64, u64))>,
 ) -> Result<Duration, StoreError> {
     let stamp = (store.run_last().await?, store.ledger_size().await?);
@@ -51,7 +52,7 @@ async fn step<S: Store>(
         return Ok(LOOK_EVERY);
     }
     let began = Instant::now();
-    refresh(store, clock, showroom).await?;
+    refresh(store, clock, showroom, costs).await?;
     *last = Some((began, stamp));
     tracing::debug!(took_ms = began.elapsed().as_millis(), "judged the fleet for the pages");
     Ok(LOOK_EVERY.max(began.elapsed() * REST_TIMES))
@@ -61,9 +62,14 @@ async fn step<S: Store>(
 ///
 /// # Errors
 /// If the store fails.
-pub async fn refresh<S: Store>(store: &S, clock: &WallClock, showroom: &Showroom) -> Result<(), StoreError> {
-    let judged = judgement::judged_fleet(store, clock, clock.now_ms(), &Costs::default()).await?;
-    let shown = tokio::task::spawn_blocking(move || Shown::new(judged.as_of_ms, judged.standings));
+pub async fn refresh<S: Store>(
+    store: &S,
+    clock: &WallClock,
+    showroom: &Showroom,
+    costs: &Costs,
+) -> Result<(), StoreError> {
+    let judged = judgement::judged_fleet(store, clock, clock.now_ms(), costs).await?;
+    let shown = tokio::task::spawn_blocking(move || Shown::new(judged));
     let shown = Arc::new(shown.await.map_err(|_| StoreError::Closing)?);
     showroom.show(Arc::clone(&shown));
     let bands = bands(store, &shown.standings).await?;

@@ -22,6 +22,7 @@ use windrow_model::record::{Digest, SignedRecord, SigningIdentity, chain};
 
 use crate::access::{Role, Secret};
 use crate::clock::WallClock;
+use crate::costs::Costs;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::invite;
 use crate::pages::showroom::Showroom;
@@ -190,7 +191,7 @@ impl TestHub {
         let address = listener.local_addr().unwrap();
         let hub = Hub::new(store.clone(), clock.wall(), limits);
         let showroom = hub.showroom.clone();
-        showing::refresh(&store, &clock.wall(), &showroom).await.unwrap();
+        showing::refresh(&store, &clock.wall(), &showroom, &Costs::default()).await.unwrap();
         let (stop, stopped) = oneshot::channel();
         let serving =
             tokio::spawn(http::serve(Listening { listener, tls: None }, http::router(hub), limits, async {
@@ -201,7 +202,7 @@ impl TestHub {
 
     /// Judges the fleet anew for the pages.
     pub(crate) async fn refresh(&self) {
-        showing::refresh(&self.store, &self.clock.wall(), &self.showroom).await.unwrap();
+        showing::refresh(&self.store, &self.clock.wall(), &self.showroom, &Costs::default()).await.unwrap();
     }
 
     /// Tells it to stop and waits until it has.

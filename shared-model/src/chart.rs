@@ -1,7 +1,8 @@
 //! A recorded run as a chart: panels under one another over one time axis, written as SVG text.
 //!
 //! Our own writer and no plotting library, because the page themes the chart by CSS classes (light, dark, paper),
-//! which a library that writes colours into the picture cannot do. Nothing here has a colour; the page has them all.
+//! which a library that writes colours into the picture cannot do. Nothing here has a colour; the page has them all, as
+//! variables that [`STYLE`] names.
 
 use std::fmt::Write as _;
 
@@ -11,6 +12,11 @@ mod svg;
 
 pub use run::{PeersBand, peers_bands, run_chart};
 pub use scale::{Axis, clock_label};
+
+/// How the parts of a chart are drawn, in the page's own colours: `--chart`, `--grid`, `--grid-fine`, `--load`, `--soft`,
+/// `--ink` and `--pen-temperature`, `--pen-power`, `--pen-fan1`, `--pen-fan2`. It comes before the page's own rules, which show
+/// one drawing of each chart and hide the other.
+pub const STYLE: &str = include_str!("chart/chart.css");
 
 /// One line of a panel.
 #[derive(Debug, Clone)]

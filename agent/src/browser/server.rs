@@ -12,6 +12,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use maud::Markup;
 use serde::Deserialize;
+use windrow_model::chart;
 
 use super::door::{Door, Refusal};
 use super::pages;
@@ -49,7 +50,7 @@ fn router(page: Page) -> Router {
         .route("/not-now", post(not_now))
         .route("/stop", post(stop))
         .route("/close", post(close))
-        .route("/page.css", get(async || css(crate::report::STYLE)))
+        .route("/page.css", get(async || css([chart::STYLE, crate::report::STYLE].concat())))
         .route("/window.css", get(async || css(include_str!("window.css"))))
         .route("/live.js", get(async || typed("text/javascript; charset=utf-8", include_str!("live.js"))))
         .route_layer(middleware::from_fn_with_state(page.clone(), only_the_user));
@@ -187,7 +188,7 @@ fn html_of(markup: &Markup) -> Response {
     typed("text/html; charset=utf-8", markup.0.clone())
 }
 
-fn css(text: &'static str) -> Response {
+fn css(text: impl IntoResponse) -> Response {
     typed("text/css; charset=utf-8", text)
 }
 

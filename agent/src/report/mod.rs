@@ -5,6 +5,7 @@ mod sections;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use windrow_model::analysis::RunAnalysis;
+use windrow_model::chart;
 use windrow_model::record::wire;
 use windrow_model::trace::Trace;
 use windrow_model::verdict::{Origin, Verdict};
@@ -53,7 +54,7 @@ pub fn page(page: &Page<'_>) -> String {
                 // No script, no frame, no fetch: should ever a name smuggle markup in, it finds nothing to do here.
                 meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
                 title { "Cooling check: " (model) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(chart::STYLE)) (PreEscaped(STYLE)) }
             }
             body { (body(page)) }
         }

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use chrono::{DateTime, SecondsFormat, Utc};
 
-use super::{Outcome, Setting, block_on, print};
-use crate::costs::Costs;
+use super::{Outcome, Setting, as_of, block_on, print};
+use crate::costs;
 use crate::database;
 use crate::exit::Exit;
 use crate::export::bundle;
@@ -21,7 +21,7 @@ use crate::store::Store;
 #[command(after_help = "\
 Examples:
   windrow-hub export --to audit-2026.zip
-  windrow-hub export --to fleet --kind fleet --as-of 2026-06-30T00:00:00Z
+  windrow-hub export --to fleet --kind fleet --as-of 2026-06-30
 
 Each table as CSV, XLSX, JSON and NDJSON, with the ledger's signed head, proofs, and sums that `sha256sum -c` accepts.
 `windrow-hub verify` checks it anywhere, without the hub. The same ledger head, method version and as-of time give the
@@ -33,9 +33,12 @@ pub(super) struct Args {
     /// Only this table; may be given more than once
     #[arg(long, value_enum)]
     kind: Vec<Which>,
-    /// Judge as of this time instead of now, RFC 3339
-    #[arg(long, value_name = "TIME")]
+    /// Judge as of the end of this day (UTC), or of this time (RFC 3339), instead of now
+    #[arg(long, value_name = "DAY|TIME", value_parser = as_of)]
     as_of: Option<DateTime<Utc>>,
+    /// What things cost, TOML; what it leaves out has its default
+    #[arg(long, value_name = "FILE")]
+    costs: Option<PathBuf>,
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
@@ -45,9 +48,9 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     let mut which = if args.kind.is_empty() { Which::ALL.to_vec() } else { args.kind.clone() };
     which.sort_unstable();
     which.dedup();
+    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
     let (judged, ledger) = block_on(async {
         let store = database::open(&path).await?;
-        let costs = Costs::default();
         let judged = gather::judged(&store, &setting.clock, as_of.timestamp_millis(), &costs).await?;
         let ledger = gather::ledger(&store, setting.clock.now_ms()).await?;
         store.store_close().await;

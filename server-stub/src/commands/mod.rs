@@ -16,6 +16,7 @@ mod visit;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use clap::{Parser, Subcommand};
 
 use crate::clock::WallClock;
@@ -136,4 +137,16 @@ fn plain_text(text: &str) -> Result<String, String> {
         return Err(format!("at most {MAX_BYTES} bytes"));
     }
     Ok(text.to_owned())
+}
+
+/// A day, which means its end, or a time.
+fn as_of(text: &str) -> Result<DateTime<Utc>, String> {
+    if let Ok(time) = DateTime::parse_from_rfc3339(text) {
+        return Ok(time.to_utc());
+    }
+    let day = text
+        .parse::<NaiveDate>()
+        .map_err(|_| "give a day as 2026-01-31, or a time as 2026-01-31T12:00:00Z")?;
+    let next = day.succ_opt().ok_or("that day is out of the calendar")?;
+    Ok(next.and_time(NaiveTime::MIN).and_utc() - TimeDelta::milliseconds(1))
 }

@@ -2,14 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
-use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
+use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
 use tabled::builder::Builder;
 use tabled::settings::{Style, Width, peaker::Priority};
 use windrow_model::METHOD_VERSION;
 use windrow_model::cautions;
 
-use super::{Outcome, Setting, block_on, print, rank_why};
+use super::{Outcome, Setting, as_of, block_on, print, rank_why};
 use crate::costs::{self, Costs};
 use crate::exit::Exit;
 use crate::failure::Failure;
@@ -44,9 +44,9 @@ pub(super) struct Args {
     /// Only the first N laptops
     #[arg(long, value_name = "N")]
     limit: Option<usize>,
-    /// Judge as of the end of this day (UTC) instead of now
-    #[arg(long, value_name = "YYYY-MM-DD")]
-    as_of: Option<NaiveDate>,
+    /// Judge as of the end of this day (UTC), or of this time (RFC 3339), instead of now
+    #[arg(long, value_name = "DAY|TIME", value_parser = as_of)]
+    as_of: Option<DateTime<Utc>>,
     /// What this laptop's place rests on: device id or asset tag
     #[arg(long, value_name = "DEVICE", conflicts_with_all = ["csv", "json"])]
     why: Option<String>,
@@ -69,8 +69,8 @@ struct Ranked<'a> {
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
     let path = database::path(setting.database.as_deref())?;
-    let as_of = as_of(setting, args)?;
-    let costs = args.costs.as_deref().map(read_costs).transpose()?.unwrap_or_default();
+    let as_of = args.as_of.unwrap_or_else(|| setting.clock.now());
+    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
     let fleet = block_on(fleet(setting, &path, as_of.timestamp_millis(), &costs))?;
     if let Some(asked) = &args.why {
         let lines = rank_why::why(&fleet, asked)?;
@@ -87,25 +87,6 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         print_table(&rows, fleet.standings.len(), output)?;
     }
     Ok(Exit::Done)
-}
-
-fn read_costs(path: &Path) -> Result<Costs, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|e| {
-        Failure::at("read", path, e).remedy("check the path and that the file can be read by you")
-    })?;
-    costs::parse(&text).map_err(|complaints| {
-        Failure::at("use the costs in", path, complaints)
-            .remedy("correct these lines; docs/operations.md lists every one")
-    })
-}
-
-/// The end of the day that was asked for, or now.
-fn as_of(setting: &Setting, args: &Args) -> Result<DateTime<Utc>, Failure> {
-    let Some(day) = args.as_of else { return Ok(setting.clock.now()) };
-    let end = day.succ_opt().and_then(|next| next.and_hms_milli_opt(0, 0, 0, 0));
-    end.map(|end| end.and_utc() - chrono::TimeDelta::milliseconds(1)).ok_or_else(|| {
-        Failure::new(format!("`{day}` is out of the calendar")).remedy("give a day such as `2026-01-31`")
-    })
 }
 
 /// Computes what is due, so that nothing that came in is left out, and judges the fleet.

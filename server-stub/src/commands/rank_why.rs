@@ -5,7 +5,7 @@ use windrow_model::condition::judge::Interval;
 
 use crate::failure::Failure;
 use crate::scoring::words::{piece, step_words};
-use crate::scoring::{JudgedFleet, ModelOf, Standing};
+use crate::scoring::{Fault, JudgedFleet, ModelOf, Standing};
 
 /// The laptop by its device id or asset tag, told in lines.
 ///
@@ -72,13 +72,12 @@ fn condition(s: &Standing) -> Vec<String> {
     lines.extend(c.airflow.map(|i| number("airflow", "below 0.7 of as new", i, c.p_clogged)));
     lines.extend(c.fan.map(|i| number("fan", "below 0.8 of its due speed", i, c.p_fan)));
     lines.push(number("contact", "above 1.8 times as new", c.contact, c.p_contact));
-    if let Some(f) = s.forecast {
-        lines.push(format!("even odds to pass its limit by {} (one in twenty by {})", f.due_on, f.early_on));
+    if let Some(f) = s.forecast.filter(|f| f.is_ahead_of(&s.last.stored)) {
+        let (part, even_on, early_on) = (f.fault.part(), f.due_on, f.early_on);
+        lines.push(format!("{part}: even odds to pass the limit by {even_on} (one in twenty by {early_on})"));
     }
-    lines.extend(
-        c.cannot_tell
-            .iter()
-            .map(|open| format!("cannot tell of {:?}: {}", open.part, step_words(open.next)).to_lowercase()),
-    );
+    lines.extend(c.cannot_tell.iter().map(|open| {
+        format!("cannot tell of the {}: {}", Fault::from(open.part).part(), step_words(open.next))
+    }));
     lines
 }

@@ -14,7 +14,7 @@ use crate::failure::Failure;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::output::Output;
 use crate::store::Store;
-use crate::{database, measure, showing, tls};
+use crate::{costs, database, measure, showing, tls};
 
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
@@ -38,6 +38,9 @@ pub(super) struct Args {
     /// Serve plain HTTP beyond this machine: records and invites cross the network unencrypted
     #[arg(long, conflicts_with = "tls_cert")]
     plain_http_on_any_address: bool,
+    /// What things cost, TOML, for the pages; what it leaves out has its default
+    #[arg(long, value_name = "FILE")]
+    costs: Option<PathBuf>,
     /// Requests worked on at once; beyond it callers are told to come again
     #[arg(long, value_name = "N", default_value_t = Limits::default().max_concurrent as u32,
           value_parser = clap::value_parser!(u32).range(1..=1024))]
@@ -68,6 +71,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         ));
     }
     let path = database::path(setting.database.as_deref())?;
+    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
     start_log();
     block_on(async {
         let stop = stop_signal()?;
@@ -84,7 +88,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let limits = Limits { max_concurrent: args.max_concurrent as usize, ..Limits::default() };
         let hub = Hub::new(store.clone(), setting.clock.clone(), limits);
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
-        let shown = showing::run(store.clone(), hub.clock.clone(), hub.showroom.clone());
+        let shown = showing::run(store.clone(), hub.clock.clone(), hub.showroom.clone(), costs);
         let showing = tokio::spawn(shown);
         announce(setting, &path, address, listening.tls.is_some(), output)?;
         http::serve(listening, http::router(hub), limits, stop).await;

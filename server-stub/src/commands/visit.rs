@@ -1,6 +1,6 @@
 //! `windrow-hub visit`: log what was done at a laptop, correct an entry, list them.
 
-use chrono::{Datelike, NaiveDate};
+use chrono::NaiveDate;
 use serde::Serialize;
 use windrow_model::trace::fleet::ServiceAction;
 
@@ -12,13 +12,8 @@ use crate::failure::Failure;
 use crate::output::Output;
 use crate::store::Store;
 use crate::store::facts::{Actor, FactStore, NewVisit, Visit, VisitLogged};
+use crate::visits;
 
-/// Longest free text, bytes.
-const MAX_TEXT_BYTES: usize = 2000;
-/// Longest visit, minutes: a working day.
-const MAX_MINUTES: u32 = 24 * 60;
-/// Earliest year of a visit: before it is a slip of the keyboard.
-const MIN_YEAR: i32 = 2000;
 /// Entries read at once.
 const PAGE: u32 = 10_000;
 
@@ -57,16 +52,16 @@ struct LogArgs {
     #[arg(long, value_parser = action, required_unless_present = "withdraw", conflicts_with = "withdraw")]
     action: Vec<ServiceAction>,
     /// Minutes that it took
-    #[arg(long, value_parser = clap::value_parser!(u32).range(0..=i64::from(MAX_MINUTES)))]
+    #[arg(long, value_parser = clap::value_parser!(u32).range(0..=i64::from(visits::MAX_MINUTES)))]
     minutes: Option<u32>,
     /// What was found
-    #[arg(long, default_value = "", value_parser = text)]
+    #[arg(long, default_value = "", value_parser = visits::text)]
     found: String,
     /// Parts that it took
-    #[arg(long, default_value = "", value_parser = text)]
+    #[arg(long, default_value = "", value_parser = visits::text)]
     parts: String,
     /// Anything else
-    #[arg(long, default_value = "", value_parser = text)]
+    #[arg(long, default_value = "", value_parser = visits::text)]
     note: String,
     /// The day [default: today]
     #[arg(long, value_name = "YYYY-MM-DD")]
@@ -105,7 +100,8 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
 fn log(setting: &Setting, args: &LogArgs, output: &mut Output) -> Outcome {
     let today = setting.clock.now().date_naive();
     let visited_on = args.on.unwrap_or(today);
-    check_day(visited_on, today)?;
+    visits::check_day(visited_on, today)
+        .map_err(|why| Failure::new(why).remedy("log a visit once it took place: `--on 2026-01-31`"))?;
     if args.action.contains(&ServiceAction::None) && args.action.iter().any(|a| *a != ServiceAction::None) {
         return Err(Failure::new(
             "`none` says that nothing was done, and something else was given beside it",
@@ -144,20 +140,6 @@ fn log(setting: &Setting, args: &LogArgs, output: &mut Output) -> Outcome {
     };
     print(output, &said)?;
     Ok(Exit::Done)
-}
-
-fn check_day(day: NaiveDate, today: NaiveDate) -> Result<(), Failure> {
-    if day > today {
-        return Err(Failure::new(format!(
-            "the visit's day `{day}` is in the future: today is {today} (UTC)"
-        ))
-        .remedy("log a visit once it took place"));
-    }
-    if day.year() < MIN_YEAR {
-        return Err(Failure::new(format!("the visit's day `{day}` is before the year {MIN_YEAR}"))
-            .remedy("give the day as `--on 2026-01-31`"));
-    }
-    Ok(())
 }
 
 fn logged_or_failure(logged: VisitLogged, args: &LogArgs) -> Result<i64, Failure> {
@@ -273,29 +255,4 @@ fn table(shown: &[Shown]) -> String {
 
 fn action(name: &str) -> Result<ServiceAction, String> {
     ServiceAction::from_name(name).ok_or_else(|| "give clean, fan, paste or none".to_owned())
-}
-
-fn text(text: &str) -> Result<String, String> {
-    if text.chars().any(char::is_control) {
-        return Err("control characters are not allowed".into());
-    }
-    if text.len() > MAX_TEXT_BYTES {
-        return Err(format!("at most {MAX_TEXT_BYTES} bytes"));
-    }
-    Ok(text.trim().to_owned())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_day_in_the_future_or_long_ago_is_refused() {
-        let today: NaiveDate = "2026-01-31".parse().unwrap();
-        for (day, is_good) in
-            [("2026-01-31", true), ("2026-02-01", false), ("2000-01-01", true), ("1999-12-31", false)]
-        {
-            assert_eq!(check_day(day.parse().unwrap(), today).is_ok(), is_good, "{day}");
-        }
-    }
 }

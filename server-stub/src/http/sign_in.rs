@@ -98,7 +98,7 @@ fn with_cookie(mut response: Response, cookie: &str) -> Response {
 }
 
 /// A path of this hub, or the start page: what the address says must not lead to another site.
-fn own_path(asked: &str) -> &str {
+pub(super) fn own_path(asked: &str) -> &str {
     let is_path = asked.starts_with('/') && !asked.starts_with("//");
     let is_plain = asked.bytes().all(|b| b.is_ascii_graphic() && b != b'\\');
     if is_path && is_plain && !asked.starts_with("/sign-") { asked } else { START_PAGE }

@@ -118,3 +118,23 @@ async fn a_run_that_says_nothing_is_looked_at_once() {
     assert!(kept.len() == 1 && kept[0].made.is_none(), "{kept:?}");
     store.store_close().await;
 }
+
+#[tokio::test]
+async fn a_laptops_history_ends_with_what_the_fleets_judgement_says_of_it() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    store.run_import_batch(fleet()).await.unwrap();
+    let learned = now(&store).await;
+    let (of, standing) = learned.models.iter().next().map(|(of, s)| (of.clone(), Arc::clone(s))).unwrap();
+    let history = history(&store, standing, &of, "unit-1", 24).await.unwrap();
+    let months: Vec<i64> = history.iter().map(|(ms, _)| (ms - START_MS) / DAY_MS).collect();
+    assert_eq!(months, [0, 30]);
+    let as_of_ms = START_MS + 31 * DAY_MS;
+    let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
+    let fleet = crate::scoring::Fleet { runs, learned, services: Vec::new(), as_of_ms };
+    let judged = crate::scoring::judge(fleet, &crate::costs::Costs::default());
+    let unit = judged.standings.iter().find(|s| s.device_id() == "unit-1").unwrap();
+    assert_eq!(unit.condition.as_ref().unwrap().p_clogged, history[1].1.p_clogged);
+    assert_eq!(unit.condition.as_ref().unwrap().airflow, history[1].1.airflow);
+    store.store_close().await;
+}

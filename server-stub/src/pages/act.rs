@@ -10,7 +10,7 @@ pub fn fields(legend: &str) -> Markup {
             div.ways role="radiogroup" aria-label="What to do" {
                 (way("ask", "Ask for a check", true))
                 (way("snooze", "Snooze until the day below", false))
-                (way("hold", "Hold: no load and no visit", false))
+                (way("hold", "Hold", false))
                 (way("release", "Let go of a hold or a snooze", false))
             }
             div.needs {
@@ -30,7 +30,7 @@ pub fn fields(legend: &str) -> Markup {
                 }
                 button type="submit" { "Do it" }
             }
-            p.soft { "A held laptop is never put under load. A bulging battery: shut it down, do not charge or press it, and hand it to a qualified technician." }
+            p.soft { "A hold is shown wherever the laptop is; it does not reach the laptop itself, so tell its user to make no check. A bulging battery: shut it down, do not charge or press it, and hand it to a qualified technician." }
         }
     }
 }

@@ -1,15 +1,16 @@
 //! From the judged fleet to what the pages show. Pure; run once after each judging.
 
 use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
 
 use sha2::{Digest as _, Sha256};
-use windrow_model::condition::judge::Interval;
+use windrow_model::condition::judge::{Condition, Interval};
+use windrow_model::condition::standing::ModelStanding;
 
 use super::fleet::{Entry, Fleet, Reading};
 use super::gauge::Quantity;
 use super::models::{Epoch, Model, Spread};
-use crate::scoring::{ReasonCode, Standing};
-use crate::store::EpochMs;
+use crate::scoring::{JudgedFleet, ModelOf, ReasonCode, Standing};
 
 /// The judged fleet ready to be shown, with the judgement that it was made from.
 #[derive(Debug)]
@@ -20,15 +21,18 @@ pub struct Shown {
     pub standings: Vec<Standing>,
     /// Models by name.
     pub models: Vec<Model>,
+    /// What each model's laptops were judged against.
+    pub references: References,
 }
 
 impl Shown {
     /// From a judgement.
-    pub fn new(as_of_ms: EpochMs, standings: Vec<Standing>) -> Self {
+    pub fn new(judged: JudgedFleet) -> Self {
+        let JudgedFleet { as_of_ms, standings, models: references, .. } = judged;
         let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
-        let models = models(&fleet, &standings);
-        Self { fleet, standings, models }
+        let models = models(&fleet, &standings, &references);
+        Self { fleet, standings, models, references }
     }
 
     /// A laptop's line and what it was made from.
@@ -55,7 +59,7 @@ fn entry(rank: usize, standing: &Standing) -> Entry {
         place: String::new(),
         band: standing.band,
         reason: standing.reason.clone(),
-        numbers: numbers(standing),
+        numbers: numbers(standing.condition.as_ref()),
         due_on: standing.due_on,
         checked_at_ms: run.tested_at_ms,
         provenance: run.provenance.clone(),
@@ -65,8 +69,8 @@ fn entry(rank: usize, standing: &Standing) -> Entry {
 }
 
 /// The three numbers with their intervals and odds; blank where no run tells.
-fn numbers(standing: &Standing) -> [Option<Reading>; 3] {
-    let Some(c) = &standing.condition else { return [None; 3] };
+pub fn numbers(condition: Option<&Condition>) -> [Option<Reading>; 3] {
+    let Some(c) = condition else { return [None; 3] };
     let reading = |interval: Option<Interval>, p_past: f64| {
         interval.map(|i| Reading { value: i.mid, low: i.low, high: i.high, p_past: Some(p_past) })
     };
@@ -78,15 +82,24 @@ pub fn slug(name: &str) -> String {
     hex::encode(&Sha256::digest(name.as_bytes())[..6])
 }
 
-fn models(fleet: &Fleet, standings: &[Standing]) -> Vec<Model> {
+/// Each model's reference.
+type References = BTreeMap<ModelOf, Arc<ModelStanding>>;
+
+fn models(fleet: &Fleet, standings: &[Standing], references: &References) -> Vec<Model> {
     let mut by_name: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (place, entry) in fleet.laptops.iter().enumerate() {
         by_name.entry(&entry.model).or_default().push(place);
     }
-    by_name.into_iter().map(|(name, places)| model(name, &places, fleet, standings)).collect()
+    by_name.into_iter().map(|(name, places)| model(name, &places, fleet, standings, references)).collect()
 }
 
-fn model(name: &str, places: &[usize], fleet: &Fleet, standings: &[Standing]) -> Model {
+fn model(
+    name: &str,
+    places: &[usize],
+    fleet: &Fleet,
+    standings: &[Standing],
+    references: &References,
+) -> Model {
     let entries: Vec<&Entry> = places.iter().map(|&p| &fleet.laptops[p]).collect();
     let spreads = Quantity::ALL.map(|q| {
         let values = entries.iter().filter_map(|e| e.numbers[q as usize]).map(|r| r.value);
@@ -99,24 +112,25 @@ fn model(name: &str, places: &[usize], fleet: &Fleet, standings: &[Standing]) ->
         n_laptops: entries.len(),
         n_due: entries.iter().filter(|e| super::laptop::asks_for_a_visit(e.band)).count(),
         spreads,
-        epochs: epochs(places, fleet, standings),
+        epochs: epochs(places, fleet, standings, references),
     }
 }
 
 /// What a model's laptops are compared within: one line for each kind and provenance.
-fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing]) -> Vec<Epoch> {
+fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing], references: &References) -> Vec<Epoch> {
     let mut by_kind: HashMap<(&str, &str), Vec<&Standing>> = HashMap::new();
     for &place in places {
         let entry = &fleet.laptops[place];
         by_kind.entry((&entry.model_key, &entry.provenance)).or_default().push(&standings[place]);
     }
     let mut epochs: Vec<Epoch> =
-        by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of)).collect();
+        by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of, references)).collect();
     epochs.sort_by(|a, b| b.n_laptops.cmp(&a.n_laptops).then_with(|| a.kind.cmp(&b.kind)));
     epochs
 }
 
-fn epoch(model_key: &str, provenance: &str, standings: &[&Standing]) -> Epoch {
+fn epoch(model_key: &str, provenance: &str, standings: &[&Standing], references: &References) -> Epoch {
+    let of = ModelOf { provenance: provenance.to_owned(), model_key: model_key.to_owned() };
     let median = |of: fn(&windrow_model::record::wire::Metrics) -> &windrow_model::measured::Measured| {
         let values = standings.iter().filter_map(|s| of(s.last.metrics.as_ref()?).value());
         Spread::new(Quantity::Airflow, values.collect()).quantile(0.5)
@@ -126,7 +140,7 @@ fn epoch(model_key: &str, provenance: &str, standings: &[&Standing]) -> Epoch {
         provenance: provenance.to_owned(),
         n_laptops: standings.len(),
         n_runs: standings.iter().map(|s| s.n_runs).sum(),
-        rms_k: None,
+        rms_k: references.get(&of).map(|reference| reference.rms_k),
         fan_max_rpm: median(|m| &m.fan_max_rpm),
         r_contact_k_per_w: median(|m| &m.r_contact_k_per_w),
         g_air_w_per_k: median(|m| &m.g_air_w_per_k),

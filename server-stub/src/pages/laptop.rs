@@ -10,7 +10,7 @@ use windrow_model::trace::Trace;
 use windrow_model::trace::fleet::ServiceAction;
 use windrow_model::verdict::{Finding, Judgement, Unjudged, Verdict, figures};
 
-use super::fleet::{Entry, Reading};
+use super::fleet::Entry;
 use super::gauge;
 use super::history;
 use super::layout::{Reader, form_token};
@@ -68,21 +68,6 @@ pub struct ServiceDay {
     pub actions: Vec<ServiceAction>,
 }
 
-/// Before and after the last service.
-#[derive(Debug, Clone)]
-pub struct Effect {
-    /// The day of the service and what was done.
-    pub service: ServiceDay,
-    /// In words: helped, no change, worse, cannot tell.
-    pub verdict: String,
-    /// How sure, where it can be told.
-    pub confidence: Option<f64>,
-    /// The three numbers before.
-    pub before: [Option<Reading>; 3],
-    /// And after.
-    pub after: [Option<Reading>; 3],
-}
-
 /// All that the page shows.
 #[derive(Debug)]
 pub struct View<'a> {
@@ -94,8 +79,8 @@ pub struct View<'a> {
     pub n_ranked: usize,
     /// What the judgement rests on, strongest first, in words.
     pub evidence: &'a [String],
-    /// Expected benefit of a visit now, with its unit.
-    pub visit_benefit: Option<(f64, &'a str)>,
+    /// Expected benefit of a visit now, in the costs' money.
+    pub visit_benefit: Option<f64>,
     /// Runs that the condition rests on.
     pub n_fitted_runs: usize,
     /// When a limit will be passed.
@@ -104,8 +89,6 @@ pub struct View<'a> {
     pub history: &'a [history::Point],
     /// Services, earliest first.
     pub services: &'a [ServiceDay],
-    /// Before and after the last one.
-    pub effect: Option<&'a Effect>,
     /// The last run with a curve.
     pub run: Option<&'a ShownRun>,
     /// The peers' band.
@@ -125,7 +108,6 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
         (condition(view))
         @if let Some(run) = view.run { (curves(view, run)) }
         (over_time(view))
-        @if let Some(effect) = view.effect { (before_and_after(effect)) }
         @if let Some(run) = view.run {
             div.columns {
                 (last_check(run))
@@ -186,7 +168,7 @@ fn verdict(view: &View<'_>) -> Markup {
             p.soft {
                 "Rank " (words::grouped(e.rank)) " of " (words::grouped(view.n_ranked))
                 @if let Some(due_on) = e.due_on { "; due " (words::day(due_on)) }
-                @if let Some((benefit, unit)) = view.visit_benefit { "; a visit now is worth about " (format!("{benefit:.0}")) " " (unit) }
+                @if let Some(benefit) = view.visit_benefit { "; a visit now is worth about " (format!("{benefit:.0}")) " in the money of the costs" }
                 "."
             }
             @if !view.evidence.is_empty() {
@@ -220,7 +202,7 @@ fn outlook_words(outlook: &Outlook) -> Markup {
     html! {
         p {
             b { "Forecast: " }
-            "at the rate that its runs show, the " (outlook.what) " pass the limit about " (words::day(outlook.even_on))
+            "at the rate that its runs show, the " (outlook.what) " will pass the limit about " (words::day(outlook.even_on))
             " (one in twenty by " (words::day(outlook.early_on)) ", "
             @match outlook.late_on {
                 Some(late_on) => { "nineteen in twenty by " (words::day(late_on)) },
@@ -268,23 +250,6 @@ fn over_time(view: &View<'_>) -> Markup {
                 dl.list {
                     @for service in view.services { div { dt { (words::day(service.on)) } dd { (actions(&service.actions)) } } }
                 }
-            }
-        }
-    }
-}
-
-fn before_and_after(effect: &Effect) -> Markup {
-    html! {
-        section aria-labelledby="effect" {
-            h2 #effect { "Did the last service help?" }
-            p.lead {
-                b { (words::sentence(&effect.verdict)) } " "
-                @if let Some(confidence) = effect.confidence { "How sure: " (words::percent(confidence)) ". " }
-                "Service of " (words::day(effect.service.on)) ": " (actions(&effect.service.actions)) "."
-            }
-            div.abreast {
-                div { h3 { "Before" } (gauge::three(&effect.before)) }
-                div { h3 { "After" } (gauge::three(&effect.after)) }
             }
         }
     }
@@ -439,7 +404,7 @@ fn visit(view: &View<'_>, reader: &Reader) -> Markup {
                 div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
                 div { label for="note" { "Note" } textarea #note name="note" rows="3" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
                 p { button type="submit" { "Log the visit" } }
-                p.hint { "The next check tells whether it helped. A logged visit is never edited; a later entry corrects it." }
+                p.hint { "A logged visit is never edited; a later entry corrects it (`windrow-hub visit log --correct`)." }
             }
         }
     }

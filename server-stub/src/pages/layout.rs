@@ -6,14 +6,14 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, html};
 use sha2::{Digest as _, Sha256};
-use windrow_model::METHOD_VERSION;
+use windrow_model::{METHOD_VERSION, chart};
 
 /// What a browser may do with a page: show it, take our own style sheet and mark, send forms back here. No script.
 pub const POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; \
                           base-uri 'none'; frame-ancestors 'none'";
 
 /// The style sheet.
-pub const STYLE: &str = include_str!("style.css");
+pub static STYLE: LazyLock<String> = LazyLock::new(|| [chart::STYLE, include_str!("style.css")].concat());
 
 /// The mark in the browser's tab: a pen's trace on chart paper.
 pub const MARK: &str = concat!(
@@ -24,7 +24,7 @@ pub const MARK: &str = concat!(
 
 /// Address of the style sheet: its digest is in it, so that it may be kept for ever.
 pub static STYLE_ADDRESS: LazyLock<String> =
-    LazyLock::new(|| format!("/assets/windrow.css?{}", &hex::encode(Sha256::digest(STYLE))[..16]));
+    LazyLock::new(|| format!("/assets/windrow.css?{}", &hex::encode(Sha256::digest(STYLE.as_bytes()))[..16]));
 
 /// Where the reader is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,34 +2,30 @@
 
 use std::collections::BTreeMap;
 
-use windrow_model::analysis::{RunContext, analyse};
-use windrow_model::record::wire::{
-    Ambient, AmbientSource, Header, Metrics, Outcome, Provenance, Record, WireTrace,
-};
+use windrow_model::analysis::analyse;
+use windrow_model::record::wire::{Header, Metrics, Outcome, Provenance, Record, WireTrace};
 use windrow_model::verdict::{Case, Origin, judge};
 
 use super::fleet::Fleet;
 use super::laptop::{Outlook, ServiceDay, ShownRun};
 use super::query::Query;
-use super::service_list::Coverage;
+use super::service_list::{Coverage, Overlay};
 use crate::measure;
-use crate::scoring::{Fault, Standing};
+use crate::scoring::Standing;
+use crate::store::facts::{Mark, MarkKind};
 use crate::store::runs::{RunLine, RunOfModel, WholeRun};
 use crate::store::{EpochMs, Store, StoreError};
 
 /// A laptop counts as checked for so long. Design of the coverage.
 const CHECKED_MS: i64 = 30 * 86_400_000;
-/// A room temperature without a stated uncertainty: a wall thermometer somewhere in the room.
-/// Common practice, no source.
-const TOLD_AMBIENT_SD_K: f64 = 1.0;
 
-/// Coverage of the laptops that joined, where there is no scope list.
+/// Coverage of the laptops that were checked at least once.
 pub fn coverage(fleet: &Fleet, query: &Query, now_ms: EpochMs) -> Coverage {
     let counted = fleet.laptops.iter().filter(|e| query.is_of_site(e));
     let mut coverage = Coverage::default();
     let mut n_old = 0;
     for entry in counted {
-        coverage.n_in_scope += 1;
+        coverage.n_laptops += 1;
         if now_ms - entry.checked_at_ms > CHECKED_MS {
             n_old += 1;
         } else {
@@ -62,20 +58,31 @@ pub fn evidence(standing: &Standing) -> Vec<String> {
 
 /// When a limit will be passed.
 pub fn outlook(standing: &Standing) -> Option<Outlook> {
-    let forecast = standing.forecast?;
-    let what = match forecast.fault {
-        Fault::Clogged => "vents",
-        Fault::Fan => "fan",
-        Fault::Contact => "paste and mounting",
-    };
+    let forecast = standing.forecast.filter(|f| f.is_ahead_of(&standing.last.stored))?;
+    let what = forecast.fault.part();
     Some(Outlook { what, even_on: forecast.due_on, early_on: forecast.early_on, late_on: forecast.late_on })
+}
+
+/// What is laid over the laptops' lines, by device id.
+pub fn overlays(marks: Vec<Mark>) -> BTreeMap<String, Overlay> {
+    let mut overlays: BTreeMap<String, Overlay> = BTreeMap::new();
+    for mark in marks {
+        let overlay = overlays.entry(mark.device_id).or_default();
+        let until = mark.until_ms.and_then(super::words::date);
+        match mark.kind {
+            MarkKind::Hold => overlay.held = Some(mark.why),
+            MarkKind::Snooze => overlay.snoozed = until.map(|until| (until, mark.why)),
+            MarkKind::Check => overlay.check_wanted_by = until,
+        }
+    }
+    overlays
 }
 
 /// A stored run read again; `None` where its trace cannot be read.
 pub fn shown_run(line: &RunLine, run: &WholeRun) -> Option<ShownRun> {
     let trace = measure::unpack(&run.trace_zstd).ok()?;
     let header: Option<Header> = run.header_json.as_deref().and_then(|h| serde_json::from_slice(h).ok());
-    let context = header.as_ref().map_or_else(|| imported_context(run), RunContext::from_header);
+    let context = measure::context_of(header.as_ref(), run.ambient_c, run.ambient_sd_k, run.on_ac);
     let analysis = analyse(&trace, &context);
     let faults = header.as_ref().and_then(|h| h.emulation.as_ref()).map_or("", |e| e.faults.as_str());
     let origin = match header.as_ref().map(|h| h.provenance) {
@@ -102,15 +109,6 @@ pub fn shown_run(line: &RunLine, run: &WholeRun) -> Option<ShownRun> {
         analysis,
         verdict,
     })
-}
-
-fn imported_context(run: &WholeRun) -> RunContext {
-    let ambient = run.ambient_c.map(|value_c| Ambient {
-        value_c,
-        sd_k: run.ambient_sd_k.unwrap_or(TOLD_AMBIENT_SD_K),
-        source: AmbientSource::Told,
-    });
-    RunContext { ambient, on_ac: run.on_ac, ..RunContext::default() }
 }
 
 /// The record as another program can verify it: header and trace with the digests that they were received with.

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use super::fleet::{Entry, Fleet, Reading};
 use super::layout::{Reader, Room};
-use super::service_list::{Change, Coverage, Overlay};
+use super::service_list::{Coverage, Overlay};
 use crate::scoring::Band;
 use crate::testing::START_MS;
 
@@ -73,28 +73,11 @@ fn entry(idx: usize, n: usize, random: &mut Random) -> Entry {
 /// Coverage of a fleet of `n`.
 pub(crate) fn coverage(n: usize) -> Coverage {
     Coverage {
-        has_scope_list: n > 10,
-        n_in_scope: n,
+        n_laptops: n,
         n_checked: n * 3 / 4,
         n_cannot_tell: n / 12,
-        not_checked: vec![
-            ("its last check is older".into(), n / 5),
-            ("it never joined".into(), n - n * 3 / 4 - n / 5),
-        ],
-        excluded: vec![("lent out until March".into(), 2)],
+        not_checked: vec![("the last check is older than 30 days".into(), n - n * 3 / 4)],
     }
-}
-
-/// What changed.
-pub(crate) fn changes(fleet: &Fleet) -> Vec<Change> {
-    let some = |from: usize, n: usize| {
-        fleet.laptops.iter().skip(from).take(n).map(|e| (e.device_id.clone(), e.name().to_owned())).collect()
-    };
-    vec![
-        Change { what: "newly pull now".into(), laptops: some(0, 2), n: 2 },
-        Change { what: "newly within 7 days".into(), laptops: some(4, 5), n: 9 },
-        Change { what: "serviced".into(), laptops: some(30, 1), n: 1 },
-    ]
 }
 
 /// A hold, a snooze, a wanted check.

@@ -1,4 +1,4 @@
-//! The start page: coverage, what changed, and the ranked laptops.
+//! The start page: coverage and the ranked laptops.
 
 use std::collections::BTreeMap;
 
@@ -12,32 +12,17 @@ use super::query::{From, PAGE_SIZE, Page, Query};
 use super::words;
 use crate::scoring::Band;
 
-/// Coverage against the scope list.
+/// Coverage of the laptops that the hub has heard of.
 #[derive(Debug, Clone, Default)]
 pub struct Coverage {
-    /// Whether there is a scope list; without one the laptops that joined are counted.
-    pub has_scope_list: bool,
-    /// Laptops that should be checked.
-    pub n_in_scope: usize,
+    /// Laptops that are counted.
+    pub n_laptops: usize,
     /// Of these, checked in the last 30 days.
     pub n_checked: usize,
     /// Of these, checked but nothing can be told.
     pub n_cannot_tell: usize,
     /// Not checked, and why: the reason and how many.
     pub not_checked: Vec<(String, usize)>,
-    /// Taken out of the scope list, and why.
-    pub excluded: Vec<(String, usize)>,
-}
-
-/// One thing that changed since last week.
-#[derive(Debug, Clone)]
-pub struct Change {
-    /// What: `newly due: pull now`.
-    pub what: String,
-    /// Laptops: id and name, the most urgent first.
-    pub laptops: Vec<(String, String)>,
-    /// How many in all; more than are named, where it is long.
-    pub n: usize,
 }
 
 /// What is laid over a laptop's line: facts that change between two judgements.
@@ -60,8 +45,6 @@ pub struct View<'a> {
     pub query: &'a Query,
     /// Coverage.
     pub coverage: &'a Coverage,
-    /// What changed since last week; `None`: there is nothing to compare with yet.
-    pub changes: Option<&'a [Change]>,
     /// By device id, of the laptops that have one.
     pub overlays: &'a BTreeMap<String, Overlay>,
 }
@@ -77,10 +60,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
             "Judged " (words::minute_of(view.fleet.as_of_ms)) "."
             @if let Some(site) = view.query.site.as_ref().filter(|_| view.query.is_bound_to_site) { " Your grant is for " b { (site) } "." }
         }
-        div.abreast {
-            (coverage(view.coverage))
-            (changes(view.changes))
-        }
+        (coverage(view.coverage))
         section aria-labelledby="laptops" {
             h2 #laptops { "Laptops, most urgent first" }
             (bands(view))
@@ -92,7 +72,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
 
 fn empty(view: &View<'_>, reader: &Reader) -> Markup {
     html! {
-        div.abreast { (coverage(view.coverage)) }
+        (coverage(view.coverage))
         section aria-labelledby="laptops" {
             h2 #laptops { "Laptops" }
             p.lead { "No laptop has been checked yet." }
@@ -117,22 +97,19 @@ fn coverage(c: &Coverage) -> Markup {
     html! {
         section.coverage aria-labelledby="coverage" {
             h2 #coverage { "Coverage" }
-            @if c.n_in_scope == 0 {
-                p { "No laptop should be checked yet. " code { "windrow-hub scope import assets.csv" } " says which should." }
+            @if c.n_laptops == 0 {
+                p { "No laptop has joined yet." }
             } @else {
                 p.lead {
-                    b { (words::grouped(c.n_checked)) } " of " (words::count(c.n_in_scope, "laptop", "laptops"))
-                    " checked in the last 30 days (" (words::percent(share(c.n_checked, c.n_in_scope))) ")."
+                    b { (words::grouped(c.n_checked)) } " of " (words::count(c.n_laptops, "laptop", "laptops"))
+                    " checked in the last 30 days (" (words::percent(share(c.n_checked, c.n_laptops))) ")."
                 }
                 (strip(c, n_not))
                 dl.list {
                     @for (why, n) in &c.not_checked { div { dt { "Not checked: " (why) } dd { (words::grouped(*n)) } } }
                     div { dt { "Checked, but cannot tell" } dd { (words::grouped(c.n_cannot_tell)) } }
-                    @for (why, n) in &c.excluded { div { dt { "Not counted: " (why) } dd { (words::grouped(*n)) } } }
                 }
-                @if !c.has_scope_list {
-                    p.soft { "There is no scope list, so that only laptops that joined are counted. " code { "windrow-hub scope import assets.csv" } " gives one." }
-                }
+                p.soft { "Counted are the laptops that were checked at least once." }
             }
         }
     }
@@ -148,32 +125,6 @@ fn strip(c: &Coverage, n_not: usize) -> Markup {
             rect.paper x="0" y="0" width="300" height="16" {}
             rect.told x="0" y="4" width=(format!("{x_told:.1}")) height="8" {}
             rect.untold x=(format!("{x_told:.1}")) y="4" width=(format!("{:.1}", x_checked - x_told)) height="8" {}
-        }
-    }
-}
-
-fn changes(changes: Option<&[Change]>) -> Markup {
-    html! {
-        section.changes aria-labelledby="changes" {
-            h2 #changes { "Since last week" }
-            @match changes {
-                None => p { "There is no judgement of a week ago to compare with yet." },
-                Some([]) => p { "Nothing changed." },
-                Some(changes) => dl.changes-list {
-                    @for change in changes {
-                        div {
-                            dt { (words::capital(&change.what)) }
-                            dd {
-                                @for (n, (id, name)) in change.laptops.iter().enumerate() {
-                                    @if n > 0 { ", " }
-                                    a href={ "/laptops/" (id) } { (name) }
-                                }
-                                @if change.n > change.laptops.len() { " and " (words::grouped(change.n - change.laptops.len())) " more" }
-                            }
-                        }
-                    }
-                }
-            }
         }
     }
 }
@@ -363,8 +314,7 @@ mod tests {
 
     fn shown(fleet: &Fleet, query: &Query, reader: &Reader) -> String {
         let (coverage, overlays) = (sample::coverage(fleet.laptops.len()), sample::overlays(fleet));
-        let changes = sample::changes(fleet);
-        let view = View { fleet, query, coverage: &coverage, changes: Some(&changes), overlays: &overlays };
+        let view = View { fleet, query, coverage: &coverage, overlays: &overlays };
         let content = Content {
             title: "Service list",
             room: Room::ServiceList,

@@ -166,6 +166,11 @@ pub(crate) fn room_case(run: &MeasuredRun, facts: RoomFacts) -> RoomCase<'_> {
     }
 }
 
+/// The time of a day since the Unix epoch.
+pub(crate) fn ms_of_day(day: f64) -> EpochMs {
+    (day * MS_PER_DAY as f64).round() as EpochMs
+}
+
 /// Day of a run, days since the Unix epoch.
 pub(crate) fn day(run: &MeasuredRun) -> f64 {
     run.tested_at_ms as f64 / MS_PER_DAY as f64

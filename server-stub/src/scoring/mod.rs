@@ -18,6 +18,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 use windrow_model::METHOD_VERSION;
 use windrow_model::condition::constants::CONSTANTS_VERSION;
+use windrow_model::condition::doubt::Part;
 use windrow_model::condition::forecast::Forecast as DayForecast;
 use windrow_model::condition::judge::Condition;
 use windrow_model::condition::standing::{ModelStanding, STANDING_VERSION};
@@ -129,6 +130,15 @@ impl Fault {
     /// All of them, in the order of the table's columns.
     pub const ALL: [Self; 3] = [Self::Clogged, Self::Fan, Self::Contact];
 
+    /// The part of the laptop that it is in.
+    pub const fn part(self) -> &'static str {
+        match self {
+            Self::Clogged => "vents",
+            Self::Fan => "fan",
+            Self::Contact => "paste",
+        }
+    }
+
     /// What mends it.
     pub const fn action(self) -> ServiceAction {
         match self {
@@ -144,6 +154,16 @@ impl Fault {
             Self::Clogged => condition.p_clogged,
             Self::Fan => condition.p_fan,
             Self::Contact => condition.p_contact,
+        }
+    }
+}
+
+impl From<Part> for Fault {
+    fn from(part: Part) -> Self {
+        match part {
+            Part::Airflow => Self::Clogged,
+            Part::Fan => Self::Fan,
+            Part::Contact => Self::Contact,
         }
     }
 }
@@ -214,6 +234,11 @@ pub struct Forecast {
 }
 
 impl Forecast {
+    /// Whether the limit is still ahead on the day of the run that it was made from; else the bands say it all.
+    pub fn is_ahead_of(&self, run: &MeasuredRun) -> bool {
+        day_of(run.tested_at_ms).is_none_or(|day| self.due_on > day)
+    }
+
     /// The first of vents and contact to pass its limit.
     fn of(condition: &Condition) -> Option<Self> {
         let dated = |fault: Fault, f: &DayForecast| {

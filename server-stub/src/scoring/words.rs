@@ -1,6 +1,6 @@
 //! Reasons in plain words, with their evidence.
 
-use windrow_model::condition::doubt::{CannotTell, NextStep, Part};
+use windrow_model::condition::doubt::{CannotTell, NextStep};
 
 use super::evidence::Evidence;
 use super::rule::{Case, Decided, age_days, left_open};
@@ -31,16 +31,7 @@ pub(super) fn reason(case: &Case<'_>, decided: &Decided, evidence: &[Evidence]) 
 
 /// Further faults that the same visit should see to.
 fn also(decided: &Decided) -> String {
-    let others: Vec<&str> = decided
-        .suspected
-        .iter()
-        .skip(1)
-        .map(|s| match s.fault {
-            Fault::Clogged => "vents",
-            Fault::Fan => "fan",
-            Fault::Contact => "paste",
-        })
-        .collect();
+    let others: Vec<&str> = decided.suspected.iter().skip(1).map(|s| s.fault.part()).collect();
     if others.is_empty() { String::new() } else { format!("; see to {} too", others.join(" and ")) }
 }
 
@@ -48,12 +39,7 @@ fn also(decided: &Decided) -> String {
 fn next_step(case: &Case<'_>) -> String {
     let open = case.conditioned.and_then(|c| left_open(&c.condition));
     let Some((_, CannotTell { part, next })) = open else { return "check again".to_owned() };
-    let what = match part {
-        Part::Airflow => "vents",
-        Part::Fan => "fan",
-        Part::Contact => "paste",
-    };
-    format!("{what}: {}", step_words(next))
+    format!("{}: {}", Fault::from(part).part(), step_words(next))
 }
 
 /// A next step in words.

@@ -54,6 +54,14 @@ pub trait JudgementStore {
         &self,
         version: String,
     ) -> impl Future<Output = Result<Vec<StoredEvidence>, StoreError>> + Send;
+    /// Evidence of one laptop's runs of one provenance and model under `version`.
+    fn evidence_list_of_laptop(
+        &self,
+        version: String,
+        device_id: String,
+        provenance: String,
+        model_key: String,
+    ) -> impl Future<Output = Result<Vec<StoredEvidence>, StoreError>> + Send;
     /// Keeps standings and evidence under `version` in place of what was there, all or nothing.
     fn judgement_put(
         &self,

@@ -10,7 +10,7 @@ const FOR_EVER: &str = "public, max-age=31536000, immutable";
 const A_DAY: &str = "public, max-age=86400";
 
 pub(super) async fn style() -> impl IntoResponse {
-    ([(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, FOR_EVER)], STYLE)
+    ([(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, FOR_EVER)], STYLE.as_str())
 }
 
 pub(super) async fn mark() -> impl IntoResponse {

@@ -9,16 +9,22 @@ use windrow_model::record::Digest;
 use super::{no_such, respond, shown};
 use crate::access::Viewer;
 use crate::http::{Hub, Problem};
+use crate::learning;
+use crate::pages::fill::{Shown, numbers};
+use crate::pages::history::Point;
 use crate::pages::laptop::{self, ShownRun};
 use crate::pages::layout::{Content, Room};
 use crate::pages::peers::Kind;
 use crate::pages::service_list::Overlay;
 use crate::pages::{reading, words};
+use crate::scoring::{ModelOf, Standing};
 use crate::store::Store;
 use crate::store::runs::RunLine;
 
 /// Runs in the list; older ones are in the export.
 const MAX_RUNS: u32 = 60;
+/// Runs in the condition's curve: two years of monthly checks.
+const MAX_POINTS: usize = 24;
 
 pub(super) async fn page<S: Store>(
     State(hub): State<Hub<S>>,
@@ -40,17 +46,20 @@ pub(super) async fn page<S: Store>(
     let services = reading::services(&hub.store, &device_id).await.map_err(|e| Problem::of_store(&e))?;
     let evidence = reading::evidence(standing);
     let outlook = reading::outlook(standing);
+    let history = history_of(&hub, &shown, standing).await?;
+    let marks = hub.store.mark_list(Some(device_id.clone()), hub.clock.now_ms()).await;
+    let overlays = reading::overlays(marks.map_err(|e| Problem::of_store(&e))?);
+    let nothing = Overlay::default();
     let view = laptop::View {
         entry,
-        overlay: &Overlay::default(),
+        overlay: overlays.get(&device_id).unwrap_or(&nothing),
         n_ranked: shown.fleet.laptops.len(),
         evidence: &evidence,
-        visit_benefit: None,
-        n_fitted_runs: standing.n_runs,
+        visit_benefit: standing.band.is_visit().then_some(standing.visit_benefit),
+        n_fitted_runs: standing.n_fitted_runs,
         outlook: outlook.as_ref(),
-        history: &[],
+        history: &history,
         services: &services,
-        effect: None,
         run: run.as_ref(),
         peers: peers.as_ref(),
         runs: &runs,
@@ -61,6 +70,22 @@ pub(super) async fn page<S: Store>(
     let content =
         Content { title: &title, room: Room::ServiceList, class: "laptop-page", notice: None, body };
     Ok(respond(&content, &viewer))
+}
+
+/// The condition after each of the last runs.
+async fn history_of<S: Store>(
+    hub: &Hub<S>,
+    shown: &Shown,
+    standing: &Standing,
+) -> Result<Vec<Point>, Problem> {
+    let of = ModelOf::run(&standing.last.stored);
+    let Some(reference) = shown.references.get(&of) else { return Ok(Vec::new()) };
+    let history = learning::history(&hub.store, reference.clone(), &of, standing.device_id(), MAX_POINTS);
+    let history = history.await.map_err(|e| Problem::of_store(&e))?;
+    Ok(history
+        .into_iter()
+        .map(|(tested_at_ms, condition)| Point { tested_at_ms, numbers: numbers(Some(&condition)) })
+        .collect())
 }
 
 /// The last run that can be read, analysed again off the reactor.

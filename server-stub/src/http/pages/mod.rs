@@ -1,5 +1,6 @@
 //! The pages' routes: what a request asks for, filled into a view, and the view as a page.
 
+mod act;
 mod assets;
 mod errors;
 mod laptop;
@@ -13,7 +14,7 @@ use std::sync::Arc;
 use axum::Router;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use maud::Markup;
 
 use super::{Authority, Hub, Problem, ROUTES};
@@ -29,7 +30,9 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/assets/windrow.css", get(assets::style))
         .route("/assets/mark.svg", get(assets::mark))
         .route("/", get(service_list::page::<S>))
+        .route("/laptops/act", post(act::act::<S>))
         .route("/laptops/{device_id}", get(laptop::page::<S>))
+        .route("/laptops/{device_id}/visits", post(act::visit::<S>))
         .route("/laptops/{device_id}/records/{digest}", get(laptop::record::<S>))
         .route("/models", get(models::list::<S>))
         .route("/models/{slug}", get(models::page::<S>))

@@ -1,7 +1,5 @@
 //! `GET /`: the service list.
 
-use std::collections::BTreeMap;
-
 use axum::extract::{RawQuery, State};
 use axum::response::Response;
 
@@ -27,13 +25,10 @@ pub(super) async fn page<S: Store>(
         query.is_bound_to_site = true;
     }
     let coverage = reading::coverage(&shown.fleet, &query, hub.clock.now_ms());
-    let view = service_list::View {
-        fleet: &shown.fleet,
-        query: &query,
-        coverage: &coverage,
-        changes: None,
-        overlays: &BTreeMap::new(),
-    };
+    let marks = hub.store.mark_list(None, hub.clock.now_ms()).await.map_err(|e| Problem::of_store(&e))?;
+    let overlays = reading::overlays(marks);
+    let view =
+        service_list::View { fleet: &shown.fleet, query: &query, coverage: &coverage, overlays: &overlays };
     let body = service_list::body(&view, &super::reader(&viewer));
     let content = Content { title: "Service list", room: Room::ServiceList, class: "", notice: None, body };
     Ok(respond(&content, &viewer))

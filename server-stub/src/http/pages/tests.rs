@@ -4,6 +4,9 @@ use windrow_model::emulate::RunPlan;
 
 use crate::access::Role;
 use crate::http::Limits;
+use crate::pages::words;
+use crate::store::Store as _;
+use crate::store::facts::FactStore as _;
 use crate::testing::{TestHub, emulated_trace, header};
 
 const HTML: &str = "Accept: text/html";
@@ -78,5 +81,85 @@ async fn a_problem_is_a_page_for_a_browser_and_a_document_for_a_program() {
     assert_eq!((document.status, document.problem().as_str()), (404, "not_found"));
     let v1 = hub.request("GET", "/v1/none", &[&token, HTML], b"").await;
     assert_eq!(v1.problem(), "not_found");
+    hub.stop().await;
+}
+
+/// Posts a form with a token, and gives status and code.
+async fn post(hub: &TestHub, token: &str, path: &str, form: &str) -> (u16, String) {
+    let token = format!("Authorization: Bearer {token}");
+    let answer = hub
+        .request("POST", path, &[&token, "Content-Type: application/x-www-form-urlencoded"], form.as_bytes())
+        .await;
+    let code = if answer.status == 303 { String::new() } else { answer.problem() };
+    (answer.status, code)
+}
+
+#[tokio::test]
+async fn what_the_forms_do_is_seen_at_once() {
+    let (hub, id, _) = hub_of_one().await;
+    let technician = hub.grant(Role::Technician, None).await;
+    let list = async || {
+        let token = format!("Authorization: Bearer {technician}");
+        hub.request("GET", "/", &[&token], b"").await.body
+    };
+    let done = (303, String::new());
+    let snooze = format!("laptop={id}&act=snooze&until=2099-01-31&why=its+user+is+away");
+    assert_eq!(post(&hub, &technician, "/laptops/act", &snooze).await, done);
+    assert!(list().await.contains("31 Jan 2099</time>: its user is away"));
+    let hold = format!("laptop={id}&act=hold&why=bulging+battery");
+    assert_eq!(post(&hub, &technician, "/laptops/act", &hold).await, done);
+    assert!(list().await.contains("held: bulging battery"));
+    assert_eq!(post(&hub, &technician, "/laptops/act", &format!("laptop={id}&act=release")).await, done);
+    let released = list().await;
+    assert!(!released.contains("snoozed until") && !released.contains("held: "), "{released}");
+    let ask = format!("laptop={id}&act=ask&until=2099-02-01");
+    assert_eq!(post(&hub, &technician, "/laptops/act", &ask).await, done);
+    assert!(list().await.contains("1 Feb 2099</time></p>"));
+    let device = hub.store.device_get(id.clone()).await.unwrap().unwrap();
+    assert!(device.check_wanted_by_ms.is_some(), "its next acknowledgement carries the wish");
+
+    let today = words::date(hub.clock.wall().now_ms()).unwrap();
+    let visits = format!("/laptops/{id}/visits");
+    let visit = format!("visited_on={today}&action=clean&action=paste&minutes=35&found=felt+in+the+fins");
+    assert_eq!(post(&hub, &technician, &visits, &visit).await, done);
+    assert_eq!(post(&hub, &technician, &visits, &visit).await, (409, "not_now".to_owned()));
+    let token = format!("Authorization: Bearer {technician}");
+    let page = hub.request("GET", &format!("/laptops/{id}"), &[&token], b"").await.body;
+    assert!(page.contains("cleaned, paste renewed"), "{page}");
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn what_the_forms_must_not_do_they_do_not() {
+    let (hub, id, _) = hub_of_one().await;
+    let technician = hub.grant(Role::Technician, None).await;
+    let auditor = hub.grant(Role::Auditor, None).await;
+    let visits = format!("/laptops/{id}/visits");
+    for (path, form) in
+        [("/laptops/act", format!("laptop={id}&act=release")), (visits.as_str(), String::new())]
+    {
+        assert_eq!(post(&hub, &auditor, path, &form).await, (403, "role_forbids".to_owned()), "{path}");
+    }
+    let bad_form = (422, "bad_form".to_owned());
+    for form in [
+        "act=release".to_owned(),
+        format!("laptop={id}&act=nonsense"),
+        format!("laptop={id}&act=snooze&why=x"),
+        format!("laptop={id}&act=snooze&until=2001-01-01&why=x"),
+        format!("laptop={id}&act=snooze&until=soon&why=x"),
+        format!("laptop={id}&act=snooze&until=2099-01-01"),
+        format!("laptop={id}&act=hold"),
+        format!("laptop={id}&act=hold&why={}", "x".repeat(500)),
+    ] {
+        assert_eq!(post(&hub, &technician, "/laptops/act", &form).await, bad_form, "{form}");
+    }
+    for form in ["visited_on=2099-01-01&action=clean", "action=polish", "action=clean&minutes=-5"] {
+        assert_eq!(post(&hub, &technician, &visits, form).await, bad_form, "{form}");
+    }
+    let nobody = (404, "not_found".to_owned());
+    assert_eq!(post(&hub, &technician, "/laptops/act", "laptop=none&act=release").await, nobody);
+    assert_eq!(post(&hub, &technician, "/laptops/none/visits", "action=clean").await, nobody);
+    assert!(hub.store.mark_list(None, crate::testing::START_MS).await.unwrap().is_empty());
+    assert!(hub.store.visit_list(None, 0, 10).await.unwrap().is_empty());
     hub.stop().await;
 }

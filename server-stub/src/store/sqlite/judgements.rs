@@ -1,7 +1,7 @@
 //! What judging reads and keeps, in SQLite.
 
 use sqlx::Row;
-use sqlx::sqlite::SqliteConnection;
+use sqlx::sqlite::{SqliteConnection, SqliteRow};
 
 use super::SqliteStore;
 use super::read::digest_of;
@@ -71,6 +71,15 @@ async fn forget_in_tx(c: &mut SqliteConnection) -> Result<(), StoreError> {
     Ok(())
 }
 
+fn stored_evidence(row: &SqliteRow) -> Result<StoredEvidence, StoreError> {
+    let standing: Option<&[u8]> = row.try_get("standing")?;
+    let made = match (standing, row.try_get("evidence")?) {
+        (Some(digest), Some(json)) => Some((digest_of(digest, "run_evidence.standing")?, json)),
+        _ => None,
+    };
+    Ok(StoredEvidence { run_id: row.try_get("run_id")?, made })
+}
+
 impl JudgementStore for SqliteStore {
     async fn trace_list(&self, run_ids: Vec<i64>) -> Result<Vec<StoredTrace>, StoreError> {
         let ids = serde_json::to_string(&run_ids)
@@ -111,17 +120,28 @@ impl JudgementStore for SqliteStore {
             .bind(version)
             .fetch_all(&self.readers)
             .await?;
-        rows.iter()
-            .map(|row| {
-                let evidence: Option<Vec<u8>> = row.try_get("evidence")?;
-                let standing: Option<&[u8]> = row.try_get("standing")?;
-                let made = match (standing, evidence) {
-                    (Some(digest), Some(json)) => Some((digest_of(digest, "run_evidence.standing")?, json)),
-                    _ => None,
-                };
-                Ok(StoredEvidence { run_id: row.try_get("run_id")?, made })
-            })
-            .collect()
+        rows.iter().map(stored_evidence).collect()
+    }
+
+    async fn evidence_list_of_laptop(
+        &self,
+        version: String,
+        device_id: String,
+        provenance: String,
+        model_key: String,
+    ) -> Result<Vec<StoredEvidence>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT e.run_id, e.standing, e.evidence FROM run r \
+             JOIN run_evidence e ON e.run_id = r.run_id AND e.version = ? \
+             WHERE r.device_id = ? AND r.provenance = ? AND r.model_key = ?",
+        )
+        .bind(version)
+        .bind(device_id)
+        .bind(provenance)
+        .bind(model_key)
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(stored_evidence).collect()
     }
 
     async fn judgement_put(

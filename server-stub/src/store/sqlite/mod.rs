@@ -166,7 +166,7 @@ impl Store for SqliteStore {
     }
 
     async fn service_list(&self) -> Result<Vec<Service>, StoreError> {
-        read::service_list(&self.readers).await
+        read::service_list(&self.readers, None).await
     }
 
     async fn refusal_count(&self, reason: &'static str) -> Result<(), StoreError> {

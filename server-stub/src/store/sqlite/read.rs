@@ -114,7 +114,11 @@ fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
     })
 }
 
-pub(super) async fn service_list(pool: &SqlitePool) -> Result<Vec<Service>, StoreError> {
+/// Services of all laptops, or of one.
+pub(super) async fn service_list(
+    pool: &SqlitePool,
+    device_id: Option<&str>,
+) -> Result<Vec<Service>, StoreError> {
     let rows = sqlx::query(
         // Imported services and logged visits; and after a board swap, those of the laptop that it goes on as.
         "WITH RECURSIVE goes_on (device_id, as_id) AS ( \
@@ -126,16 +130,18 @@ pub(super) async fn service_list(pool: &SqlitePool) -> Result<Vec<Service>, Stor
                JOIN (VALUES ('clean'), ('fan'), ('paste'), ('none')) a \
                  ON instr(' ' || v.actions || ' ', ' ' || a.column1 || ' ') > 0 \
                WHERE v.is_withdrawn = 0 AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id)) \
-         SELECT device_id, serviced_on, action FROM said \
-         UNION SELECT g.as_id, s.serviced_on, s.action FROM said s JOIN goes_on g ON g.device_id = s.device_id \
-         ORDER BY 1, 2, 3",
+         SELECT * FROM ( \
+           SELECT device_id, serviced_on, action FROM said \
+           UNION SELECT g.as_id, s.serviced_on, s.action FROM said s JOIN goes_on g ON g.device_id = s.device_id) \
+         WHERE ?1 IS NULL OR device_id = ?1 ORDER BY 1, 2, 3",
     )
+    .bind(device_id)
     .fetch_all(pool)
     .await?;
     rows.iter().map(service).collect()
 }
 
-pub(super) fn service(row: &SqliteRow) -> Result<Service, StoreError> {
+fn service(row: &SqliteRow) -> Result<Service, StoreError> {
     let (on, action): (String, String) = (row.try_get("serviced_on")?, row.try_get("action")?);
     Ok(Service {
         device_id: row.try_get("device_id")?,

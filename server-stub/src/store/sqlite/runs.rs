@@ -5,7 +5,7 @@ use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::Digest;
 
 use super::SqliteStore;
-use super::read::{digest_of, service};
+use super::read::{digest_of, service_list};
 use crate::store::runs::{RunLine, RunOfModel, RunStore, WholeRun};
 use crate::store::{Service, StoreError};
 
@@ -38,13 +38,7 @@ impl RunStore for SqliteStore {
     }
 
     async fn service_list_of_device(&self, device_id: String) -> Result<Vec<Service>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT device_id, serviced_on, action FROM service WHERE device_id = ? ORDER BY serviced_on, action",
-        )
-        .bind(device_id)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(service).collect()
+        service_list(&self.readers, Some(&device_id)).await
     }
 }
 

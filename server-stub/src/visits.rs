@@ -1,0 +1,60 @@
+//! What a visit's entry may say: the same at the command line and on the page.
+
+use chrono::{Datelike, NaiveDate};
+
+/// Longest free text, bytes.
+pub const MAX_TEXT_BYTES: usize = 2000;
+/// Longest visit, minutes: a working day.
+pub const MAX_MINUTES: u32 = 24 * 60;
+/// Earliest year of a visit: before it is a slip of the keyboard.
+const MIN_YEAR: i32 = 2000;
+
+/// Whether a visit can have been on that day.
+///
+/// # Errors
+/// Why not, in words.
+pub fn check_day(day: NaiveDate, today: NaiveDate) -> Result<(), String> {
+    if day > today {
+        return Err(format!("the visit's day `{day}` is in the future: today is {today} (UTC)"));
+    }
+    if day.year() < MIN_YEAR {
+        return Err(format!("the visit's day `{day}` is before the year {MIN_YEAR}"));
+    }
+    Ok(())
+}
+
+/// Free text without control characters and of bounded length, trimmed.
+///
+/// # Errors
+/// Why it is refused, in words.
+pub fn text(text: &str) -> Result<String, String> {
+    if text.chars().any(|c| c.is_control() && !matches!(c, '\n' | '\r' | '\t')) {
+        return Err("control characters are not allowed".into());
+    }
+    if text.len() > MAX_TEXT_BYTES {
+        return Err(format!("at most {MAX_TEXT_BYTES} bytes"));
+    }
+    Ok(text.trim().to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_day_in_the_future_or_long_ago_is_refused() {
+        let today: NaiveDate = "2026-01-31".parse().unwrap();
+        for (day, is_good) in
+            [("2026-01-31", true), ("2026-02-01", false), ("2000-01-01", true), ("1999-12-31", false)]
+        {
+            assert_eq!(check_day(day.parse().unwrap(), today).is_ok(), is_good, "{day}");
+        }
+    }
+
+    #[test]
+    fn text_is_bounded_and_plain() {
+        assert_eq!(text("  lint in the fins \n"), Ok("lint in the fins".to_owned()));
+        assert!(text("a\u{7}b").is_err());
+        assert!(text(&"x".repeat(MAX_TEXT_BYTES + 1)).is_err());
+    }
+}
