@@ -40,10 +40,8 @@ pub const LEAVES: &str = "ledger/leaves.txt";
 pub const EVENTS: &str = "ledger/events.ndjson";
 /// Inclusion proofs.
 pub const PROOFS: &str = "ledger/proofs.ndjson";
-/// The records themselves.
-pub const RECORDS: &str = "records.ndjson";
 
-/// Writes everything but the records.
+/// Writes everything but sums and seal.
 ///
 /// # Errors
 /// Where it cannot be written.

@@ -21,12 +21,15 @@ pub struct Limits {
     pub packed: u64,
     /// All files of an export unpacked, bytes.
     pub unpacked: u64,
+    /// Lines of an altered file that are held against their digests one by one: 65 bytes each are held, twice. A longer
+    /// one is named as a whole.
+    pub lines: u64,
 }
 
 impl Default for Limits {
     /// 1.2 million leaves and as many runs are some 1.5 GB unpacked.
     fn default() -> Self {
-        Self { packed: 4 << 30, unpacked: 8 << 30 }
+        Self { packed: 4 << 30, unpacked: 8 << 30, lines: 4_000_000 }
     }
 }
 

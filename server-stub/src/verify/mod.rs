@@ -171,7 +171,7 @@ fn check_sums(archive: &mut Archive, limits: Limits, report: &mut Report) -> io:
         }
         match sums.get(&name) {
             None => report.find(&name, None, "is not in `SHA256SUMS`: it was added, or its line taken away"),
-            Some(sum) if *sum != digest => name_lines(archive, &name, report),
+            Some(sum) if *sum != digest => name_lines(archive, &name, limits.lines, report),
             Some(_) => {}
         }
     }
@@ -247,20 +247,21 @@ fn hashed(archive: &mut Archive, name: &str, left: u64) -> io::Result<(String, u
 }
 
 /// Which lines of an altered file are not as they were.
-fn name_lines(archive: &mut Archive, name: &str, report: &mut Report) {
+fn name_lines(archive: &mut Archive, name: &str, max_lines: u64, report: &mut Report) {
     let whole = "is not as `SHA256SUMS` says";
     let told = lines_name(name);
     let Ok(expected) = archive.with(&told, |file| {
         let mut text = String::new();
-        file.read_to_string(&mut text)?;
-        Ok(text)
+        let limit = max_lines * LINE_DIGEST_BYTES;
+        file.take(limit + 1).read_to_string(&mut text)?;
+        if text.len() as u64 > limit { Err(too_many_lines()) } else { Ok(text) }
     }) else {
         return report.find(name, None, whole);
     };
     let found = archive.with(name, |file| {
-        let mut digests = LineDigests::default();
-        io::copy(file, &mut LineWriter(&mut digests))?;
-        Ok(digests.finish())
+        let mut lines = LineWriter { digests: LineDigests::default(), n_left: max_lines };
+        io::copy(file, &mut lines)?;
+        Ok(lines.digests.finish())
     });
     let Ok(found) = found else { return report.find(name, None, whole) };
     let (expected, found): (Vec<&str>, Vec<&str>) = (expected.lines().collect(), found.lines().collect());
@@ -284,11 +285,23 @@ fn name_lines(archive: &mut Archive, name: &str, report: &mut Report) {
     report.n_findings_untold += altered.len().saturating_sub(MAX_LINES_NAMED);
 }
 
-struct LineWriter<'a>(&'a mut LineDigests);
+/// A digest in hex and its line feed.
+const LINE_DIGEST_BYTES: u64 = 65;
 
-impl io::Write for LineWriter<'_> {
+fn too_many_lines() -> io::Error {
+    io::Error::other("more lines than are compared one by one")
+}
+
+struct LineWriter {
+    digests: LineDigests,
+    n_left: u64,
+}
+
+impl io::Write for LineWriter {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.update(bytes);
+        let n_ends = bytes.split(|b| *b == b'\n').count() as u64 - 1;
+        self.n_left = self.n_left.checked_sub(n_ends).ok_or_else(too_many_lines)?;
+        self.digests.update(bytes);
         Ok(bytes.len())
     }
 

@@ -147,3 +147,20 @@ async fn what_is_larger_than_may_be_is_refused() {
     assert!(verify(&zip, None, Limits::default()).is_err());
     hub.stop().await;
 }
+
+#[tokio::test]
+async fn a_file_of_endless_lines_is_named_as_a_whole() {
+    let (hub, _folder, export) = exported().await;
+    let limits = Limits { lines: 1000, ..Limits::default() };
+    let of_file = |file: &str| {
+        let report = verify(&export, None, limits).unwrap();
+        report.findings.into_iter().filter(|f| f.file == file).map(|f| f.line).collect::<Vec<_>>()
+    };
+    let endless = vec![b'\n'; 1001];
+    fs::write(export.join("runs.csv"), &endless).unwrap();
+    assert_eq!(of_file("runs.csv"), [None]);
+    fs::write(export.join("lines/fleet.csv.txt"), vec![b'x'; 65 * 1001]).unwrap();
+    fs::write(export.join("fleet.csv"), "altered").unwrap();
+    assert_eq!(of_file("fleet.csv"), [None]);
+    hub.stop().await;
+}
