@@ -4,21 +4,39 @@ use axum::Json;
 use axum::body::Body;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
+use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::record::enrol::EnrolmentRequest;
 
+use super::openapi::Operation;
 use super::{Hub, Problem, body};
 use crate::invite;
 use crate::store::{Enrolled, NewDevice, Store};
 
 /// The answer to a laptop that joined.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub(super) struct Joined {
+    /// The laptop.
     device_id: String,
     /// `new` or `known`.
     state: &'static str,
+    /// Schemas of records that this hub takes.
     accepts: [&'static str; 1],
 }
+
+/// What the document says of this route.
+pub(super) fn operations() -> Vec<Operation> {
+    let enrol = Operation::new("POST", "/v1/devices", "A laptop joins")
+        .body::<EnrolmentRequest>()
+        .answer::<Joined>(200, "it had joined before, with the same key")
+        .answer::<Joined>(201, "it has joined")
+        .limited_body();
+    let enrol = REFUSED_WITH.into_iter().fold(enrol, |o, code| o.problem(StatusCode::FORBIDDEN, code));
+    vec![super::records::document_refused(enrol)]
+}
+
+/// Codes of an enrolment that is refused for who asks.
+const REFUSED_WITH: [&str; 4] = ["device_id_taken", "unknown_invite", "expired_invite", "revoked_device"];
 
 pub(super) async fn enrol<S: Store>(
     State(hub): State<Hub<S>>,

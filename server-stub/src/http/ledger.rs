@@ -3,41 +3,69 @@
 use axum::Json;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use windrow_model::record::Digest;
 
+use super::openapi::Operation;
 use super::{Hub, Problem};
 use crate::ledger::head::SignedHead;
 use crate::ledger::signing::{self, HeadError};
 use crate::store::{Leaf, Store};
 
 /// What may be asked of the proofs: one of `record` and `leaf_idx` for an inclusion, `old_size` for a consistency.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Asked {
+    /// Digest of a record or an imported run, hex.
     record: Option<String>,
+    /// A leaf by its place, from 0.
     leaf_idx: Option<u64>,
+    /// Size of an older head that the present one must extend.
     old_size: Option<u64>,
     /// Of which head; the present size where it isn't given.
     tree_size: Option<u64>,
 }
 
 /// A leaf as it is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
+#[schemars(rename = "Leaf")]
 pub(super) struct ToldLeaf {
+    /// Its place, from 0.
     leaf_idx: u64,
+    /// `record`, `imported_run`, or the name of an event.
     kind: String,
+    /// Of what it stands for, hex.
     digest: String,
+    /// When that was received or done, milliseconds since the Unix epoch.
     timestamp_ms: u64,
+    /// Its hash (RFC 9162), hex.
     leaf_hash: String,
 }
 
 /// A proof as it is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 #[serde(untagged)]
 pub(super) enum Proof {
+    /// That a leaf is in the tree of `tree_size` leaves (RFC 9162, section 2.1.3).
     Inclusion { tree_size: u64, leaf: ToldLeaf, path: Vec<String> },
+    /// That the tree of `tree_size` leaves begins with that of `old_size` (RFC 9162, section 2.1.4).
     Consistency { old_size: u64, tree_size: u64, path: Vec<String> },
+}
+
+/// What the document says of these routes.
+pub(super) fn operations() -> Vec<Operation> {
+    let proof = Operation::new("GET", "/v1/ledger/proof", "An inclusion or consistency proof");
+    vec![
+        Operation::new("GET", "/v1/ledger/head", "The ledger's signed head")
+            .answer::<SignedHead>(200, "the head of the present size")
+            .problem(StatusCode::SERVICE_UNAVAILABLE, "no_head_key"),
+        proof
+            .question::<Asked>()
+            .answer::<Proof>(200, "the proof")
+            .problem(StatusCode::BAD_REQUEST, "bad_query")
+            .problem(StatusCode::NOT_FOUND, "no_such_leaf"),
+    ]
 }
 
 pub(super) async fn head<S: Store>(State(hub): State<Hub<S>>) -> Result<Json<SignedHead>, Problem> {

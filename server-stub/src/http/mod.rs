@@ -8,6 +8,7 @@ mod gate;
 mod ledger;
 #[cfg(test)]
 mod ledger_tests;
+mod openapi;
 mod pages;
 mod problem;
 mod records;
@@ -97,6 +98,7 @@ pub enum Authority {
 pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/healthz", Authority::Anybody),
     ("GET", "/readyz", Authority::Anybody),
+    ("GET", "/openapi.json", Authority::Anybody),
     ("GET", "/v1/record-schema", Authority::Anybody),
     ("POST", "/v1/devices", Authority::Invite),
     ("POST", "/v1/records", Authority::DeviceSignature),
@@ -161,6 +163,7 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/devices", post(devices::enrol::<S>))
         .route("/v1/records", post(records::append::<S>))
         .route("/v1/record-schema", get(record_schema))
+        .route("/openapi.json", get(openapi::serve))
         .route("/v1/ledger/head", get(ledger::head::<S>))
         .route("/v1/ledger/proof", get(ledger::proof::<S>))
         .route("/readyz", get(readyz::<S>))

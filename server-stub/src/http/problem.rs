@@ -3,6 +3,7 @@
 use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::record::{Refusal, RefusalCode};
 
@@ -24,13 +25,19 @@ pub struct Problem {
     retry_after_s: Option<u32>,
 }
 
-/// The document as it is sent.
-#[derive(Serialize)]
-struct Document<'a> {
+/// An RFC 9457 problem document.
+#[derive(Serialize, JsonSchema)]
+#[schemars(rename = "Problem")]
+pub(super) struct Document<'a> {
+    /// `urn:windrow:problem:` and a code that programs may branch on.
     r#type: String,
+    /// What is the matter.
     title: &'a str,
+    /// The HTTP status.
     status: u16,
+    /// The particulars, for a person.
     detail: &'a str,
+    /// Where in what was sent.
     #[serde(skip_serializing_if = "Option::is_none")]
     field: Option<&'a str>,
 }
@@ -113,9 +120,9 @@ impl Problem {
         Self::overloaded(super::RETRY_AFTER_S)
     }
 
-    /// A document that breaks the format.
-    pub fn of_refusal(refusal: &Refusal) -> Self {
-        let status = match refusal.code {
+    /// The status that goes with a refusal.
+    pub(super) const fn status_of_refusal(code: RefusalCode) -> StatusCode {
+        match code {
             RefusalCode::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
             RefusalCode::BadSignature | RefusalCode::KeyIdMismatch | RefusalCode::WeakKey => {
                 StatusCode::FORBIDDEN
@@ -124,7 +131,12 @@ impl Problem {
                 StatusCode::UNPROCESSABLE_ENTITY
             }
             _ => StatusCode::BAD_REQUEST,
-        };
+        }
+    }
+
+    /// A document that breaks the format.
+    pub fn of_refusal(refusal: &Refusal) -> Self {
+        let status = Self::status_of_refusal(refusal.code);
         Self::new(status, refusal.code.name(), "document refused", refusal.why.clone()).about(&refusal.field)
     }
 

@@ -6,9 +6,11 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, SecondsFormat};
+use schemars::JsonSchema;
 use serde::Serialize;
-use windrow_model::record::wire;
+use windrow_model::record::{RefusalCode, wire};
 
+use super::openapi::Operation;
 use super::{Hub, Limits, Problem, body};
 use crate::ingest::{self, NotTaken, Taken};
 use crate::store::{Appended, Store};
@@ -19,18 +21,22 @@ pub(super) const ACCEPTS: [&str; 1] = [wire::SCHEMA];
 const MAX_RECORDS: usize = 256;
 
 /// The answer to a post, one result a record in their order.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 struct Acknowledgement {
+    /// In the order sent.
     results: Vec<RecordResult>,
+    /// Schemas of records that this hub takes.
     accepts: [&'static str; 1],
     /// Until when the hub would like the next check; the agent decides when.
     check_wanted_by: Option<String>,
 }
 
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 #[serde(untagged)]
 enum RecordResult {
+    /// It is on disk, with its ledger leaf.
     Taken {
+        /// Its digest, hex.
         digest: String,
         /// `stored` or `known`.
         state: &'static str,
@@ -38,9 +44,35 @@ enum RecordResult {
         #[serde(skip_serializing_if = "Option::is_none")]
         link: Option<&'static str>,
     },
+    /// It was refused; the others stand.
     NotTaken {
+        /// Why.
+        #[schemars(with = "super::problem::Document<'static>")]
         problem: Problem,
     },
+}
+
+/// What the document says of this route.
+pub(super) fn operations() -> Vec<Operation> {
+    let lines = "one record a line, at most 256";
+    let append = Operation::new("POST", "/v1/records", "Post records; to post again is harmless")
+        .body_as("application/json", |schemas| schemas.whole("Record", windrow_model::record::json_schema()))
+        .body_as("application/x-ndjson", move |_| serde_json::json!({"type": "string", "description": lines}))
+        .answer::<Acknowledgement>(200, "worked through; look at each result")
+        .limited_body()
+        .problem(StatusCode::BAD_REQUEST, "empty")
+        .problem(StatusCode::PAYLOAD_TOO_LARGE, "too_many_records")
+        .problem(StatusCode::UNSUPPORTED_MEDIA_TYPE, "unsupported_media_type")
+        .problem(StatusCode::FORBIDDEN, "unknown_device")
+        .problem(StatusCode::FORBIDDEN, "revoked_device");
+    vec![document_refused(append)]
+}
+
+/// The problems of a document that breaks its format or isn't as it was signed.
+pub(super) fn document_refused(operation: Operation) -> Operation {
+    RefusalCode::ALL
+        .into_iter()
+        .fold(operation, |operation, code| operation.problem(Problem::status_of_refusal(code), code.name()))
 }
 
 pub(super) async fn append<S: Store>(

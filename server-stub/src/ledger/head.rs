@@ -42,7 +42,7 @@ impl Head {
 }
 
 /// A key of the log and who let it in.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct KeyLink {
     /// The key, hex.
@@ -54,7 +54,7 @@ pub struct KeyLink {
 }
 
 /// The document: a head with its signature and the line of keys up to the one that signed.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SignedHead {
     /// [`HEAD_SCHEMA`].

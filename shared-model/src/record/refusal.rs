@@ -74,6 +74,33 @@ pub enum RefusalCode {
 }
 
 impl RefusalCode {
+    /// All of them.
+    pub const ALL: [Self; 23] = [
+        Self::TooLarge,
+        Self::Syntax,
+        Self::TooDeep,
+        Self::DuplicateField,
+        Self::UnknownField,
+        Self::MissingField,
+        Self::WrongType,
+        Self::NumberTooLarge,
+        Self::TextTooLong,
+        Self::BadText,
+        Self::TooMany,
+        Self::BadFormat,
+        Self::WrongLength,
+        Self::NotIncreasing,
+        Self::OutOfRange,
+        Self::BadPhases,
+        Self::Contradiction,
+        Self::UnsupportedSchema,
+        Self::TraceDigestMismatch,
+        Self::DigestMismatch,
+        Self::KeyIdMismatch,
+        Self::WeakKey,
+        Self::BadSignature,
+    ];
+
     /// Its name for programs.
     pub const fn name(self) -> &'static str {
         match self {
