@@ -9,6 +9,7 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use windrow_model::condition::judge::{Condition, Interval};
 
+use crate::coverage::CoverageState;
 use crate::scoring::{
     Band, Evidence, Forecast, JudgedFleet, PeerRange, ReasonCode, Standing, Suspicion, Versions,
 };
@@ -25,7 +26,7 @@ pub struct Row {
     asset_tag: String,
     model: String,
     site: String,
-    coverage_state: Option<String>,
+    coverage_state: Option<CoverageState>,
     last_tested_at: String,
     received_at: String,
     band: Band,
@@ -98,15 +99,16 @@ pub fn rows(fleet: &JudgedFleet, filter: &Filter) -> Vec<Explained> {
         .standings
         .iter()
         .enumerate()
-        .map(|(idx, standing)| explained(idx + 1, standing, &fleet.versions))
+        .map(|(idx, standing)| explained(idx + 1, standing, fleet))
         .filter(|e| is_asked(&filter.site, &e.row.site) && is_asked(&filter.model, &e.row.model))
         .take(filter.limit.unwrap_or(usize::MAX))
         .collect()
 }
 
-fn explained(rank: usize, standing: &Standing, versions: &Versions) -> Explained {
+fn explained(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Explained {
+    let versions = &fleet.versions;
     Explained {
-        row: row(rank, standing, versions.method),
+        row: row(rank, standing, fleet),
         suspected: standing
             .suspected
             .iter()
@@ -119,7 +121,7 @@ fn explained(rank: usize, standing: &Standing, versions: &Versions) -> Explained
     }
 }
 
-fn row(rank: usize, standing: &Standing, method_version: &'static str) -> Row {
+fn row(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Row {
     let run = &standing.last.stored;
     let metric =
         |of: fn(&Metrics) -> &Measured| standing.last.metrics.as_ref().and_then(|m| of(m).value()).map(tidy);
@@ -129,13 +131,14 @@ fn row(rank: usize, standing: &Standing, method_version: &'static str) -> Row {
         let actions: Vec<&str> = service.actions.iter().map(|a: &ServiceAction| a.name()).collect();
         (Some(service.on.to_string()), Some(actions.join(" ")))
     });
+    let logged = standing.last_service.as_ref().and_then(|service| service.logged.as_ref());
     Row {
         rank,
         device_id: run.device_id.clone(),
         asset_tag: run.asset_tag.clone(),
         model: run.model_name.clone(),
         site: run.site.clone(),
-        coverage_state: None,
+        coverage_state: fleet.coverage.state_of(&run.device_id),
         last_tested_at: time(run.tested_at_ms),
         received_at: time(run.received_at_ms),
         band: standing.band,
@@ -168,8 +171,8 @@ fn row(rank: usize, standing: &Standing, method_version: &'static str) -> Row {
         due_on: standing.due_on.map(|d| d.to_string()),
         last_service_on: service_on,
         last_service_action: service_action,
-        visited_by_role: None,
-        method_version,
+        visited_by_role: logged.map(|l| l.by_role.clone()),
+        method_version: fleet.versions.method,
         load_mix: run.load_mix.clone(),
         record_digest: standing.digest().to_hex(),
         provenance: run.provenance.clone(),

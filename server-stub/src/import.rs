@@ -130,6 +130,7 @@ pub async fn import_services<S: Store>(
             device_id: row.device_id.clone(),
             serviced_on: row.date,
             action: row.action,
+            logged: None,
         });
         let count = store.service_import_batch(services.collect(), now_ms).await?;
         total.n_new += count.n_new;

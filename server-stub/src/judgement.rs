@@ -11,7 +11,7 @@ use crate::costs::Costs;
 use crate::scoring::{self, Fleet, JudgedFleet};
 use crate::store::judgements::StoredTrace;
 use crate::store::{EpochMs, Store, StoreError};
-use crate::{learning, measure};
+use crate::{facts, learning, measure};
 
 /// Traces unpacked in one go: some megabytes at a time.
 const BATCH: usize = 256;
@@ -30,8 +30,9 @@ pub async fn judged_fleet<S: Store>(
     let runs = store.run_list_measured(METHOD_VERSION).await?;
     let services = store.service_list().await?;
     let learned = learning::learned(store, &runs, &services).await?;
+    let facts = facts::read(store, as_of_ms).await?;
     let costs = costs.clone();
-    off_the_reactor(move || scoring::judge(Fleet { runs, learned, services, as_of_ms }, &costs)).await
+    off_the_reactor(move || scoring::judge(Fleet { runs, learned, services, facts, as_of_ms }, &costs)).await
 }
 
 /// These runs made ready for the fit; those that say nothing are left out.

@@ -5,10 +5,12 @@ mod grant;
 mod head_key;
 mod import;
 mod invite;
+mod laptop;
 mod rank;
 mod rank_why;
 mod recompute;
 mod revoke;
+mod scope;
 mod serve;
 mod verify;
 mod visit;
@@ -57,6 +59,8 @@ enum Command {
     Grant(grant::Args),
     /// Log what was done at a laptop, correct it, list it
     Visit(visit::Args),
+    /// The list of laptops that should be checked, and how far they were
+    Scope(scope::Args),
     /// Turn a laptop away from now on
     Revoke(revoke::Args),
     /// Take a fleet of recorded runs from trace files
@@ -95,6 +99,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Invite(args) => invite::run(&setting, &args, output),
         Command::Grant(args) => grant::run(&setting, &args, output),
         Command::Visit(args) => visit::run(&setting, &args, output),
+        Command::Scope(args) => scope::run(&setting, &args, output),
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),

@@ -4,6 +4,7 @@ use chrono::NaiveDate;
 use serde::Serialize;
 use windrow_model::trace::fleet::ServiceAction;
 
+use super::laptop::{no_laptop, one_laptop};
 use super::{Outcome, Setting, block_on, print};
 use crate::access::Role;
 use crate::database;
@@ -12,10 +13,7 @@ use crate::failure::Failure;
 use crate::output::Output;
 use crate::store::Store;
 use crate::store::facts::{Actor, FactStore, NewVisit, Visit, VisitLogged};
-use crate::visits;
-
-/// Entries read at once.
-const PAGE: u32 = 10_000;
+use crate::{facts, visits};
 
 /// Arguments of `visit`.
 #[derive(Debug, clap::Args)]
@@ -162,24 +160,6 @@ fn logged_or_failure(logged: VisitLogged, args: &LogArgs) -> Result<i64, Failure
     }
 }
 
-/// The one laptop that is meant.
-async fn one_laptop(store: &impl FactStore, key: &str) -> Result<String, Failure> {
-    let mut found = store.laptop_find(key.trim().to_owned()).await?;
-    match (found.pop(), found.is_empty()) {
-        (Some(one), true) => Ok(one),
-        (None, _) => Err(no_laptop(key)),
-        (Some(last), false) => {
-            Err(Failure::new(format!("`{key}` means several laptops: `{last}`, `{}`", found.join("`, `")))
-                .remedy("give more of the device id"))
-        }
-    }
-}
-
-fn no_laptop(key: &str) -> Failure {
-    Failure::new(format!("no laptop `{key}` has joined this hub or was imported"))
-        .remedy("give its asset tag, or the device id from `windrow-hub rank --json`")
-}
-
 fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome {
     let path = database::path(setting.database.as_deref())?;
     let visits = block_on(async {
@@ -188,16 +168,7 @@ fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome
             Some(key) => Some(one_laptop(&store, key).await?),
             None => None,
         };
-        let mut visits: Vec<Visit> = Vec::new();
-        loop {
-            let after = visits.last().map_or(0, |v| v.visit_id);
-            let page = store.visit_list(device_id.clone(), after, PAGE).await?;
-            let is_last = page.len() < PAGE as usize;
-            visits.extend(page);
-            if is_last {
-                break;
-            }
-        }
+        let visits = facts::visits(&store, device_id.as_deref()).await?;
         store.store_close().await;
         Ok(visits)
     })?;

@@ -2,6 +2,7 @@ use windrow_model::emulate::{Faults, RunPlan};
 use windrow_model::record::Digest;
 
 use super::*;
+use crate::facts::Facts;
 use crate::ingest;
 use crate::store::RunFacts;
 use crate::store::judgements::JudgementStore as _;
@@ -131,7 +132,8 @@ async fn a_laptops_history_ends_with_what_the_fleets_judgement_says_of_it() {
     assert_eq!(months, [0, 30]);
     let as_of_ms = START_MS + 31 * DAY_MS;
     let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
-    let fleet = crate::scoring::Fleet { runs, learned, services: Vec::new(), as_of_ms };
+    let fleet =
+        crate::scoring::Fleet { runs, learned, services: Vec::new(), facts: Facts::default(), as_of_ms };
     let judged = crate::scoring::judge(fleet, &crate::costs::Costs::default());
     let unit = judged.standings.iter().find(|s| s.device_id() == "unit-1").unwrap();
     assert_eq!(unit.condition.as_ref().unwrap().p_clogged, history[1].1.p_clogged);

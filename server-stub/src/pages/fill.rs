@@ -10,7 +10,8 @@ use windrow_model::condition::standing::ModelStanding;
 use super::fleet::{Entry, Fleet, Reading};
 use super::gauge::Quantity;
 use super::models::{Epoch, Model, Spread};
-use crate::scoring::{JudgedFleet, ModelOf, ReasonCode, Standing};
+use crate::coverage::Coverage;
+use crate::scoring::{JudgedFleet, ModelOf, Standing};
 
 /// The judged fleet ready to be shown, with the judgement that it was made from.
 #[derive(Debug)]
@@ -23,16 +24,18 @@ pub struct Shown {
     pub models: Vec<Model>,
     /// What each model's laptops were judged against.
     pub references: References,
+    /// How far the laptops that should be checked were checked.
+    pub coverage: Coverage,
 }
 
 impl Shown {
     /// From a judgement.
     pub fn new(judged: JudgedFleet) -> Self {
-        let JudgedFleet { as_of_ms, standings, models: references, .. } = judged;
-        let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s)).collect();
+        let JudgedFleet { as_of_ms, standings, models: references, coverage, .. } = judged;
+        let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s, &coverage)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
         let models = models(&fleet, &standings, &references);
-        Self { fleet, standings, models, references }
+        Self { fleet, standings, models, references, coverage }
     }
 
     /// A laptop's line and what it was made from.
@@ -47,7 +50,7 @@ impl Shown {
     }
 }
 
-fn entry(rank: usize, standing: &Standing) -> Entry {
+fn entry(rank: usize, standing: &Standing, coverage: &Coverage) -> Entry {
     let run = &standing.last.stored;
     Entry {
         rank,
@@ -56,14 +59,14 @@ fn entry(rank: usize, standing: &Standing) -> Entry {
         model: run.model_name.clone(),
         model_key: run.model_key.clone(),
         site: run.site.clone(),
-        place: String::new(),
+        place: coverage.line_of(&run.device_id).map_or_else(String::new, |line| line.place.clone()),
         band: standing.band,
         reason: standing.reason.clone(),
         numbers: numbers(standing.condition.as_ref()),
         due_on: standing.due_on,
         checked_at_ms: run.tested_at_ms,
         provenance: run.provenance.clone(),
-        cannot_tell: matches!(standing.reason_code, ReasonCode::CannotTell | ReasonCode::NoGoodRun),
+        cannot_tell: standing.cannot_tell(),
         haystack: String::new(),
     }
 }

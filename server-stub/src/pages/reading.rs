@@ -6,38 +6,13 @@ use windrow_model::analysis::analyse;
 use windrow_model::record::wire::{Header, Metrics, Outcome, Provenance, Record, WireTrace};
 use windrow_model::verdict::{Case, Origin, judge};
 
-use super::fleet::Fleet;
 use super::laptop::{Outlook, ServiceDay, ShownRun};
-use super::query::Query;
-use super::service_list::{Coverage, Overlay};
+use super::service_list::Overlay;
 use crate::measure;
 use crate::scoring::Standing;
 use crate::store::facts::{Mark, MarkKind};
 use crate::store::runs::{RunLine, RunOfModel, WholeRun};
 use crate::store::{EpochMs, Store, StoreError};
-
-/// A laptop counts as checked for so long. Design of the coverage.
-const CHECKED_MS: i64 = 30 * 86_400_000;
-
-/// Coverage of the laptops that were checked at least once.
-pub fn coverage(fleet: &Fleet, query: &Query, now_ms: EpochMs) -> Coverage {
-    let counted = fleet.laptops.iter().filter(|e| query.is_of_site(e));
-    let mut coverage = Coverage::default();
-    let mut n_old = 0;
-    for entry in counted {
-        coverage.n_laptops += 1;
-        if now_ms - entry.checked_at_ms > CHECKED_MS {
-            n_old += 1;
-        } else {
-            coverage.n_checked += 1;
-            coverage.n_cannot_tell += usize::from(entry.cannot_tell);
-        }
-    }
-    if n_old > 0 {
-        coverage.not_checked.push(("the last check is older than 30 days".to_owned(), n_old));
-    }
-    coverage
-}
 
 /// A laptop's services by day, earliest first.
 ///

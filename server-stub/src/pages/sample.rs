@@ -7,7 +7,8 @@ use std::collections::BTreeMap;
 
 use super::fleet::{Entry, Fleet, Reading};
 use super::layout::{Reader, Room};
-use super::service_list::{Coverage, Overlay};
+use super::service_list::Overlay;
+use crate::coverage::{CoverageCounts, NotCheckedWhy};
 use crate::scoring::Band;
 use crate::testing::START_MS;
 
@@ -71,12 +72,13 @@ fn entry(idx: usize, n: usize, random: &mut Random) -> Entry {
 }
 
 /// Coverage of a fleet of `n`.
-pub(crate) fn coverage(n: usize) -> Coverage {
-    Coverage {
-        n_laptops: n,
-        n_checked: n * 3 / 4,
+pub(crate) fn coverage(n: usize) -> CoverageCounts {
+    CoverageCounts {
+        n_checked: n * 2 / 3,
         n_cannot_tell: n / 12,
-        not_checked: vec![("the last check is older than 30 days".into(), n - n * 3 / 4)],
+        not_checked: BTreeMap::from([(NotCheckedWhy::TooOld, n / 6), (NotCheckedWhy::NotJoined, n / 12)]),
+        n_excluded: 2,
+        ..CoverageCounts::default()
     }
 }
 

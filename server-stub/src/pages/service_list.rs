@@ -10,20 +10,8 @@ use super::gauge;
 use super::layout::Reader;
 use super::query::{From, PAGE_SIZE, Page, Query};
 use super::words;
+use crate::coverage::{CoverageCounts, CoverageState};
 use crate::scoring::Band;
-
-/// Coverage of the laptops that the hub has heard of.
-#[derive(Debug, Clone, Default)]
-pub struct Coverage {
-    /// Laptops that are counted.
-    pub n_laptops: usize,
-    /// Of these, checked in the last 30 days.
-    pub n_checked: usize,
-    /// Of these, checked but nothing can be told.
-    pub n_cannot_tell: usize,
-    /// Not checked, and why: the reason and how many.
-    pub not_checked: Vec<(String, usize)>,
-}
 
 /// What is laid over a laptop's line: facts that change between two judgements.
 #[derive(Debug, Clone, Default)]
@@ -43,8 +31,8 @@ pub struct View<'a> {
     pub fleet: &'a Fleet,
     /// What is asked for.
     pub query: &'a Query,
-    /// Coverage.
-    pub coverage: &'a Coverage,
+    /// How many laptops stand how in the coverage, at the sites that the reader may see.
+    pub coverage: &'a CoverageCounts,
     /// By device id, of the laptops that have one.
     pub overlays: &'a BTreeMap<String, Overlay>,
 }
@@ -88,38 +76,66 @@ fn empty(view: &View<'_>, reader: &Reader) -> Markup {
     }
 }
 
-fn share(part: usize, whole: usize) -> f64 {
-    if whole == 0 { 0.0 } else { part as f64 / whole as f64 }
-}
-
-fn coverage(c: &Coverage) -> Markup {
-    let n_not: usize = c.not_checked.iter().map(|(_, n)| n).sum();
+fn coverage(c: &CoverageCounts) -> Markup {
     html! {
         section.coverage aria-labelledby="coverage" {
             h2 #coverage { "Coverage" }
-            @if c.n_laptops == 0 {
-                p { "No laptop has joined yet." }
-            } @else {
-                p.lead {
-                    b { (words::grouped(c.n_checked)) } " of " (words::count(c.n_laptops, "laptop", "laptops"))
-                    " checked in the last 30 days (" (words::percent(share(c.n_checked, c.n_laptops))) ")."
+            @match c.checked_share() {
+                Some(share) => {
+                    p.lead {
+                        b { (words::grouped(c.n_checked + c.n_cannot_tell)) } " of " (words::count(c.n_due(), "laptop", "laptops"))
+                        " on the list checked in the last 30 days (" (words::percent(share)) ")."
+                    }
+                    (strip(c))
                 }
-                (strip(c, n_not))
-                dl.list {
-                    @for (why, n) in &c.not_checked { div { dt { "Not checked: " (why) } dd { (words::grouped(*n)) } } }
-                    div { dt { "Checked, but cannot tell" } dd { (words::grouped(c.n_cannot_tell)) } }
-                }
-                p.soft { "Counted are the laptops that were checked at least once." }
+                None => p.lead { "No laptop on the list of those that should be checked." },
+            }
+            (counts(c))
+            @if c.checked_share().is_none() { (no_list(c)) }
+        }
+    }
+}
+
+/// Every way to stand that somebody has.
+fn counts(c: &CoverageCounts) -> Markup {
+    let not = c
+        .not_checked
+        .iter()
+        .map(|(why, n)| (format!("{}: {}", CoverageState::NotChecked.words(), why.words()), *n));
+    let others = [
+        (CoverageState::CannotTell, c.n_cannot_tell),
+        (CoverageState::NotDue, c.n_not_due),
+        (CoverageState::Excluded, c.n_excluded),
+        (CoverageState::NotInList, c.n_not_in_list),
+    ];
+    let others = others.into_iter().map(|(state, n)| (state.words().to_owned(), n));
+    let told: Vec<(String, usize)> = not.chain(others).filter(|(_, n)| *n > 0).collect();
+    html! {
+        @if !told.is_empty() {
+            dl.list { @for (what, n) in &told { div { dt { (words::capital(what)) } dd { (words::grouped(*n)) } } } }
+        }
+    }
+}
+
+/// What can be said while the list is missing.
+fn no_list(c: &CoverageCounts) -> Markup {
+    html! {
+        p.soft {
+            "Coverage counts against a list of the laptops that should be checked; an administrator imports one with "
+            code { "windrow-hub scope import LIST.csv" } "."
+            @if c.n_not_in_list > 0 {
+                " Of the " (words::count(c.n_not_in_list, "laptop", "laptops")) " that the hub knows, "
+                (words::grouped(c.n_not_in_list_checked)) " were checked in the last 30 days."
             }
         }
     }
 }
 
 /// The strip of paper that is written full as far as the fleet is checked.
-fn strip(c: &Coverage, n_not: usize) -> Markup {
-    let whole = (c.n_checked + n_not).max(1);
-    let x_told = 300.0 * share(c.n_checked.saturating_sub(c.n_cannot_tell), whole);
-    let x_checked = 300.0 * share(c.n_checked, whole);
+fn strip(c: &CoverageCounts) -> Markup {
+    let whole = c.n_due().max(1) as f64;
+    let x_told = 300.0 * c.n_checked as f64 / whole;
+    let x_checked = 300.0 * (c.n_checked + c.n_cannot_tell) as f64 / whole;
     html! {
         svg.strip viewBox="0 0 300 16" preserveAspectRatio="none" aria-hidden="true" focusable="false" {
             rect.paper x="0" y="0" width="300" height="16" {}

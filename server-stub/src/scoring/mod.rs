@@ -11,7 +11,8 @@ pub mod rule;
 mod tests;
 pub(crate) mod words;
 
-use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -29,8 +30,13 @@ use windrow_model::trace::fleet::ServiceAction;
 pub use self::conditions::{Learned, ModelOf};
 pub use self::evidence::{Evidence, PeerRange};
 use crate::costs::Costs;
-use crate::store::{EpochMs, MeasuredRun, Service};
+use crate::coverage::{self, Checks, Coverage};
+use crate::facts::Facts;
+use crate::store::facts::{Mark, MarkKind};
+use crate::store::{EpochMs, Logged, MeasuredRun, Service};
 
+/// How a run ended that its pre-checks kept from beginning, as the store has it.
+const NOT_STARTED: &str = "not_started";
 /// Days in milliseconds.
 const MS_PER_DAY: i64 = 24 * 3600 * 1000;
 
@@ -43,6 +49,8 @@ pub struct Fleet {
     pub learned: Learned,
     /// All services.
     pub services: Vec<Service>,
+    /// What people say of the laptops.
+    pub facts: Facts,
     /// As of when.
     pub as_of_ms: EpochMs,
 }
@@ -200,6 +208,8 @@ pub struct Standing {
     pub due_on: Option<NaiveDate>,
     /// When a condition will have passed its limit, at the rate that its runs show.
     pub forecast: Option<Forecast>,
+    /// Its last run that loaded it: the last check.
+    pub checked_at_ms: Option<EpochMs>,
     /// How many runs there are.
     pub n_runs: usize,
     /// How many of them the condition rests on.
@@ -217,6 +227,11 @@ impl Standing {
     /// Device id.
     pub fn device_id(&self) -> &str {
         &self.last.stored.device_id
+    }
+
+    /// Whether nothing can be said of it.
+    pub const fn cannot_tell(&self) -> bool {
+        matches!(self.reason_code, ReasonCode::CannotTell | ReasonCode::NoGoodRun)
     }
 }
 
@@ -267,6 +282,14 @@ pub struct LastService {
     pub on: NaiveDate,
     /// What was done.
     pub actions: Vec<ServiceAction>,
+    /// Who logged it and when, the latest entry of that day; `None`: it was imported.
+    pub logged: Option<Logged>,
+}
+
+impl LastService {
+    const fn begun(on: NaiveDate) -> Self {
+        Self { on, actions: Vec::new(), logged: None }
+    }
 }
 
 /// A judged fleet.
@@ -280,6 +303,8 @@ pub struct JudgedFleet {
     pub standings: Vec<Standing>,
     /// The models that they were compared within.
     pub models: BTreeMap<ModelOf, Arc<ModelStanding>>,
+    /// How far the laptops that should be checked were checked.
+    pub coverage: Coverage,
 }
 
 /// What a judgement was made by; stands with every result.
@@ -304,7 +329,7 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
     let mut learned = fleet.learned;
     let services = conditions::services_by_device(&fleet.services);
     let conditions = conditions::conditions(&fleet.runs, &mut learned, &services, as_of_ms);
-    let laptops = laptops(fleet.runs, as_of_ms);
+    let laptops = laptops(fleet.runs, as_of_ms, &fleet.facts);
     let peers = peers::ranges(laptops.values().map(|l| &l.last));
     let mut standings: Vec<Standing> = laptops
         .into_iter()
@@ -329,6 +354,7 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
                 evidence,
                 due_on: decided.due_on,
                 forecast: decided.forecast,
+                checked_at_ms: laptop.checked_at_ms,
                 n_runs: laptop.n_runs,
                 n_fitted_runs: conditioned.map_or(0, |c| c.n_runs),
                 last_service: last_services.get(&device_id).cloned(),
@@ -343,7 +369,32 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
             .then_with(|| a.device_id().cmp(b.device_id()))
             .then_with(|| a.last.stored.provenance.cmp(&b.last.stored.provenance))
     });
-    JudgedFleet { as_of_ms, versions: versions(costs), standings, models: learned.models }
+    let coverage = coverage_of(&standings, &fleet.facts, as_of_ms);
+    JudgedFleet { as_of_ms, versions: versions(costs), standings, models: learned.models, coverage }
+}
+
+/// The coverage, as the standings tell of each laptop's checks.
+fn coverage_of(standings: &[Standing], facts: &Facts, as_of_ms: EpochMs) -> Coverage {
+    let mut checks: HashMap<&str, Checks> = HashMap::with_capacity(standings.len());
+    for standing in standings {
+        let told = Checks {
+            last_ms: standing.checked_at_ms,
+            was_tried: true,
+            cannot_tell: standing.cannot_tell(),
+            is_held: false,
+        };
+        let known = checks.entry(standing.device_id()).or_insert(told);
+        // A laptop with runs of several provenances is checked by the latest.
+        if told.last_ms > known.last_ms {
+            *known = told;
+        }
+    }
+    let is_open = |mark: &&Mark| mark.until_ms.is_none_or(|until| until > as_of_ms);
+    for mark in facts.marks.iter().filter(|m| m.kind == MarkKind::Hold).filter(is_open) {
+        checks.entry(&mark.device_id).or_default().is_held = true;
+    }
+    let of = |device_id: &str| checks.get(device_id).copied().unwrap_or_default();
+    coverage::cover(&facts.scope, &facts.laptops, of, as_of_ms)
 }
 
 fn versions(costs: &Costs) -> Versions {
@@ -358,28 +409,45 @@ fn versions(costs: &Costs) -> Versions {
 
 struct LaptopRuns {
     last: Run,
+    checked_at_ms: Option<EpochMs>,
     n_runs: usize,
 }
 
-/// The last run of each laptop and provenance until the time asked for.
-fn laptops(runs: Vec<MeasuredRun>, as_of_ms: EpochMs) -> BTreeMap<(String, String), LaptopRuns> {
-    let mut last: BTreeMap<(String, String), (MeasuredRun, usize)> = BTreeMap::new();
-    for run in runs.into_iter().filter(|r| r.tested_at_ms <= as_of_ms) {
-        let key = (run.device_id.clone(), run.provenance.clone());
-        match last.get_mut(&key) {
-            None => {
-                last.insert(key, (run, 1));
+/// The runs of a laptop and provenance, as far as they were looked at.
+struct Seen {
+    last: MeasuredRun,
+    checked_at_ms: Option<EpochMs>,
+    n_runs: usize,
+}
+
+/// The last run of each laptop and provenance until the time asked for. A laptop that goes on as another has none.
+fn laptops(
+    runs: Vec<MeasuredRun>,
+    as_of_ms: EpochMs,
+    facts: &Facts,
+) -> BTreeMap<(String, String), LaptopRuns> {
+    let gone: HashSet<&str> =
+        facts.laptops.iter().filter(|l| l.goes_on_as.is_some()).map(|l| l.device_id.as_str()).collect();
+    let mut seen: BTreeMap<(String, String), Seen> = BTreeMap::new();
+    for run in runs.into_iter().filter(|r| r.tested_at_ms <= as_of_ms && !gone.contains(r.device_id.as_str()))
+    {
+        let checked_at_ms = (run.outcome != NOT_STARTED).then_some(run.tested_at_ms);
+        match seen.entry((run.device_id.clone(), run.provenance.clone())) {
+            Entry::Vacant(place) => {
+                place.insert(Seen { last: run, checked_at_ms, n_runs: 1 });
             }
-            Some((known, n)) => {
-                *n += 1;
-                let is_newer = (run.tested_at_ms, run.run_id) > (known.tested_at_ms, known.run_id);
-                if is_newer {
-                    *known = run;
+            Entry::Occupied(mut place) => {
+                let known = place.get_mut();
+                known.n_runs += 1;
+                known.checked_at_ms = known.checked_at_ms.max(checked_at_ms);
+                if (run.tested_at_ms, run.run_id) > (known.last.tested_at_ms, known.last.run_id) {
+                    known.last = run;
                 }
             }
         }
     }
-    last.into_iter().map(|(key, (run, n_runs))| (key, LaptopRuns { last: read(run), n_runs })).collect()
+    let ready = |Seen { last, checked_at_ms, n_runs }| LaptopRuns { last: read(last), checked_at_ms, n_runs };
+    seen.into_iter().map(|(key, seen)| (key, ready(seen))).collect()
 }
 
 fn read(stored: MeasuredRun) -> Run {
@@ -400,14 +468,16 @@ fn last_services(services: &[Service], as_of_ms: EpochMs) -> BTreeMap<String, La
         if is_later_than_asked || service.action == ServiceAction::None {
             continue;
         }
-        let entry = last
-            .entry(service.device_id.clone())
-            .or_insert_with(|| LastService { on: service.serviced_on, actions: Vec::new() });
+        let entry =
+            last.entry(service.device_id.clone()).or_insert_with(|| LastService::begun(service.serviced_on));
         if service.serviced_on > entry.on {
-            *entry = LastService { on: service.serviced_on, actions: Vec::new() };
+            *entry = LastService::begun(service.serviced_on);
         }
         if service.serviced_on == entry.on {
             entry.actions.push(service.action);
+            if service.logged.as_ref().map(|l| l.at_ms) > entry.logged.as_ref().map(|l| l.at_ms) {
+                entry.logged.clone_from(&service.logged);
+            }
         }
     }
     last

@@ -6,6 +6,7 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::{Band, Fleet, JudgedFleet, ReasonCode, Standing, conditions, judge};
 use crate::costs::Costs;
+use crate::facts::Facts;
 use crate::store::{MeasuredRun, Service};
 use crate::testing::START_MS;
 
@@ -78,7 +79,7 @@ fn judged_with(runs: Vec<Ready>, services: Vec<Service>, as_of_ms: i64) -> Judge
         learned.evidence.extend(taught.evidence);
     }
     let runs = runs.into_iter().map(|(run, _)| run).collect();
-    judge(Fleet { runs, learned, services, as_of_ms }, &Costs::default())
+    judge(Fleet { runs, learned, services, facts: Facts::default(), as_of_ms }, &Costs::default())
 }
 
 fn judged(runs: Vec<Ready>) -> Vec<Standing> {
@@ -188,6 +189,7 @@ fn a_service_resets_what_was_seen_before_it() {
         device_id: "serviced".to_owned(),
         serviced_on: cleaned_on,
         action: ServiceAction::Clean,
+        logged: None,
     }];
     let as_of_ms = START_MS + 10 * DAY_MS;
     let judged = |runs: &[Ready], as_of_ms| judged_with(runs.to_vec(), services.clone(), as_of_ms).standings;

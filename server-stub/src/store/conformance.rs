@@ -253,6 +253,7 @@ async fn imports_are_harmless_twice<S: Store>(store: S) {
         device_id: "LIB-1".to_owned(),
         serviced_on: "2026-01-30".parse().unwrap(),
         action: windrow_model::trace::fleet::ServiceAction::Fan,
+        logged: None,
     };
     let both = vec![service.clone(), service.clone()];
     assert_eq!(

@@ -209,6 +209,17 @@ pub struct Service {
     pub serviced_on: NaiveDate,
     /// What was done.
     pub action: ServiceAction,
+    /// Who logged it and when; `None`: it was imported.
+    pub logged: Option<Logged>,
+}
+
+/// The entry that a service comes from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Logged {
+    /// In which role.
+    pub by_role: String,
+    /// When.
+    pub at_ms: EpochMs,
 }
 
 /// A run whose metrics are due.

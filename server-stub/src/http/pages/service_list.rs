@@ -24,7 +24,7 @@ pub(super) async fn page<S: Store>(
         query.site.clone_from(&viewer.site);
         query.is_bound_to_site = true;
     }
-    let coverage = reading::coverage(&shown.fleet, &query, hub.clock.now_ms());
+    let coverage = shown.coverage.counts(viewer.site.as_deref());
     let marks = hub.store.mark_list(None, hub.clock.now_ms()).await.map_err(|e| Problem::of_store(&e))?;
     let overlays = reading::overlays(marks);
     let view =

@@ -171,8 +171,12 @@ async fn a_laptop_goes_on_as_another<S: Store>(store: S) {
     for (id, digest) in [("swap-1", 7), ("swap-2", 8)] {
         imported(&store, id, digest).await;
     }
-    let service =
-        Service { device_id: old.clone(), serviced_on: day("2026-01-02"), action: ServiceAction::Fan };
+    let service = Service {
+        device_id: old.clone(),
+        serviced_on: day("2026-01-02"),
+        action: ServiceAction::Fan,
+        logged: None,
+    };
     store.service_import_batch(vec![service], START_MS).await.unwrap();
     logged(&store, visit("swap-1", &[ServiceAction::Clean])).await;
     let merge =

@@ -5,7 +5,7 @@ use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
 
-use crate::store::{Device, MeasuredRun, RunToMeasure, Service, StoreError};
+use crate::store::{Device, Logged, MeasuredRun, RunToMeasure, Service, StoreError};
 
 pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
     let fixed = <[u8; 32]>::try_from(bytes);
@@ -120,20 +120,22 @@ pub(super) async fn service_list(
     device_id: Option<&str>,
 ) -> Result<Vec<Service>, StoreError> {
     let rows = sqlx::query(
-        // Imported services and logged visits; and after a board swap, those of the laptop that it goes on as.
+        // Imported services and logged visits, one action of a day once (the role stands in the row of the latest entry, as
+        // SQLite has it for a bare column beside MAX); and after a board swap, those of the laptop that it goes on as.
         "WITH RECURSIVE goes_on (device_id, as_id) AS ( \
              SELECT old_device_id, new_device_id FROM succession \
              UNION SELECT g.device_id, s.new_device_id FROM goes_on g JOIN succession s ON s.old_device_id = g.as_id), \
-           said (device_id, serviced_on, action) AS ( \
-             SELECT device_id, serviced_on, action FROM service \
-             UNION SELECT v.device_id, v.visited_on, a.column1 FROM visit v \
+           said (device_id, serviced_on, action, by_role, logged_at_ms) AS ( \
+             SELECT device_id, serviced_on, action, NULL, NULL FROM service \
+             UNION SELECT v.device_id, v.visited_on, a.column1, v.by_role, v.logged_at_ms FROM visit v \
                JOIN (VALUES ('clean'), ('fan'), ('paste'), ('none')) a \
                  ON instr(' ' || v.actions || ' ', ' ' || a.column1 || ' ') > 0 \
                WHERE v.is_withdrawn = 0 AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id)) \
-         SELECT * FROM ( \
-           SELECT device_id, serviced_on, action FROM said \
-           UNION SELECT g.as_id, s.serviced_on, s.action FROM said s JOIN goes_on g ON g.device_id = s.device_id) \
-         WHERE ?1 IS NULL OR device_id = ?1 ORDER BY 1, 2, 3",
+         SELECT device_id, serviced_on, action, by_role, MAX(logged_at_ms) AS logged_at_ms FROM ( \
+           SELECT * FROM said \
+           UNION SELECT g.as_id, s.serviced_on, s.action, s.by_role, s.logged_at_ms \
+             FROM said s JOIN goes_on g ON g.device_id = s.device_id) \
+         WHERE ?1 IS NULL OR device_id = ?1 GROUP BY 1, 2, 3 ORDER BY 1, 2, 3",
     )
     .bind(device_id)
     .fetch_all(pool)
@@ -143,6 +145,8 @@ pub(super) async fn service_list(
 
 fn service(row: &SqliteRow) -> Result<Service, StoreError> {
     let (on, action): (String, String) = (row.try_get("serviced_on")?, row.try_get("action")?);
+    let (by_role, at_ms): (Option<String>, Option<i64>) =
+        (row.try_get("by_role")?, row.try_get("logged_at_ms")?);
     Ok(Service {
         device_id: row.try_get("device_id")?,
         serviced_on: on
@@ -150,6 +154,7 @@ fn service(row: &SqliteRow) -> Result<Service, StoreError> {
             .map_err(|_| StoreError::Corrupt { column: "service.serviced_on", why: format!("`{on}`") })?,
         action: ServiceAction::from_name(&action)
             .ok_or(StoreError::Corrupt { column: "service.action", why: format!("`{action}`") })?,
+        logged: by_role.zip(at_ms).map(|(by_role, at_ms)| Logged { by_role, at_ms }),
     })
 }
 
