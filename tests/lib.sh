@@ -38,3 +38,27 @@ check_dependencies() {
     say "left out: dependency licences and bans (cargo-deny isn't here; \`cargo install --locked cargo-deny\` brings it)"
   fi
 }
+
+# need_python NAME PACKAGE... makes a Python environment of these packages, once; $python is its interpreter.
+need_python() {
+  local folder="${CARGO_TARGET_DIR:-target}/python-$1"; shift
+  need_packages python3:python3
+  if [ ! -x "$folder/bin/python" ]; then
+    python3 -m venv "$folder" || fail "cannot make a Python environment" "install the package python3-venv, then run this again"
+  fi
+  "$folder/bin/pip" install --quiet --disable-pip-version-check "$@"
+  python="$folder/bin/python"
+}
+
+# start_hub NAME DATABASE [OPTION...] serves it on a free port; $hub_pid and $hub_url are its own. Its log stands in $work.
+start_hub() {
+  local name=$1 database=$2 try; shift 2
+  "$programs/windrow-hub" --database "$database" serve --listen 127.0.0.1:0 "$@" >"$work/$name.out" 2>"$work/$name.log" & hub_pid=$!
+  hub_url=
+  for try in $(seq 100); do
+    hub_url=$(sed -n 's/^listening on \(http[^,]*\),.*/\1/p' "$work/$name.out"); [ -z "$hub_url" ] || return 0; sleep 0.1
+  done
+  fail "the hub did not start" "read its log: $(cat "$work/$name.log")"
+}
+
+stop_hub() { kill "$hub_pid"; wait "$hub_pid" || true; hub_pid=; }

@@ -23,6 +23,7 @@ pub mod judgement;
 pub mod learning;
 pub mod ledger;
 pub mod measure;
+pub mod meters;
 pub mod output;
 pub mod pages;
 pub mod scope;

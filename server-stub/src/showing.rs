@@ -7,6 +7,7 @@ use windrow_model::trace::Trace;
 
 use crate::clock::WallClock;
 use crate::costs::Costs;
+use crate::meters::Meters;
 use crate::pages::fill::Shown;
 use crate::pages::peers::{self, Bands};
 use crate::pages::showroom::Showroom;
@@ -22,11 +23,22 @@ const ANEW_AFTER: Duration = Duration::from_hours(1);
 const REST_TIMES: u32 = 4;
 
 /// Judges and shows until the store closes.
-pub async fn run<S: Store>(store: S, clock: WallClock, showroom: Arc<Showroom>, costs: Costs) {
+pub async fn run<S: Store>(
+    store: S,
+    clock: WallClock,
+    showroom: Arc<Showroom>,
+    costs: Costs,
+    meters: Arc<Meters>,
+) {
     let mut last: Option<(Instant, (i64, u64))> = None;
     loop {
+        let began = Instant::now();
         match step(&store, &clock, &showroom, &costs, &mut last).await {
-            Ok(rest) => tokio::time::sleep(rest).await,
+            Ok(Some(rest)) => {
+                meters.judged(began.elapsed());
+                tokio::time::sleep(rest).await;
+            }
+            Ok(None) => tokio::time::sleep(LOOK_EVERY).await,
             Err(StoreError::Closing) => return,
             Err(e) => {
                 tracing::error!(
@@ -39,23 +51,23 @@ pub async fn run<S: Store>(store: S, clock: WallClock, showroom: Arc<Showroom>, 
     }
 }
 
-/// Judges if there is a reason to, and says how long to rest.
+/// Judges if there is a reason to, and says how long to rest after that.
 async fn step<S: Store>(
     store: &S,
     clock: &WallClock,
     showroom: &Showroom,
     costs: &Costs,
     last: &mut Option<(Instant, (i64, u64))>,
-) -> Result<Duration, StoreError> {
+) -> Result<Option<Duration>, StoreError> {
     let stamp = (store.run_last().await?, store.ledger_size().await?);
     if last.is_some_and(|(at, known)| known == stamp && at.elapsed() < ANEW_AFTER) {
-        return Ok(LOOK_EVERY);
+        return Ok(None);
     }
     let began = Instant::now();
     refresh(store, clock, showroom, costs).await?;
     *last = Some((began, stamp));
     tracing::debug!(took_ms = began.elapsed().as_millis(), "judged the fleet for the pages");
-    Ok(LOOK_EVERY.max(began.elapsed() * REST_TIMES))
+    Ok(Some(LOOK_EVERY.max(began.elapsed() * REST_TIMES)))
 }
 
 /// Judges the fleet as of now and shows it.

@@ -88,7 +88,8 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let limits = Limits { max_concurrent: args.max_concurrent as usize, ..Limits::default() };
         let hub = Hub::new(store.clone(), setting.clock.clone(), limits);
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
-        let shown = showing::run(store.clone(), hub.clock.clone(), hub.showroom.clone(), costs);
+        let (clock, showroom, meters) = (hub.clock.clone(), hub.showroom.clone(), hub.meters.clone());
+        let shown = showing::run(store.clone(), clock, showroom, costs, meters);
         let showing = tokio::spawn(shown);
         announce(setting, &path, address, listening.tls.is_some(), output)?;
         http::serve(listening, http::router(hub), limits, stop).await;

@@ -8,6 +8,7 @@ mod gate;
 mod ledger;
 #[cfg(test)]
 mod ledger_tests;
+mod metrics;
 mod openapi;
 mod pages;
 mod problem;
@@ -39,6 +40,7 @@ pub use serve::{Listening, serve};
 pub use state::Hub;
 
 use crate::access::Roles;
+use crate::meters::Meters;
 use crate::store::Store;
 
 /// How long and how much a caller may. docs/http.md lists them.
@@ -98,6 +100,7 @@ pub enum Authority {
 pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/healthz", Authority::Anybody),
     ("GET", "/readyz", Authority::Anybody),
+    ("GET", "/metrics", Authority::People(Roles::ALL)),
     ("GET", "/openapi.json", Authority::Anybody),
     ("GET", "/v1/record-schema", Authority::Anybody),
     ("POST", "/v1/devices", Authority::Invite),
@@ -121,13 +124,16 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
 /// The hub's routes and their layers.
 pub fn router<S: Store>(hub: Hub<S>) -> Router {
     let max_concurrent = hub.limits.max_concurrent;
+    let meters = hub.meters.clone();
     let gate = axum::middleware::from_fn_with_state(hub.clone(), gate::gate::<S>);
     let working = working_routes()
         .route_layer(gate.clone())
         // Outermost first: what cannot be worked on at once is turned away before its body is read.
         .layer(
             ServiceBuilder::new()
-                .layer(HandleErrorLayer::new(shed))
+                .layer(HandleErrorLayer::new(move |_: tower::BoxError| {
+                    std::future::ready(Ok::<_, Infallible>(shed(&meters)))
+                }))
                 .layer(LoadShedLayer::new())
                 .layer(GlobalConcurrencyLimitLayer::new(max_concurrent)),
         );
@@ -166,14 +172,16 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/openapi.json", get(openapi::serve))
         .route("/v1/ledger/head", get(ledger::head::<S>))
         .route("/v1/ledger/proof", get(ledger::proof::<S>))
+        .route("/metrics", get(metrics::serve::<S>))
         .route("/readyz", get(readyz::<S>))
         .merge(pages::routes())
         .route("/sign-in", get(sign_in::page).post(sign_in::begin::<S>))
         .route("/sign-out", post(sign_in::end::<S>))
 }
 
-async fn shed(_: tower::BoxError) -> Result<Response, Infallible> {
-    Ok(Problem::overloaded(RETRY_AFTER_S).into_response())
+fn shed(meters: &Meters) -> Response {
+    meters.turned_away();
+    Problem::overloaded(RETRY_AFTER_S).into_response()
 }
 
 async fn not_found(uri: Uri) -> Problem {

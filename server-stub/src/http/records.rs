@@ -13,6 +13,7 @@ use windrow_model::record::{RefusalCode, wire};
 use super::openapi::Operation;
 use super::{Hub, Limits, Problem, body};
 use crate::ingest::{self, NotTaken, Taken};
+use crate::meters::RecordState;
 use crate::store::{Appended, Store};
 
 /// Schemas of records that this hub accepts.
@@ -92,6 +93,7 @@ pub(super) async fn append<S: Store>(
     let mut results = Vec::with_capacity(outcome.answers.len());
     for answer in outcome.answers {
         let result = result_of(answer);
+        hub.meters.record(result.state());
         if let RecordResult::NotTaken { problem } = &result
             && !problem.is_ours()
         {
@@ -118,6 +120,15 @@ pub(super) async fn append<S: Store>(
 }
 
 impl RecordResult {
+    fn state(&self) -> RecordState {
+        match self {
+            Self::Taken { state: "known", .. } => RecordState::Known,
+            Self::Taken { .. } => RecordState::Stored,
+            Self::NotTaken { problem } if problem.is_ours() => RecordState::NotStored,
+            Self::NotTaken { .. } => RecordState::Refused,
+        }
+    }
+
     /// The problem of a record that the hub could not store now.
     fn not_stored(&self) -> Option<Problem> {
         match self {

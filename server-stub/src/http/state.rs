@@ -7,6 +7,7 @@ use tokio::sync::Notify;
 use super::Limits;
 use crate::access::Tries;
 use crate::clock::WallClock;
+use crate::meters::Meters;
 use crate::pages::showroom::Showroom;
 use crate::store::Store;
 
@@ -21,6 +22,8 @@ pub struct Hub<S> {
     pub limits: Limits,
     /// Wakes the computation of metrics.
     pub measure: Arc<Notify>,
+    /// What it counts of its own work.
+    pub meters: Arc<Meters>,
     /// Failed tries to sign in.
     pub tries: Arc<Tries>,
     /// The judged fleet as the pages show it.
@@ -35,6 +38,7 @@ impl<S: Store> Hub<S> {
             clock,
             limits,
             measure: Arc::new(Notify::new()),
+            meters: Arc::default(),
             tries: Arc::default(),
             showroom: Arc::default(),
         }

@@ -81,6 +81,21 @@ pub enum Band {
 }
 
 impl Band {
+    /// All of them, by urgency.
+    pub const ALL: [Self; 5] =
+        [Self::PullNow, Self::WithinSevenDays, Self::NextRound, Self::Retest, Self::NoVisit];
+
+    /// Its name in tables and files.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::PullNow => "pull_now",
+            Self::WithinSevenDays => "within_seven_days",
+            Self::NextRound => "next_round",
+            Self::Retest => "retest",
+            Self::NoVisit => "no_visit",
+        }
+    }
+
     /// In words.
     pub const fn words(self) -> &'static str {
         match self {

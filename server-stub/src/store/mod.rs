@@ -8,6 +8,7 @@ mod conformance;
 pub mod facts;
 pub mod judgements;
 mod ledger;
+pub mod meters;
 pub mod runs;
 pub mod sqlite;
 
@@ -299,7 +300,12 @@ pub struct MeasuredRun {
 
 /// The hub's memory.
 pub trait Store:
-    access::AccessStore + facts::FactStore + judgements::JudgementStore + LedgerStore + runs::RunStore
+    access::AccessStore
+    + facts::FactStore
+    + judgements::JudgementStore
+    + LedgerStore
+    + meters::MeterStore
+    + runs::RunStore
 {
     /// Stores an invite.
     fn invite_create(&self, invite: NewInvite) -> impl Future<Output = Result<(), StoreError>> + Send;

@@ -5,6 +5,7 @@ mod facts;
 mod judgements;
 mod ledger;
 mod ledger_events;
+mod meters;
 mod read;
 mod runs;
 mod write;
