@@ -24,7 +24,7 @@ PY
 
 say "an invented fleet of 12 laptops"
 "$programs/demo" --laptops 12 --keep "$work/demo" >"$work/demo.log" || { cat "$work/demo.log"; exit 1; }
-start_hub http "$work/demo/hub.sqlite"
+WINDROW_LOG=warn start_hub http "$work/demo/hub.sqlite"
 "$programs/windrow-hub" --database "$work/demo/hub.sqlite" grant --role admin --name "outside check" --to "$work/token" >/dev/null
 
 say "openapi-spec-validator"
@@ -46,6 +46,6 @@ say "schemathesis"
 "$(dirname "$python")/schemathesis" run "$hub_url/openapi.json" -H "Authorization: Bearer $(cat "$work/token")" \
   --exclude-checks positive_data_acceptance --phases examples,coverage,fuzzing --max-examples "${WINDROW_EXAMPLES:-40}" \
   --seed 20260131 --request-timeout 30 --workers 2 --suppress-health-check all --no-color ||
-  { tail -n 50 "$work/http.log"; exit 1; }
+  { cat "$work/http.log"; exit 1; }
 if grep -q ' ERROR ' "$work/http.log"; then cat "$work/http.log"; fail "the hub logged an error" "see its log above"; fi
 stop_hub
