@@ -26,6 +26,7 @@ pub mod measure;
 pub mod meters;
 pub mod output;
 pub mod pages;
+pub mod rounds;
 pub mod scope;
 pub mod scoring;
 pub mod showing;

@@ -1,0 +1,154 @@
+use std::fmt::Write as _;
+
+use super::hours::{parse_hours, parse_stock};
+use super::*;
+
+const FROM: &str = "2026-02-02";
+
+fn day(text: &str) -> NaiveDate {
+    text.parse().unwrap()
+}
+
+fn order() -> Order {
+    Order { from: day(FROM), n_days: 10, booked: BTreeMap::new(), before: BTreeMap::new(), n_random: 0 }
+}
+
+fn candidate(n: usize, clogged: f64, fan: f64) -> Candidate {
+    Candidate {
+        device_id: format!("LIB-{n:03}"),
+        site: ["north", "south", "hall"][n % 3].to_owned(),
+        model: "Fjordbook 14".to_owned(),
+        faults: Some(FaultProbabilities { clogged, fan, contact: 0.02 }),
+    }
+}
+
+/// 200 laptops whose probabilities are spread by two irrational steps: no two alike, the same every time.
+fn fleet() -> Vec<Candidate> {
+    let part = |n: usize, by: f64| (n as f64 * by).fract();
+    (0..200).map(|n| candidate(n, part(n, 0.618_034), part(n, 0.414_214) * 0.8)).collect()
+}
+
+fn hours(minutes_of: impl Fn(u32) -> f64) -> Hours {
+    let mut text = "site,date,hours\n".to_owned();
+    for site in ["north", "south", "hall"] {
+        for n in 0..10_u32 {
+            let _ =
+                writeln!(text, "{site},{},{}", day(FROM) + chrono::Days::new(n.into()), minutes_of(n) / 60.0);
+        }
+    }
+    parse_hours(&text).unwrap()
+}
+
+fn stock() -> Stock {
+    parse_stock("part,model,in_stock,lead_days\nfan,Fjordbook 14,12,4\n").unwrap()
+}
+
+fn days_of(plan: &Plan) -> BTreeMap<String, NaiveDate> {
+    plan.visits.iter().map(|v| (v.device_id.clone(), v.day)).collect()
+}
+
+fn minutes_on(plan: &Plan, site: &str, on: NaiveDate) -> f64 {
+    plan.visits.iter().filter(|v| v.site == site && v.day == on).map(|v| v.work.minutes.ceil()).sum()
+}
+
+#[test]
+fn a_plan_keeps_hours_parts_and_one_visit_a_laptop_and_comes_near_its_bound() {
+    let costs = Costs::default();
+    let plan = plan(&fleet(), &hours(|_| 300.0), &stock(), &costs, &order());
+    assert_eq!(days_of(&plan).len(), plan.visits.len());
+    for site in ["north", "south", "hall"] {
+        for n in 0..10 {
+            let on = day(FROM) + chrono::Days::new(n);
+            assert!(
+                minutes_on(&plan, site, on) + 45.0 <= 300.0 || minutes_on(&plan, site, on) == 0.0,
+                "{site} {on}"
+            );
+        }
+    }
+    let fans_before_arrival = plan
+        .visits
+        .iter()
+        .filter(|v| v.work.actions.contains(&ServiceAction::Fan) && v.day < day("2026-02-06"))
+        .count();
+    assert!(fans_before_arrival <= 12, "{fans_before_arrival}");
+    assert!(!plan.waiting.is_empty() && plan.waiting[0].waiting_cost > 0.0);
+    assert!(
+        plan.benefit <= plan.bound && plan.benefit > 0.97 * plan.bound,
+        "{} of {}",
+        plan.benefit,
+        plan.bound
+    );
+}
+
+#[test]
+fn the_order_of_the_input_makes_no_difference() {
+    let costs = Costs::default();
+    let plan_of = |fleet: &[Candidate]| plan(fleet, &hours(|_| 300.0), &stock(), &costs, &order());
+    let mut turned = fleet();
+    turned.reverse();
+    assert_eq!(plan_of(&fleet()), plan_of(&turned));
+}
+
+#[test]
+fn a_small_change_moves_few_and_booked_ones_stay() {
+    let costs = Costs::default();
+    let first = plan(&fleet(), &hours(|_| 300.0), &stock(), &costs, &order());
+    let before = days_of(&first);
+    let mut changed = fleet();
+    changed.push(candidate(999, 0.9, 0.7));
+    changed.remove(17);
+    let booked: BTreeMap<String, NaiveDate> = before.iter().take(5).map(|(d, on)| (d.clone(), *on)).collect();
+    let again = Order { before: before.clone(), booked: booked.clone(), ..order() };
+    let second = plan(&changed, &hours(|_| 300.0), &stock(), &costs, &again);
+    let after = days_of(&second);
+    let n_moved = before.iter().filter(|(device, on)| after.get(*device) != Some(on)).count();
+    assert!(n_moved * 20 <= before.len(), "{n_moved} of {} moved", before.len());
+    for (device, on) in &booked {
+        assert_eq!(after.get(device), Some(on));
+    }
+    assert_eq!(second.visits.iter().filter(|v| v.why == Why::Booked).count(), booked.len());
+}
+
+#[test]
+fn who_cannot_be_judged_is_checked_again_and_who_is_well_is_left_alone() {
+    let costs = Costs::default();
+    let unknown = Candidate { faults: None, ..candidate(1, 0.0, 0.0) };
+    let plan = plan(&[unknown, candidate(2, 0.02, 0.02)], &hours(|_| 300.0), &stock(), &costs, &order());
+    assert_eq!(plan.retests, ["LIB-001"]);
+    assert!(plan.visits.is_empty() && plan.waiting.is_empty());
+}
+
+#[test]
+fn random_visits_are_marked_and_only_where_asked_for() {
+    let costs = Costs::default();
+    let mut fleet = fleet();
+    fleet.extend((300..330).map(|n| candidate(n, 0.02, 0.02)));
+    let n_random = |n| {
+        let plan = plan(&fleet, &hours(|_| 480.0), &stock(), &costs, &Order { n_random: n, ..order() });
+        plan.visits.iter().filter(|v| v.why == Why::Random).count()
+    };
+    assert_eq!(n_random(0), 0);
+    assert!((1..=3).contains(&n_random(3)));
+}
+
+#[test]
+fn nobody_goes_on_a_day_off_and_spare_units_limit_the_day() {
+    let costs = crate::costs::parse(
+        "days_off = [2026-02-03]\n[site.north]\nspare_units = 2\ndays_off = [2026-02-04]\n",
+    )
+    .unwrap();
+    let plan = plan(&fleet(), &hours(|_| 300.0), &stock(), &costs, &order());
+    let n_at =
+        |site: &str, on: &str| plan.visits.iter().filter(|v| v.site == site && v.day == day(on)).count();
+    assert_eq!((n_at("south", "2026-02-03"), n_at("north", "2026-02-04")), (0, 0));
+    assert!(n_at("south", "2026-02-04") > 2);
+    assert!((2..12).all(|d| n_at("north", &format!("2026-02-{d:02}")) <= 2));
+}
+
+#[test]
+fn fans_without_stock_wait_for_their_arrival_and_are_ordered() {
+    let costs = Costs::default();
+    let plan = plan(&[candidate(3, 0.0, 0.9)], &hours(|_| 300.0), &Stock::new(), &costs, &order());
+    assert_eq!(plan.visits[0].day, day("2026-02-09"), "seven days after the order");
+    assert_eq!((plan.orders[0].n, plan.orders[0].part, plan.orders[0].lead_days), (1, "fan", 7));
+}
