@@ -9,7 +9,8 @@
 //!            + Σ_s max(0, λ(s)·(minutes(s) − trip(s)) + κ(s)·max_visits(s) − trip_cost(s)) + Σ_p μ(p)·stock(p)
 //! ```
 //!
-//! Prices are lowered and raised along the subgradient with Polyak's step towards a plan that was found.
+//! Prices begin where a minute costs what the last laptop that fits is worth, and are lowered and raised along the
+//! subgradient with Polyak's step towards a plan that was found. A laptop whose part is not there goes nowhere before it is.
 
 use super::problem::{ItemIdx, Problem, SlotIdx};
 
@@ -22,15 +23,15 @@ const MIN_SCALE: f64 = 1e-3;
 
 /// Prices of what is scarce, and the bound that they prove.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Prices {
+pub(super) struct Prices {
     /// Money a minute, by slot.
-    pub minute: Vec<f64>,
+    pub(super) minute: Vec<f64>,
     /// Money a visit, by slot.
-    pub visit: Vec<f64>,
+    pub(super) visit: Vec<f64>,
     /// Money a part in stock, by part.
-    pub part: Vec<f64>,
+    pub(super) part: Vec<f64>,
     /// No plan is worth more than this, money.
-    pub bound: f64,
+    pub(super) bound: f64,
 }
 
 impl Prices {
@@ -43,17 +44,45 @@ impl Prices {
         }
     }
 
+    /// A minute is worth what the laptop brings that is the first to find no place at its site, all days taken together.
+    pub(super) fn at_the_margin(problem: &Problem) -> Self {
+        let mut prices = Self::free(problem);
+        let mut items_of_site = problem.items_by_site();
+        for (site, slots) in problem.slots_by_site().iter().enumerate() {
+            let per_minute = |item: ItemIdx, slot| {
+                problem.value(item, slot).max(0.0) / f64::from(problem.items[item].minutes.max(1))
+            };
+            let Some(middle) = slots.get(slots.len() / 2) else { continue };
+            let items = &mut items_of_site[site];
+            items.sort_by(|a, b| per_minute(*b, *middle).total_cmp(&per_minute(*a, *middle)).then(a.cmp(b)));
+            let offered = slots.iter().map(|s| problem.slots[*s].free_minutes());
+            let mut minutes = f64::from(offered.sum::<u32>());
+            let marginal = items.iter().find(|i| {
+                minutes -= f64::from(problem.items[**i].minutes);
+                minutes < 0.0
+            });
+            if let Some(marginal) = marginal {
+                for slot in slots {
+                    prices.minute[*slot] = per_minute(*marginal, *slot);
+                }
+            }
+        }
+        prices.bound = relaxed(problem, &problem.slots_by_site(), &prices).bound;
+        prices
+    }
+
     /// Worth of visiting `item` at `slot` less the prices of what it takes.
-    pub fn net_value(&self, problem: &Problem, item: ItemIdx, slot: SlotIdx) -> f64 {
+    pub(super) fn net_value(&self, problem: &Problem, item: ItemIdx, slot: SlotIdx) -> f64 {
         problem.value(item, slot) - self.charge(problem, item, slot)
     }
 
     /// Prices of what a visit of `item` takes at `slot`.
-    pub fn charge(&self, problem: &Problem, item: ItemIdx, slot: SlotIdx) -> f64 {
+    pub(super) fn charge(&self, problem: &Problem, item: ItemIdx, slot: SlotIdx) -> f64 {
         let wanted = &problem.items[item];
-        let day = problem.slots[slot].day;
-        let parts: f64 =
-            wanted.parts.iter().filter(|p| day < problem.parts[**p].arrival).map(|p| self.part[*p]).sum();
+        let parts: f64 = problem.early_parts(item, slot).map(|p| self.part[p]).sum();
+        if problem.is_without_part(item, slot) {
+            return f64::INFINITY;
+        }
         self.minute[slot] * f64::from(wanted.minutes) + self.visit[slot] + parts
     }
 }
@@ -79,10 +108,10 @@ impl Excess {
     }
 }
 
-/// The best prices found; `known` is the worth of some plan, towards which the steps are measured.
-pub fn prices(problem: &Problem, known: f64) -> Prices {
+/// The best prices found from `start` on; `known` is the worth of some plan, towards which the steps are measured.
+pub(super) fn prices(problem: &Problem, start: &Prices, known: f64) -> Prices {
     let by_site = problem.slots_by_site();
-    let mut best = Prices::free(problem);
+    let mut best = start.clone();
     let mut now = best.clone();
     let minutes_scale = usual_minutes(problem);
     let (mut scale, mut n_stale) = (1.0_f64, 0);
@@ -141,7 +170,7 @@ fn relaxed(problem: &Problem, by_site: &[Vec<SlotIdx>], prices: &Prices) -> Exce
     excess.bound +=
         problem.parts.iter().zip(&prices.part).map(|(p, price)| f64::from(p.stock) * price).sum::<f64>();
     for (slot, offered) in problem.slots.iter().enumerate() {
-        let minutes = f64::from(offered.minutes.saturating_sub(offered.trip_minutes));
+        let minutes = f64::from(offered.free_minutes());
         let visits = f64::from(offered.max_visits);
         let worth = prices.minute[slot] * minutes + prices.visit[slot] * visits - offered.trip_cost;
         if worth > 0.0 {
@@ -158,9 +187,7 @@ fn relaxed(problem: &Problem, by_site: &[Vec<SlotIdx>], prices: &Prices) -> Exce
         excess.bound += net;
         excess.minute[slot] += f64::from(wanted.minutes);
         excess.visit[slot] += 1.0;
-        for part in wanted.parts.iter().filter(|p| problem.slots[slot].day < problem.parts[**p].arrival) {
-            excess.part[*part] += 1.0;
-        }
+        problem.early_parts(item, slot).for_each(|p| excess.part[p] += 1.0);
     }
     excess
 }

@@ -1,29 +1,34 @@
 //! Servicing rounds: who is visited where and when for what, which parts to order, and what waiting costs.
 //!
 //! [`plan`] is a pure function of candidates, hours, stock and costs: no clock, no file, no database, and the same input
-//! always gives the same plan. docs/rounds.md tells the method and what was measured. Not here yet: the store of planned
-//! and booked rounds, calendar, work sheets, command and route.
+//! always gives the same plan. docs/rounds.md tells the method and what was measured.
 
-pub mod bound;
+mod bound;
+mod draft;
 pub mod hours;
+mod knapsack;
 pub mod problem;
-pub mod search;
+mod search;
 #[cfg(test)]
 mod tests;
+mod tighten;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 use windrow_model::trace::fleet::ServiceAction;
 
-use self::hours::{Hours, Stock, Stocked};
-use self::problem::{Assignment, Item, Part, Problem, Slot};
+use self::bound::Prices;
+use self::draft::Draft;
+use self::hours::{Hours, Stock};
+use self::problem::{Assignment, Problem};
 use crate::costs::{Costs, FaultProbabilities, VisitWorth};
 
 /// Longest plan, days.
 pub const MAX_DAYS: u32 = 92;
-/// A fresh plan replaces the steadied one only where it is better by this share; our choice.
-const WORTH_A_NEW_PLAN: f64 = 0.005;
+/// The plan before is given up only where it is further than this below the bound, and a fresh one is better by as much;
+/// our choice.
+const WORTH_A_NEW_PLAN: f64 = 0.02;
 
 /// A judged laptop, as the planner needs it.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,12 +50,37 @@ pub struct Order {
     pub from: NaiveDate,
     /// How many days.
     pub n_days: u32,
-    /// Visits that are booked and stay so, by laptop.
-    pub booked: BTreeMap<String, NaiveDate>,
+    /// Visits that are booked and stay so, by laptop. A day before the first is past: such a laptop is planned anew.
+    pub booked: BTreeMap<String, Booking>,
     /// The plan before, by laptop: moving costs.
     pub before: BTreeMap<String, NaiveDate>,
     /// How many random visits keep the calibration honest; 0: none.
     pub n_random: usize,
+}
+
+/// A visit that somebody has been told of.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Booking {
+    /// When.
+    pub day: NaiveDate,
+    /// What will be done.
+    pub actions: Vec<ServiceAction>,
+}
+
+impl Order {
+    /// A first plan: nothing booked, nothing planned before, no random visits.
+    pub fn fresh(from: NaiveDate, n_days: u32) -> Self {
+        Self { from, n_days, booked: BTreeMap::new(), before: BTreeMap::new(), n_random: 0 }
+    }
+
+    /// The booking of a laptop, unless its day is past.
+    fn booking_of(&self, device_id: &str) -> Option<&Booking> {
+        self.booked.get(device_id).filter(|b| b.day >= self.from)
+    }
+
+    fn is_booked(&self, device_id: &str) -> bool {
+        self.booking_of(device_id).is_some()
+    }
 }
 
 /// Why a visit takes place.
@@ -99,8 +129,10 @@ pub struct PartOrder {
     pub part: &'static str,
     /// The model that it fits.
     pub model: String,
-    /// How many.
-    pub n: u32,
+    /// How many the planned visits take beyond the stock.
+    pub n_planned: u32,
+    /// How many more the waiting laptops will take.
+    pub n_waiting: u32,
     /// Days until they are there.
     pub lead_days: u32,
 }
@@ -112,8 +144,10 @@ pub struct Plan {
     pub visits: Vec<Visit>,
     /// Worth a visit, but without a place; the costliest wait first.
     pub waiting: Vec<Waiting>,
-    /// To be checked again, remotely.
+    /// To be checked again, remotely: they cannot be judged.
     pub retests: Vec<String>,
+    /// Booked, but not among the candidates any more, or on a day without hours: somebody has to look.
+    pub unkept: Vec<String>,
     /// Parts to order now.
     pub orders: Vec<PartOrder>,
     /// Benefit of the visits less the trips, money.
@@ -126,276 +160,63 @@ pub struct Plan {
 pub fn plan(candidates: &[Candidate], hours: &Hours, stock: &Stock, costs: &Costs, order: &Order) -> Plan {
     let mut draft = Draft::new(candidates, hours, stock, costs, order);
     draft.book();
-    let assignment = draft.solve();
-    draft.place(&assignment);
+    draft.place(&solve(draft.problem()));
     draft.draw_random();
     draft.finish()
 }
 
-/// What is known while planning.
-struct Draft<'a> {
-    costs: &'a Costs,
-    order: &'a Order,
-    stock: &'a Stock,
-    judged: Vec<(&'a Candidate, VisitWorth)>,
-    sites: Vec<&'a str>,
-    slot_days: Vec<NaiveDate>,
-    wanted: Vec<usize>,
-    part_names: Vec<(&'static str, &'a str)>,
-    problem: Problem,
-    plan: Plan,
+/// The same input as a problem in numbers, without what is booked: for other solvers to judge plans by.
+pub fn problem_of(
+    candidates: &[Candidate],
+    hours: &Hours,
+    stock: &Stock,
+    costs: &Costs,
+    order: &Order,
+) -> Problem {
+    Draft::new(candidates, hours, stock, costs, order).problem().clone()
 }
 
-impl<'a> Draft<'a> {
-    fn new(
-        candidates: &'a [Candidate],
-        hours: &'a Hours,
-        stock: &'a Stock,
-        costs: &'a Costs,
-        order: &'a Order,
-    ) -> Self {
-        let mut sorted: Vec<&Candidate> = candidates.iter().collect();
-        sorted.sort_by(|a, b| a.device_id.cmp(&b.device_id));
-        sorted.dedup_by(|a, b| a.device_id == b.device_id);
-        let retests = sorted.iter().filter(|c| c.faults.is_none()).map(|c| c.device_id.clone()).collect();
-        let judged: Vec<(&Candidate, VisitWorth)> =
-            sorted.into_iter().filter_map(|c| Some((c, costs.best_visit(c.faults.as_ref()?)))).collect();
-        let sites: BTreeSet<&str> = judged.iter().map(|(c, _)| c.site.as_str()).collect();
-        let mut draft = Self {
-            costs,
-            order,
-            stock,
-            judged,
-            sites: sites.into_iter().collect(),
-            slot_days: Vec::new(),
-            wanted: Vec::new(),
-            part_names: Vec::new(),
-            problem: Problem {
-                horizon_days: costs.horizon_days,
-                stay_bonus: costs.moved_visit,
-                ..Problem::default()
-            },
-            plan: Plan { retests, ..Plan::default() },
-        };
-        draft.add_slots(hours);
-        draft.add_items();
-        draft
-    }
-
-    fn day_number(&self, day: NaiveDate) -> Option<u32> {
-        let offset = (day - self.order.from).num_days();
-        u32::try_from(offset).ok().filter(|d| *d < self.order.n_days.min(MAX_DAYS))
-    }
-
-    fn add_slots(&mut self, hours: &Hours) {
-        for ((name, day), minutes) in hours {
-            let Ok(site) = self.sites.binary_search(&name.as_str()) else { continue };
-            let Some(number) = self.day_number(*day) else { continue };
-            if self.costs.is_day_off(name, *day) {
-                continue;
-            }
-            let trip = self.costs.trip_to(name);
-            let n_laptops = self.judged.len() as u32;
-            self.problem.slots.push(Slot {
-                site,
-                day: number,
-                minutes: *minutes,
-                trip_minutes: trip.minutes.ceil() as u32,
-                trip_cost: trip.money + trip.minutes * self.costs.technician_minute,
-                max_visits: self.costs.spare_units_at(name).unwrap_or(n_laptops),
-            });
-            self.slot_days.push(*day);
-        }
-    }
-
-    fn add_items(&mut self) {
-        for idx in 0..self.judged.len() {
-            let (candidate, work) = &self.judged[idx];
-            let (candidate, work) = (*candidate, work.clone());
-            if work.visit_benefit <= 0.0 || self.order.booked.contains_key(&candidate.device_id) {
-                continue;
-            }
-            let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
-            let before = self.order.before.get(&candidate.device_id);
-            let stays_at = before.and_then(|day| self.slot_of(site, *day));
-            let parts = self.parts_of(candidate, &work.actions);
-            self.problem.items.push(Item {
-                site,
-                minutes: work.minutes.ceil() as u32,
-                benefit_per_day: work.benefit_per_day,
-                cost: work.cost,
-                parts,
-                stays_at,
-            });
-            self.wanted.push(idx);
-        }
-    }
-
-    fn slot_of(&self, site: usize, day: NaiveDate) -> Option<usize> {
-        (0..self.problem.slots.len())
-            .find(|s| self.problem.slots[*s].site == site && self.slot_days[*s] == day)
-    }
-
-    /// Parts that run short: a fan always, material only where `stock.csv` counts it.
-    fn parts_of(&mut self, candidate: &'a Candidate, actions: &[ServiceAction]) -> Vec<usize> {
-        actions.iter().filter_map(|action| self.part_of(candidate, *action)).collect()
-    }
-
-    fn part_of(&mut self, candidate: &'a Candidate, action: ServiceAction) -> Option<usize> {
-        let row = |model: &str| self.stock.get(&(action.name().to_owned(), model.to_owned())).copied();
-        let (model, stocked) = match (row(&candidate.model), row("*")) {
-            (Some(own), _) => (candidate.model.as_str(), own),
-            (None, Some(of_all)) => ("*", of_all),
-            (None, None) if action == ServiceAction::Fan => {
-                let lead_days = self.costs.lead_days.ceil() as u32;
-                (candidate.model.as_str(), Stocked { in_stock: 0, lead_days })
-            }
-            (None, None) => return None,
-        };
-        let name = (action.name(), model);
-        let known = self.part_names.iter().position(|n| *n == name);
-        Some(known.unwrap_or_else(|| {
-            self.part_names.push(name);
-            self.problem.parts.push(Part { stock: stocked.in_stock, arrival: stocked.lead_days });
-            self.part_names.len() - 1
-        }))
-    }
-
-    /// Booked visits take their minutes, spare units and parts first; their trip is paid already.
-    fn book(&mut self) {
-        for idx in 0..self.judged.len() {
-            let (candidate, work) = self.judged[idx].clone();
-            let Some(day) = self.order.booked.get(&candidate.device_id).copied() else { continue };
-            if self.day_number(day).is_none() {
-                continue;
-            }
-            let parts = self.parts_of(candidate, &work.actions);
-            let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
-            if let Some(slot) = self.slot_of(site, day) {
-                let offered = &mut self.problem.slots[slot];
-                let needed = work.minutes.ceil() as u32 + offered.trip_minutes;
-                offered.minutes = offered.minutes.saturating_sub(needed);
-                (offered.trip_minutes, offered.trip_cost) = (0, 0.0);
-                offered.max_visits = offered.max_visits.saturating_sub(1);
-            }
-            for part in parts {
-                self.problem.parts[part].stock = self.problem.parts[part].stock.saturating_sub(1);
-            }
-            self.push(candidate, day, work, Why::Booked);
-        }
-    }
-
-    /// Solves anew and from the plan before; the plan before wins unless the new one is clearly better.
-    fn solve(&mut self) -> Assignment {
-        let prices = bound::prices(&self.problem, 0.0);
-        let fresh = search::search(&self.problem, &prices, None);
-        let before: Assignment = self.problem.items.iter().map(|i| i.stays_at).collect();
-        let had_plan = before.iter().any(Option::is_some);
-        let chosen = if had_plan {
-            let steadied = search::search(&self.problem, &prices, Some(&before));
-            let (fresh_worth, worth) = (self.problem.objective(&fresh), self.problem.objective(&steadied));
-            if fresh_worth > worth + WORTH_A_NEW_PLAN * worth.abs() { fresh } else { steadied }
-        } else {
-            fresh
-        };
-        // The bonus for staying is no benefit: neither the worth nor the bound that is told counts it.
-        self.problem.stay_bonus = 0.0;
-        self.plan.benefit = self.problem.objective(&chosen);
-        self.plan.bound = bound::prices(&self.problem, self.plan.benefit).bound;
-        chosen
-    }
-
-    fn place(&mut self, assignment: &Assignment) {
-        for (item, slot) in assignment.iter().enumerate() {
-            let (candidate, work) = self.judged[self.wanted[item]].clone();
-            if let Some(slot) = *slot {
-                let minutes = self.problem.items[item].minutes;
-                self.take(slot, minutes);
-                self.push(candidate, self.slot_days[slot], work, Why::Benefit);
-            } else {
-                let n_days = f64::from(self.order.n_days.min(MAX_DAYS));
-                self.plan.waiting.push(Waiting {
-                    device_id: candidate.device_id.clone(),
-                    site: candidate.site.clone(),
-                    waiting_cost: work.benefit_per_day * n_days,
-                    work,
-                });
-            }
-        }
-    }
-
-    fn take(&mut self, slot: usize, minutes: u32) {
-        let offered = &mut self.problem.slots[slot];
-        offered.minutes = offered.minutes.saturating_sub(minutes + offered.trip_minutes);
-        (offered.trip_minutes, offered.trip_cost) = (0, 0.0);
-        offered.max_visits = offered.max_visits.saturating_sub(1);
-    }
-
-    fn push(&mut self, candidate: &Candidate, day: NaiveDate, work: VisitWorth, why: Why) {
-        let (device_id, site) = (candidate.device_id.clone(), candidate.site.clone());
-        self.plan.visits.push(Visit { device_id, site, day, work, why });
-    }
-
-    /// Draws among the judged laptops that nobody wants to visit, by a lot that neither judgement nor benefit touches, and
-    /// puts them where somebody goes anyway and has time left.
-    fn draw_random(&mut self) {
-        let none = FaultProbabilities { clogged: 0.0, fan: 0.0, contact: 0.0 };
-        let look = self.costs.worth(&none, &[]);
-        let minutes = look.minutes.ceil() as u32;
-        let taken: BTreeSet<usize> = self.wanted.iter().copied().collect();
-        let free = (0..self.judged.len())
-            .filter(|i| !taken.contains(i) && !self.order.booked.contains_key(&self.judged[*i].0.device_id));
-        let mut lots: Vec<([u8; 32], usize)> =
-            free.map(|i| (lot(self.order.from, &self.judged[i].0.device_id), i)).collect();
-        lots.sort_unstable();
-        for (_, idx) in lots.into_iter().take(self.order.n_random) {
-            let candidate = self.judged[idx].0;
-            let goes_there = |s: &usize| {
-                let offered = &self.problem.slots[*s];
-                let has_trip =
-                    self.plan.visits.iter().any(|v| v.day == self.slot_days[*s] && v.site == candidate.site);
-                self.sites[offered.site] == candidate.site
-                    && has_trip
-                    && offered.minutes >= minutes
-                    && offered.max_visits > 0
-            };
-            if let Some(slot) = (0..self.problem.slots.len()).find(goes_there) {
-                self.take(slot, minutes);
-                self.push(candidate, self.slot_days[slot], look.clone(), Why::Random);
-            }
-        }
-    }
-
-    fn finish(mut self) -> Plan {
-        self.plan.orders = self.orders();
-        self.plan.visits.sort_by(|a, b| (a.day, &a.site, &a.device_id).cmp(&(b.day, &b.site, &b.device_id)));
-        self.plan.waiting.sort_by(|a, b| {
-            b.waiting_cost.total_cmp(&a.waiting_cost).then_with(|| a.device_id.cmp(&b.device_id))
-        });
-        self.plan
-    }
-
-    /// What planned and waiting visits take beyond the stock.
-    fn orders(&self) -> Vec<PartOrder> {
-        let mut needed = vec![0_u32; self.part_names.len()];
-        for item in &self.problem.items {
-            item.parts.iter().for_each(|p| needed[*p] += 1);
-        }
-        let mut orders = Vec::new();
-        for (idx, (part, model)) in self.part_names.iter().enumerate() {
-            let Part { stock, arrival } = self.problem.parts[idx];
-            let n = needed[idx].saturating_sub(stock);
-            if n > 0 {
-                orders.push(PartOrder { part, model: (*model).to_owned(), n, lead_days: arrival });
-            }
-        }
-        orders.sort_by(|a, b| (a.part, &a.model).cmp(&(b.part, &b.model)));
-        orders
-    }
+/// What a plan reaches.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Solution {
+    /// Where each laptop goes.
+    pub assignment: Assignment,
+    /// Its benefit less the trips, money; the bonus for staying is not counted.
+    pub benefit: f64,
+    /// No assignment reaches more, money.
+    pub bound: f64,
 }
 
-/// A laptop's lot for a plan that begins on a day.
-fn lot(from: NaiveDate, device_id: &str) -> [u8; 32] {
-    use sha2::Digest as _;
-    sha2::Sha256::digest(format!("windrow-random-visit/1\n{from}\n{device_id}")).into()
+/// Solves a problem, from the plan before where there is one.
+pub fn solve(problem: &Problem) -> Solution {
+    let prices = priced(problem);
+    let assignment = steadied(problem, &prices).unwrap_or_else(|| search::search(problem, &prices, None));
+    // The bonus for staying is no benefit: neither the worth nor the bound that is told counts it.
+    let plain = Problem { stay_bonus: 0.0, ..problem.clone() };
+    let benefit = plain.objective(&assignment);
+    let prices = if problem.stay_bonus == 0.0 { prices } else { priced(&plain) };
+    let prices = bound::prices(&plain, &prices, benefit);
+    Solution { assignment, benefit, bound: tighten::tightened(&plain, &prices, benefit) }
+}
+
+fn priced(problem: &Problem) -> Prices {
+    let start = Prices::at_the_margin(problem);
+    let known = problem.objective(&search::filled(problem, &start));
+    bound::prices(problem, &start, known)
+}
+
+/// The plan before, mended where the input changed; `None` where there is none, or a fresh one is clearly better.
+fn steadied(problem: &Problem, prices: &Prices) -> Option<Assignment> {
+    let before: Assignment = problem.items.iter().map(|i| i.stays_at).collect();
+    if before.iter().all(Option::is_none) {
+        return None;
+    }
+    let steadied = search::search(problem, prices, Some(&before));
+    let worth = problem.objective(&steadied);
+    let clearly_below = |best: f64| worth < best - WORTH_A_NEW_PLAN * best.abs();
+    if !clearly_below(prices.bound) {
+        return Some(steadied);
+    }
+    let fresh = search::search(problem, prices, None);
+    Some(if clearly_below(problem.objective(&fresh)) { fresh } else { steadied })
 }

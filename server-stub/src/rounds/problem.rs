@@ -35,6 +35,13 @@ pub struct Slot {
     pub max_visits: u32,
 }
 
+impl Slot {
+    /// Minutes without the trip.
+    pub fn free_minutes(&self) -> u32 {
+        self.minutes.saturating_sub(self.trip_minutes)
+    }
+}
+
 /// A laptop that wants a visit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Item {
@@ -100,6 +107,26 @@ impl Problem {
             slots.sort_by_key(|s| (self.slots[*s].day, *s));
         }
         by_site
+    }
+
+    /// The laptops of each site.
+    pub fn items_by_site(&self) -> Vec<Vec<ItemIdx>> {
+        let mut by_site = vec![Vec::new(); self.slots_by_site().len()];
+        for (item, wanted) in self.items.iter().enumerate() {
+            by_site[wanted.site].push(item);
+        }
+        by_site
+    }
+
+    /// Parts that a visit of `item` at `slot` takes from the stock, as ordered ones are not there yet.
+    pub fn early_parts(&self, item: ItemIdx, slot: SlotIdx) -> impl Iterator<Item = usize> {
+        let day = self.slots[slot].day;
+        self.items[item].parts.iter().copied().filter(move |p| day < self.parts[*p].arrival)
+    }
+
+    /// Whether `item` takes a part at `slot` of which there is none.
+    pub fn is_without_part(&self, item: ItemIdx, slot: SlotIdx) -> bool {
+        self.early_parts(item, slot).any(|p| self.parts[p].stock == 0)
     }
 
     /// The objective of an assignment, the stay bonus included, money.

@@ -11,13 +11,16 @@
 //!
 //! Every loop has a limit that counts moves, never time, so that the same input always gives the same plan.
 
+mod reopen;
+
 use super::bound::Prices;
+use super::knapsack::knapsack;
 use super::problem::{Assignment, ItemIdx, Problem, SlotIdx};
 
 /// Rounds of all moves over all sites. Ends earlier, where a round helps nothing; beyond it little is gained.
 const MAX_ROUNDS: usize = 12;
-/// Exchanges tried in one round and site: some tenths of a second.
-const MAX_EXCHANGES: usize = 20_000_000;
+/// Exchanges tried in one round, shared by the sites: some hundredths of a second.
+const MAX_EXCHANGES: usize = 4_000_000;
 /// A round that gains less than this share is the last.
 const MIN_RELATIVE_GAIN: f64 = 1e-4;
 /// Laptops at a site, above which no day is closed on trial: with so many a day is full, and each trial is long.
@@ -45,8 +48,15 @@ struct Draft<'a> {
     total: f64,
 }
 
+/// A first plan: the days filled by the prices, nothing improved.
+pub(super) fn filled(problem: &Problem, prices: &Prices) -> Assignment {
+    let mut draft = Draft::empty(problem, prices);
+    draft.fill();
+    draft.at
+}
+
 /// The best plan found from nothing, or from `start` where one is given.
-pub fn search(problem: &Problem, prices: &Prices, start: Option<&Assignment>) -> Assignment {
+pub(super) fn search(problem: &Problem, prices: &Prices, start: Option<&Assignment>) -> Assignment {
     let mut draft = Draft::empty(problem, prices);
     if let Some(start) = start {
         for (item, slot) in start.iter().enumerate() {
@@ -57,16 +67,15 @@ pub fn search(problem: &Problem, prices: &Prices, start: Option<&Assignment>) ->
     }
     draft.fill();
     draft.improve();
+    draft.reopen_days();
+    draft.improve();
     draft.at
 }
 
 impl<'a> Draft<'a> {
     fn empty(problem: &'a Problem, prices: &'a Prices) -> Self {
         let by_site = problem.slots_by_site();
-        let mut items_of_site = vec![Vec::new(); by_site.len()];
-        for (item, wanted) in problem.items.iter().enumerate() {
-            items_of_site[wanted.site].push(item);
-        }
+        let mut items_of_site = problem.items_by_site();
         for items in &mut items_of_site {
             sort_by_benefit(problem, items);
         }
@@ -348,7 +357,8 @@ impl<'a> Draft<'a> {
     /// Planned laptops change days with each other, waiting ones take the places of planned ones.
     fn exchange(&mut self, site: usize) {
         let placed: Vec<ItemIdx> = self.placed_at(site).into_iter().map(|(item, _)| item).collect();
-        let n_others = self.items_of_site[site].len().min(MAX_EXCHANGES / placed.len().max(1));
+        let n_others =
+            self.items_of_site[site].len().min(MAX_EXCHANGES / self.by_site.len() / placed.len().max(1));
         for a in placed {
             for idx in 0..n_others {
                 self.try_exchange(a, self.items_of_site[site][idx]);
@@ -448,39 +458,4 @@ fn knapsack_at_price(weighed: &[(usize, f64)], width: usize, visits: usize) -> V
         }
     }
     best
-}
-
-/// Indices of the best choice whose steps sum to less than `width`, of at most `visits` where that is given.
-fn knapsack(weighed: &[(usize, f64)], width: usize, visits: Option<usize>) -> Vec<usize> {
-    let n_layers = visits.map_or(1, |n| n + 1);
-    let n_cells = n_layers * width;
-    let mut best = vec![0.0_f64; n_cells];
-    let mut taken = vec![false; n_cells * weighed.len()];
-    for (idx, (steps, worth)) in weighed.iter().enumerate() {
-        if *worth <= 0.0 || *steps >= width {
-            continue;
-        }
-        // From the top, so that nobody is taken twice.
-        for layer in (usize::from(visits.is_some())..n_layers).rev() {
-            let from_layer = layer - usize::from(visits.is_some());
-            for at in (*steps..width).rev() {
-                let with = best[from_layer * width + at - steps] + worth;
-                if with > best[layer * width + at] {
-                    best[layer * width + at] = with;
-                    taken[idx * n_cells + layer * width + at] = true;
-                }
-            }
-        }
-    }
-    let (mut layer, mut at) = (n_layers - 1, width - 1);
-    let mut picked = Vec::new();
-    for (idx, (steps, _)) in weighed.iter().enumerate().rev() {
-        if taken[idx * n_cells + layer * width + at] {
-            picked.push(idx);
-            at -= steps;
-            layer -= usize::from(visits.is_some());
-        }
-    }
-    picked.reverse();
-    picked
 }

@@ -10,7 +10,7 @@ fn day(text: &str) -> NaiveDate {
 }
 
 fn order() -> Order {
-    Order { from: day(FROM), n_days: 10, booked: BTreeMap::new(), before: BTreeMap::new(), n_random: 0 }
+    Order::fresh(day(FROM), 10)
 }
 
 fn candidate(n: usize, clogged: f64, fan: f64) -> Candidate {
@@ -37,6 +37,10 @@ fn hours(minutes_of: impl Fn(u32) -> f64) -> Hours {
         }
     }
     parse_hours(&text).unwrap()
+}
+
+fn booking(on: NaiveDate) -> Booking {
+    Booking { day: on, actions: vec![ServiceAction::Clean] }
 }
 
 fn stock() -> Stock {
@@ -73,7 +77,7 @@ fn a_plan_keeps_hours_parts_and_one_visit_a_laptop_and_comes_near_its_bound() {
     assert!(fans_before_arrival <= 12, "{fans_before_arrival}");
     assert!(!plan.waiting.is_empty() && plan.waiting[0].waiting_cost > 0.0);
     assert!(
-        plan.benefit <= plan.bound && plan.benefit > 0.97 * plan.bound,
+        plan.benefit <= plan.bound && plan.benefit > 0.98 * plan.bound,
         "{} of {}",
         plan.benefit,
         plan.bound
@@ -95,18 +99,54 @@ fn a_small_change_moves_few_and_booked_ones_stay() {
     let first = plan(&fleet(), &hours(|_| 300.0), &stock(), &costs, &order());
     let before = days_of(&first);
     let mut changed = fleet();
+    let gone = changed.remove(17).device_id;
     changed.push(candidate(999, 0.9, 0.7));
-    changed.remove(17);
-    let booked: BTreeMap<String, NaiveDate> = before.iter().take(5).map(|(d, on)| (d.clone(), *on)).collect();
+    let booked: BTreeMap<String, Booking> =
+        before.iter().take(5).map(|(d, on)| (d.clone(), booking(*on))).collect();
     let again = Order { before: before.clone(), booked: booked.clone(), ..order() };
     let second = plan(&changed, &hours(|_| 300.0), &stock(), &costs, &again);
     let after = days_of(&second);
-    let n_moved = before.iter().filter(|(device, on)| after.get(*device) != Some(on)).count();
-    assert!(n_moved * 20 <= before.len(), "{n_moved} of {} moved", before.len());
-    for (device, on) in &booked {
-        assert_eq!(after.get(device), Some(on));
+    let moved = before.iter().filter(|(device, on)| **device != gone && after.get(*device) != Some(on));
+    let moved: Vec<_> = moved.collect();
+    assert!(moved.len() <= 3, "{} of {} moved: {moved:?}", moved.len(), before.len());
+    for (device, booked) in &booked {
+        assert_eq!(after.get(device), Some(&booked.day));
     }
     assert_eq!(second.visits.iter().filter(|v| v.why == Why::Booked).count(), booked.len());
+}
+
+#[test]
+fn the_same_input_again_moves_nobody() {
+    let costs = Costs::default();
+    let first = plan(&fleet(), &hours(|_| 300.0), &stock(), &costs, &order());
+    let again = Order { before: days_of(&first), ..order() };
+    assert_eq!(days_of(&plan(&fleet(), &hours(|_| 300.0), &stock(), &costs, &again)), days_of(&first));
+}
+
+#[test]
+fn a_booking_is_kept_though_nothing_is_known_any_more_and_one_that_cannot_be_kept_is_told() {
+    let costs = Costs::default();
+    let unknown = Candidate { faults: None, ..candidate(1, 0.0, 0.0) };
+    let booked = BTreeMap::from([
+        ("LIB-001".to_owned(), booking(day("2026-02-04"))),
+        ("LIB-002".to_owned(), booking(day("2026-01-30"))),
+        ("LIB-003".to_owned(), booking(day("2026-02-04"))),
+        ("LIB-004".to_owned(), booking(day("2026-02-05"))),
+    ]);
+    let order = Order { booked, ..order() };
+    let minutes = |n| if n == 3 { 0.0 } else { 300.0 };
+    let fleet = [unknown, candidate(2, 0.9, 0.0), candidate(4, 0.0, 0.0)];
+    let mut hours = hours(minutes);
+    hours.retain(|(_, on), _| *on != day("2026-02-05"));
+    let plan = plan(&fleet, &hours, &Stock::new(), &costs, &order);
+    let of = |device: &str| plan.visits.iter().find(|v| v.device_id == device).map(|v| (v.day, v.why));
+    assert_eq!(of("LIB-001"), Some((day("2026-02-04"), Why::Booked)));
+    assert_eq!(
+        of("LIB-002"),
+        Some((day(FROM), Why::Benefit)),
+        "what was not done in January is planned anew"
+    );
+    assert_eq!(plan.unkept, ["LIB-003", "LIB-004"], "gone from the fleet; nobody is there that day");
 }
 
 #[test]
@@ -150,5 +190,6 @@ fn fans_without_stock_wait_for_their_arrival_and_are_ordered() {
     let costs = Costs::default();
     let plan = plan(&[candidate(3, 0.0, 0.9)], &hours(|_| 300.0), &Stock::new(), &costs, &order());
     assert_eq!(plan.visits[0].day, day("2026-02-09"), "seven days after the order");
-    assert_eq!((plan.orders[0].n, plan.orders[0].part, plan.orders[0].lead_days), (1, "fan", 7));
+    let ordered = &plan.orders[0];
+    assert_eq!((ordered.n_planned, ordered.n_waiting, ordered.part, ordered.lead_days), (1, 0, "fan", 7));
 }

@@ -1,0 +1,296 @@
+//! A plan in the making: from names and days to numbers, and back.
+
+use std::collections::BTreeSet;
+
+use chrono::{Datelike as _, NaiveDate};
+use windrow_model::trace::fleet::ServiceAction;
+
+use super::hours::{Hours, Stock, Stocked};
+use super::problem::{Item, Part, Problem, Slot};
+use super::{Candidate, MAX_DAYS, Order, PartOrder, Plan, Solution, Visit, Waiting, Why};
+use crate::costs::{Costs, FaultProbabilities, VisitWorth};
+
+/// What is known while planning.
+pub(super) struct Draft<'a> {
+    costs: &'a Costs,
+    order: &'a Order,
+    stock: &'a Stock,
+    judged: Vec<(&'a Candidate, VisitWorth)>,
+    sites: Vec<&'a str>,
+    slot_days: Vec<NaiveDate>,
+    wanted: Vec<usize>,
+    part_names: Vec<(&'static str, &'a str)>,
+    /// Parts in stock before anything is booked.
+    in_stock: Vec<u32>,
+    /// Parts that booked visits take.
+    n_booked: Vec<u32>,
+    /// Whether each laptop that wants a visit got one.
+    is_placed: Vec<bool>,
+    problem: Problem,
+    plan: Plan,
+}
+
+impl<'a> Draft<'a> {
+    pub(super) fn new(
+        candidates: &'a [Candidate],
+        hours: &'a Hours,
+        stock: &'a Stock,
+        costs: &'a Costs,
+        order: &'a Order,
+    ) -> Self {
+        let mut sorted: Vec<&Candidate> = candidates.iter().collect();
+        sorted.sort_by(|a, b| a.device_id.cmp(&b.device_id));
+        sorted.dedup_by(|a, b| a.device_id == b.device_id);
+        let retests = sorted.iter().filter(|c| c.faults.is_none()).map(|c| c.device_id.clone()).collect();
+        let work_of = |c: &'a Candidate| match (booked_work(c, costs, order), c.faults.as_ref()) {
+            (Some(work), _) => Some((c, work)),
+            (None, faults) => Some((c, costs.best_visit(faults?))),
+        };
+        let judged: Vec<(&Candidate, VisitWorth)> = sorted.into_iter().filter_map(work_of).collect();
+        let sites: BTreeSet<&str> = judged.iter().map(|(c, _)| c.site.as_str()).collect();
+        let mut draft = Self {
+            costs,
+            order,
+            stock,
+            judged,
+            sites: sites.into_iter().collect(),
+            slot_days: Vec::new(),
+            wanted: Vec::new(),
+            part_names: Vec::new(),
+            in_stock: Vec::new(),
+            n_booked: Vec::new(),
+            is_placed: Vec::new(),
+            problem: Problem {
+                horizon_days: costs.horizon_days,
+                stay_bonus: costs.moved_visit,
+                ..Problem::default()
+            },
+            plan: Plan { retests, ..Plan::default() },
+        };
+        draft.add_slots(hours);
+        draft.add_items();
+        draft
+    }
+
+    pub(super) fn problem(&self) -> &Problem {
+        &self.problem
+    }
+
+    fn day_number(&self, day: NaiveDate) -> Option<u32> {
+        let offset = (day - self.order.from).num_days();
+        u32::try_from(offset).ok().filter(|d| *d < self.order.n_days.min(MAX_DAYS))
+    }
+
+    fn add_slots(&mut self, hours: &Hours) {
+        for ((name, day), minutes) in hours {
+            let Ok(site) = self.sites.binary_search(&name.as_str()) else { continue };
+            let Some(number) = self.day_number(*day) else { continue };
+            if self.costs.is_day_off(name, *day) {
+                continue;
+            }
+            let trip = self.costs.trip_to(name);
+            let n_laptops = self.judged.len() as u32;
+            self.problem.slots.push(Slot {
+                site,
+                day: number,
+                minutes: *minutes,
+                trip_minutes: trip.minutes.ceil() as u32,
+                trip_cost: trip.money + trip.minutes * self.costs.technician_minute,
+                max_visits: self.costs.spare_units_at(name).unwrap_or(n_laptops),
+            });
+            self.slot_days.push(*day);
+        }
+    }
+
+    fn add_items(&mut self) {
+        for idx in 0..self.judged.len() {
+            let (candidate, work) = &self.judged[idx];
+            let (candidate, work) = (*candidate, work.clone());
+            if work.visit_benefit <= 0.0 || self.order.is_booked(&candidate.device_id) {
+                continue;
+            }
+            let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
+            let before = self.order.before.get(&candidate.device_id);
+            let stays_at = before.and_then(|day| self.slot_of(site, *day));
+            let parts = self.parts_of(candidate, &work.actions);
+            self.problem.items.push(Item {
+                site,
+                minutes: work.minutes.ceil() as u32,
+                benefit_per_day: work.benefit_per_day,
+                cost: work.cost,
+                parts,
+                stays_at,
+            });
+            self.wanted.push(idx);
+        }
+    }
+
+    fn slot_of(&self, site: usize, day: NaiveDate) -> Option<usize> {
+        (0..self.problem.slots.len())
+            .find(|s| self.problem.slots[*s].site == site && self.slot_days[*s] == day)
+    }
+
+    /// Parts that run short: a fan always, material only where `stock.csv` counts it.
+    fn parts_of(&mut self, candidate: &'a Candidate, actions: &[ServiceAction]) -> Vec<usize> {
+        actions.iter().filter_map(|action| self.part_of(candidate, *action)).collect()
+    }
+
+    fn part_of(&mut self, candidate: &'a Candidate, action: ServiceAction) -> Option<usize> {
+        let row = |model: &str| self.stock.get(&(action.name().to_owned(), model.to_owned())).copied();
+        let (model, stocked) = match (row(&candidate.model), row("*")) {
+            (Some(own), _) => (candidate.model.as_str(), own),
+            (None, Some(of_all)) => ("*", of_all),
+            (None, None) if action == ServiceAction::Fan => {
+                let lead_days = self.costs.lead_days.ceil() as u32;
+                (candidate.model.as_str(), Stocked { in_stock: 0, lead_days })
+            }
+            (None, None) => return None,
+        };
+        let name = (action.name(), model);
+        let known = self.part_names.iter().position(|n| *n == name);
+        Some(known.unwrap_or_else(|| {
+            self.part_names.push(name);
+            self.problem.parts.push(Part { stock: stocked.in_stock, arrival: stocked.lead_days });
+            self.in_stock.push(stocked.in_stock);
+            self.n_booked.push(0);
+            self.part_names.len() - 1
+        }))
+    }
+
+    /// Booked visits take their minutes, spare units and parts first; their trip is paid already.
+    pub(super) fn book(&mut self) {
+        for idx in 0..self.judged.len() {
+            let (candidate, work) = self.judged[idx].clone();
+            if let Some(booking) = self.order.booking_of(&candidate.device_id) {
+                self.book_one(candidate, booking.day, work);
+            }
+        }
+        let known: BTreeSet<&str> = self.judged.iter().map(|(c, _)| c.device_id.as_str()).collect();
+        let is_gone = |device: &&String| self.order.is_booked(device) && !known.contains(device.as_str());
+        self.plan.unkept.extend(self.order.booked.keys().filter(is_gone).cloned());
+        self.plan.unkept.sort();
+    }
+
+    fn book_one(&mut self, candidate: &'a Candidate, day: NaiveDate, work: VisitWorth) {
+        for part in self.parts_of(candidate, &work.actions) {
+            self.n_booked[part] += 1;
+            self.problem.parts[part].stock = self.problem.parts[part].stock.saturating_sub(1);
+        }
+        if self.day_number(day).is_none() {
+            return;
+        }
+        let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
+        match self.slot_of(site, day) {
+            Some(slot) => self.take(slot, work.minutes.ceil() as u32),
+            None => self.plan.unkept.push(candidate.device_id.clone()),
+        }
+        self.push(candidate, day, work, Why::Booked);
+    }
+
+    pub(super) fn place(&mut self, solution: &Solution) {
+        (self.plan.benefit, self.plan.bound) = (solution.benefit, solution.bound);
+        for (item, slot) in solution.assignment.iter().enumerate() {
+            let (candidate, work) = self.judged[self.wanted[item]].clone();
+            self.is_placed.push(slot.is_some());
+            if let Some(slot) = *slot {
+                let minutes = self.problem.items[item].minutes;
+                self.take(slot, minutes);
+                self.push(candidate, self.slot_days[slot], work, Why::Benefit);
+            } else {
+                let n_days = f64::from(self.order.n_days.min(MAX_DAYS));
+                self.plan.waiting.push(Waiting {
+                    device_id: candidate.device_id.clone(),
+                    site: candidate.site.clone(),
+                    waiting_cost: work.benefit_per_day * n_days,
+                    work,
+                });
+            }
+        }
+    }
+
+    fn take(&mut self, slot: usize, minutes: u32) {
+        let offered = &mut self.problem.slots[slot];
+        offered.minutes = offered.minutes.saturating_sub(minutes + offered.trip_minutes);
+        (offered.trip_minutes, offered.trip_cost) = (0, 0.0);
+        offered.max_visits = offered.max_visits.saturating_sub(1);
+    }
+
+    fn push(&mut self, candidate: &Candidate, day: NaiveDate, work: VisitWorth, why: Why) {
+        let (device_id, site) = (candidate.device_id.clone(), candidate.site.clone());
+        self.plan.visits.push(Visit { device_id, site, day, work, why });
+    }
+
+    /// Draws among the judged laptops that nobody wants to visit, by a lot that neither judgement nor benefit touches, and
+    /// puts them where somebody goes anyway and has time left.
+    pub(super) fn draw_random(&mut self) {
+        let none = FaultProbabilities { clogged: 0.0, fan: 0.0, contact: 0.0 };
+        let look = self.costs.worth(&none, &[]);
+        let minutes = look.minutes.ceil() as u32;
+        let taken: BTreeSet<usize> = self.wanted.iter().copied().collect();
+        let free = (0..self.judged.len())
+            .filter(|i| !taken.contains(i) && !self.order.is_booked(&self.judged[*i].0.device_id));
+        let mut lots: Vec<([u8; 32], usize)> =
+            free.map(|i| (lot(self.order.from, &self.judged[i].0.device_id), i)).collect();
+        lots.sort_unstable();
+        for (_, idx) in lots.into_iter().take(self.order.n_random) {
+            let candidate = self.judged[idx].0;
+            let goes_there = |s: &usize| {
+                let offered = &self.problem.slots[*s];
+                let has_trip =
+                    self.plan.visits.iter().any(|v| v.day == self.slot_days[*s] && v.site == candidate.site);
+                self.sites[offered.site] == candidate.site
+                    && has_trip
+                    && offered.minutes >= minutes
+                    && offered.max_visits > 0
+            };
+            if let Some(slot) = (0..self.problem.slots.len()).find(goes_there) {
+                self.take(slot, minutes);
+                self.push(candidate, self.slot_days[slot], look.clone(), Why::Random);
+            }
+        }
+    }
+
+    pub(super) fn finish(mut self) -> Plan {
+        self.plan.orders = self.orders();
+        self.plan.visits.sort_by(|a, b| (a.day, &a.site, &a.device_id).cmp(&(b.day, &b.site, &b.device_id)));
+        self.plan.waiting.sort_by(|a, b| {
+            b.waiting_cost.total_cmp(&a.waiting_cost).then_with(|| a.device_id.cmp(&b.device_id))
+        });
+        self.plan
+    }
+
+    /// What visits take beyond the stock: booked ones first, then planned, then waiting.
+    fn orders(&self) -> Vec<PartOrder> {
+        let (mut n_planned, mut n_waiting) = (self.n_booked.clone(), vec![0_u32; self.part_names.len()]);
+        for (item, is_placed) in self.problem.items.iter().zip(&self.is_placed) {
+            let needed = if *is_placed { &mut n_planned } else { &mut n_waiting };
+            item.parts.iter().for_each(|p| needed[*p] += 1);
+        }
+        let mut orders = Vec::new();
+        for (idx, (part, model)) in self.part_names.iter().enumerate() {
+            let in_all = (n_planned[idx] + n_waiting[idx]).saturating_sub(self.in_stock[idx]);
+            let n_planned = n_planned[idx].saturating_sub(self.in_stock[idx]);
+            if in_all > 0 {
+                let lead_days = self.problem.parts[idx].arrival;
+                let model = (*model).to_owned();
+                orders.push(PartOrder { part, model, n_planned, n_waiting: in_all - n_planned, lead_days });
+            }
+        }
+        orders.sort_by(|a, b| (a.part, &a.model).cmp(&(b.part, &b.model)));
+        orders
+    }
+}
+
+/// What a booked laptop was told will be done.
+fn booked_work(candidate: &Candidate, costs: &Costs, order: &Order) -> Option<VisitWorth> {
+    let booking = order.booking_of(&candidate.device_id)?;
+    let none = FaultProbabilities { clogged: 0.0, fan: 0.0, contact: 0.0 };
+    Some(costs.worth(candidate.faults.as_ref().unwrap_or(&none), &booking.actions))
+}
+
+/// A laptop's lot: the same for all plans that begin in one week, so that a plan made anew draws no others.
+fn lot(from: NaiveDate, device_id: &str) -> [u8; 32] {
+    use sha2::Digest as _;
+    let week = from.iso_week();
+    sha2::Sha256::digest(format!("windrow-random-visit/1\n{week:?}\n{device_id}")).into()
+}
