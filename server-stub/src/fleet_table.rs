@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, SecondsFormat};
 use serde::Serialize;
+use windrow_model::METHOD_VERSION;
 use windrow_model::measured::Measured;
 use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
@@ -9,7 +10,7 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use windrow_model::condition::judge::{Condition, Interval};
 
-use crate::coverage::CoverageState;
+use crate::coverage::{Coverage, CoverageState};
 use crate::scoring::{
     Band, Evidence, Forecast, JudgedFleet, PeerRange, ReasonCode, Standing, Suspicion, Versions,
 };
@@ -108,7 +109,7 @@ pub fn rows(fleet: &JudgedFleet, filter: &Filter) -> Vec<Explained> {
 fn explained(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Explained {
     let versions = &fleet.versions;
     Explained {
-        row: row(rank, standing, fleet),
+        row: row(rank, standing, &fleet.coverage),
         suspected: standing
             .suspected
             .iter()
@@ -121,7 +122,8 @@ fn explained(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Explained
     }
 }
 
-fn row(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Row {
+/// A laptop's row, by its rank from 1.
+pub fn row(rank: usize, standing: &Standing, coverage: &Coverage) -> Row {
     let run = &standing.last.stored;
     let metric =
         |of: fn(&Metrics) -> &Measured| standing.last.metrics.as_ref().and_then(|m| of(m).value()).map(tidy);
@@ -138,7 +140,7 @@ fn row(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Row {
         asset_tag: run.asset_tag.clone(),
         model: run.model_name.clone(),
         site: run.site.clone(),
-        coverage_state: fleet.coverage.state_of(&run.device_id),
+        coverage_state: coverage.state_of(&run.device_id),
         last_tested_at: time(run.tested_at_ms),
         received_at: time(run.received_at_ms),
         band: standing.band,
@@ -172,7 +174,7 @@ fn row(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Row {
         last_service_on: service_on,
         last_service_action: service_action,
         visited_by_role: logged.map(|l| l.by_role.clone()),
-        method_version: fleet.versions.method,
+        method_version: METHOD_VERSION,
         load_mix: run.load_mix.clone(),
         record_digest: standing.digest().to_hex(),
         provenance: run.provenance.clone(),

@@ -179,7 +179,7 @@ pub(crate) struct TestHub {
     address: SocketAddr,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<()>,
-    _folder: TempDir,
+    folder: TempDir,
 }
 
 impl TestHub {
@@ -197,7 +197,7 @@ impl TestHub {
             tokio::spawn(http::serve(Listening { listener, tls: None }, http::router(hub), limits, async {
                 let _ = stopped.await;
             }));
-        Self { store, clock, showroom, address, stop, serving, _folder: folder }
+        Self { store, clock, showroom, address, stop, serving, folder }
     }
 
     /// Judges the fleet anew for the pages.
@@ -210,6 +210,19 @@ impl TestHub {
         self.stop.send(()).unwrap();
         tokio::time::timeout(PATIENCE, self.serving).await.expect("the hub stops").unwrap();
         self.store.store_close().await;
+    }
+
+    /// Its database file.
+    pub(crate) fn database(&self) -> std::path::PathBuf {
+        self.folder.path().join("hub.sqlite")
+    }
+
+    /// Tells it to stop and keeps its files.
+    pub(crate) async fn stop_keeping(self) -> TempDir {
+        self.stop.send(()).unwrap();
+        tokio::time::timeout(PATIENCE, self.serving).await.expect("the hub stops").unwrap();
+        self.store.store_close().await;
+        self.folder
     }
 
     /// A grant's token.

@@ -70,8 +70,8 @@ fn words(report: &Report) -> String {
     lines.push(format!("log id   {}", report.log_id));
     lines.push(format!("head     {} leaves, signed {signed_at} by {}", report.tree_size, report.key));
     lines.push(format!(
-        "checked  {} files, {} leaves, {} events, {} proofs, {} runs",
-        report.n_files, report.n_leaves, report.n_events, report.n_proofs, report.n_rows
+        "checked  {} files, {} leaves, {} events, {} proofs, {} rows of tables, {} records",
+        report.n_files, report.n_leaves, report.n_events, report.n_proofs, report.n_rows, report.n_records
     ));
     lines.push(match report.old_tree_size {
         Some(size) => format!("older    held against a head of {size} leaves"),

@@ -3,22 +3,22 @@
 //! The same ledger head, method version and as-of time give the same bytes: nothing here reads a clock, and all is
 //! written in a fixed order.
 
-use std::collections::HashMap;
 use std::io::{self, Write};
 
 use chrono::{DateTime, SecondsFormat, Utc};
-use serde_json::json;
+use serde_json::{Value, json};
 use windrow_model::METHOD_VERSION;
 use windrow_model::condition::constants::{CLOGGED_BELOW, CONSTANTS_VERSION, CONTACT_ABOVE, FAN_BELOW};
 use windrow_model::record::Digest;
 
-use super::gather::{Judged, Ledger};
+use super::gather::{Judged, Ledger, RunLeaf, Source};
 use super::sink::{Lines, Sink};
 use super::table::{Table, json_schema};
-use super::tables::{FleetTable, RunsTable, VisitsTable, Which};
-use super::{sheet, text};
+use super::tables::{CoverageTable, FleetTable, RunsTable, VisitLine, VisitsTable, Which};
+use super::{records, sheet, text};
 use crate::ledger::head::KeyLink;
-use crate::store::{Event, Leaf};
+use crate::scoring::Standing;
+use crate::store::Event;
 
 /// Name of the description's form.
 pub const EXPORT_SCHEMA: &str = "windrow-export/1";
@@ -40,55 +40,87 @@ pub const LEAVES: &str = "ledger/leaves.txt";
 pub const EVENTS: &str = "ledger/events.ndjson";
 /// Inclusion proofs.
 pub const PROOFS: &str = "ledger/proofs.ndjson";
+/// The records, where they were asked for.
+pub const RECORDS: &str = "records.ndjson";
+
+/// What an export is made of.
+#[derive(Clone, Copy)]
+pub struct Parts<'a> {
+    /// The judged fleet.
+    pub judged: Judged<'a>,
+    /// The visits' entries.
+    pub visits: &'a [VisitLine],
+    /// The ledger. Read after the fleet was judged: then its head covers all that was judged.
+    pub ledger: &'a Ledger,
+    /// What is read on the way.
+    pub source: &'a dyn Source,
+}
+
+impl std::fmt::Debug for Parts<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Parts").field("as_of", &self.judged.as_of).finish_non_exhaustive()
+    }
+}
+
+impl Parts<'_> {
+    /// Does something with one of the tables.
+    pub fn with_table<T>(&self, which: Which, work: impl FnOnce(&dyn Table) -> T) -> T {
+        let Judged { standings, coverage, as_of } = self.judged;
+        match which {
+            Which::Fleet => work(&FleetTable::new(standings, coverage)),
+            Which::Coverage => work(&CoverageTable::new(coverage)),
+            Which::Runs => {
+                let pages = |after| self.source.runs(after);
+                work(&RunsTable::new(&pages, &self.ledger.runs, as_of.timestamp_millis()))
+            }
+            Which::Visits => work(&VisitsTable::new(self.visits)),
+        }
+    }
+}
 
 /// Writes everything but sums and seal.
 ///
 /// # Errors
 /// Where it cannot be written.
-pub fn write(
-    sink: &mut Sink,
-    judged: &Judged,
-    ledger: &Ledger,
-    which: &[Which],
-    as_of: DateTime<Utc>,
-) -> io::Result<()> {
-    let leaves: HashMap<Digest, u64> =
-        ledger.runs.iter().map(|(digest, leaf)| (*digest, leaf.leaf_idx)).collect();
-    let mut tables: Vec<Box<dyn Table + '_>> = Vec::new();
+pub fn write(sink: &mut Sink, parts: &Parts<'_>, which: &[Which], with_records: bool) -> io::Result<()> {
+    let as_of = parts.judged.as_of;
+    let mut tables = Vec::new();
     for which in which {
-        tables.push(match which {
-            Which::Fleet => Box::new(FleetTable::new(&judged.rows)),
-            Which::Runs => Box::new(RunsTable::new(&judged.runs, &leaves, METHOD_VERSION)),
-            Which::Visits => Box::new(VisitsTable::new(&judged.services)),
-        });
+        tables.push(parts.with_table(*which, |table| write_table(sink, table, as_of))?);
     }
-    for table in &tables {
-        write_table(sink, table.as_ref(), as_of)?;
-    }
-    let about = about(&tables, ledger, as_of);
+    let about = about(&tables, parts);
     sink.file(ABOUT, Lines::Told, |out| writeln!(out, "{about:#}"))?;
-    write_ledger(sink, judged, ledger)
+    write_ledger(sink, parts)?;
+    if with_records {
+        let as_of_ms = as_of.timestamp_millis();
+        sink.file(RECORDS, Lines::Told, |out| records::write(parts.source, parts.ledger, as_of_ms, out))?;
+    }
+    Ok(())
 }
 
-fn write_table(sink: &mut Sink, table: &dyn Table, as_of: DateTime<Utc>) -> io::Result<()> {
+/// Writes a table's files, and says what the description says of it.
+fn write_table(sink: &mut Sink, table: &dyn Table, as_of: DateTime<Utc>) -> io::Result<Value> {
     let name = table.name();
-    sink.file(&format!("{name}.csv"), Lines::Told, |out| text::csv(table, out))?;
+    let mut n_rows = 0;
+    sink.file(&format!("{name}.csv"), Lines::Told, |out| {
+        n_rows = text::csv(table, out)?;
+        Ok(())
+    })?;
     sink.file(&format!("{name}.json"), Lines::Told, |out| text::json(table, out))?;
     sink.file(&format!("{name}.ndjson"), Lines::Told, |out| text::ndjson(table, out))?;
     sink.file(&format!("{name}.xlsx"), Lines::Untold, |out| sheet::xlsx(table, as_of, out))?;
     let schema = json_schema(table);
-    sink.file(&format!("{name}.schema.json"), Lines::Told, |out| writeln!(out, "{schema:#}"))
+    sink.file(&format!("{name}.schema.json"), Lines::Told, |out| writeln!(out, "{schema:#}"))?;
+    let columns: Vec<_> =
+        table.columns().iter().map(|c| json!({"name": c.name, "kind": c.kind.name()})).collect();
+    Ok(json!({"name": name, "rows": n_rows, "columns": columns}))
 }
 
-fn about(tables: &[Box<dyn Table + '_>], ledger: &Ledger, as_of: DateTime<Utc>) -> serde_json::Value {
-    let described = |table: &dyn Table| {
-        let columns: Vec<_> =
-            table.columns().iter().map(|c| json!({"name": c.name, "kind": c.kind.name()})).collect();
-        json!({"name": table.name(), "rows": table.rows().count(), "columns": columns})
-    };
+fn about(tables: &[Value], parts: &Parts<'_>) -> Value {
+    let head = &parts.ledger.head;
     json!({
         "schema": EXPORT_SCHEMA,
-        "as_of": as_of.to_rfc3339_opts(SecondsFormat::AutoSi, true),
+        "as_of": parts.judged.as_of.to_rfc3339_opts(SecondsFormat::AutoSi, true),
         "method_version": METHOD_VERSION,
         "thresholds": {
             "version": CONSTANTS_VERSION,
@@ -96,13 +128,14 @@ fn about(tables: &[Box<dyn Table + '_>], ledger: &Ledger, as_of: DateTime<Utc>) 
             "fan_factor_below": FAN_BELOW,
             "contact_factor_above": CONTACT_ABOVE,
         },
-        "log_id": ledger.head.log_id,
-        "tree_size": ledger.head.tree_size,
-        "tables": tables.iter().map(|t| described(t.as_ref())).collect::<Vec<_>>(),
+        "log_id": head.log_id,
+        "tree_size": head.tree_size,
+        "tables": tables,
     })
 }
 
-fn write_ledger(sink: &mut Sink, judged: &Judged, ledger: &Ledger) -> io::Result<()> {
+fn write_ledger(sink: &mut Sink, parts: &Parts<'_>) -> io::Result<()> {
+    let ledger = parts.ledger;
     let head = serde_json::to_string_pretty(&ledger.head)?;
     sink.file(HEAD, Lines::Told, |out| writeln!(out, "{head}"))?;
     sink.file(LEAVES, Lines::Told, |out| {
@@ -111,13 +144,30 @@ fn write_ledger(sink: &mut Sink, judged: &Judged, ledger: &Ledger) -> io::Result
         }
         Ok(())
     })?;
-    sink.file(EVENTS, Lines::Told, |out| ledger.events.iter().try_for_each(|event| write_event(event, out)))?;
+    sink.file(EVENTS, Lines::Told, |out| write_events(parts, out))?;
     sink.file(PROOFS, Lines::Told, |out| {
-        let mut leaves: Vec<&Leaf> =
-            judged.rows.iter().filter_map(|row| ledger.runs.get(&row.record_digest()?)).collect();
-        leaves.sort_by_key(|leaf| leaf.leaf_idx);
-        leaves.into_iter().try_for_each(|leaf| write_proof(leaf, ledger, out))
+        let digests = parts.judged.standings.iter().map(Standing::digest);
+        let mut leaves: Vec<(RunLeaf, Digest)> =
+            digests.filter_map(|digest| Some((ledger.runs.of_run(digest)?, digest))).collect();
+        leaves.sort_by_key(|(leaf, _)| leaf.leaf_idx);
+        leaves.into_iter().try_for_each(|(leaf, digest)| write_proof(leaf, digest, ledger, out))
     })
+}
+
+/// All events under the head.
+fn write_events(parts: &Parts<'_>, out: &mut dyn Write) -> io::Result<()> {
+    let tree_size = parts.ledger.head.tree_size;
+    let mut from_idx = 0;
+    while from_idx < tree_size {
+        let batch = parts.source.events(from_idx)?;
+        let Some(last) = batch.last() else { break };
+        from_idx = last.leaf.leaf_idx + 1;
+        let covered = batch.iter().filter(|event| event.leaf.leaf_idx < tree_size);
+        for event in covered {
+            write_event(event, out)?;
+        }
+    }
+    Ok(())
 }
 
 fn write_event(event: &Event, out: &mut dyn Write) -> io::Result<()> {
@@ -130,15 +180,13 @@ fn write_event(event: &Event, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "{line}")
 }
 
-fn write_proof(leaf: &Leaf, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {
-    let path: Vec<String> =
-        ledger.tree.inclusion(leaf.leaf_idx).unwrap_or_default().iter().map(|d| d.to_hex()).collect();
+fn write_proof(leaf: RunLeaf, digest: Digest, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {
     let line = json!({
         "leaf_idx": leaf.leaf_idx,
-        "kind": leaf.kind,
-        "digest": leaf.digest.to_hex(),
+        "kind": leaf.kind(),
+        "digest": digest.to_hex(),
         "timestamp_ms": leaf.at_ms,
-        "path": path,
+        "path": records::path_of(leaf, ledger),
     });
     writeln!(out, "{line}")
 }

@@ -1,33 +1,67 @@
 //! What an export is made of, read from the store under one head.
 
 use std::collections::HashMap;
+use std::io;
 
+use chrono::{DateTime, Utc};
+use tokio::runtime::Handle;
 use windrow_model::METHOD_VERSION;
 use windrow_model::record::Digest;
 
-use crate::clock::WallClock;
-use crate::costs::Costs;
+use super::records::StoredRecord;
+use super::tables::{VisitLine, visit_lines};
+use crate::coverage::Coverage;
+use crate::facts;
 use crate::failure::Failure;
-use crate::fleet_table::{self, Explained, Filter};
-use crate::judgement;
 use crate::ledger::head::{HeadKey, SignedHead};
-use crate::ledger::signing;
+use crate::ledger::signing::{self, HeadError};
 use crate::ledger::tree::Whole;
-use crate::scoring::Run;
-use crate::store::{EpochMs, Event, Leaf, Service, Store, StoreError};
+use crate::scoring::Standing;
+use crate::store::{EpochMs, Event, MeasuredRun, RunPlace, Store, StoreError};
 
-/// Leaves read in one go.
+/// Leaves or events read in one go.
 const BATCH: u32 = 10_000;
+/// Runs read in one go: some megabytes.
+const RUN_BATCH: u32 = 1_000;
 
-/// The judged fleet and what it rests on.
-#[derive(Debug)]
-pub struct Judged {
-    /// One a laptop, most urgent first.
-    pub rows: Vec<Explained>,
-    /// All runs that had come in by the as-of time.
-    pub runs: Vec<Run>,
-    /// All services up to then.
-    pub services: Vec<Service>,
+/// The judged fleet: the export's tables are made from it row by row.
+#[derive(Debug, Clone, Copy)]
+pub struct Judged<'a> {
+    /// The laptops, most urgent first.
+    pub standings: &'a [Standing],
+    /// How far they were checked.
+    pub coverage: &'a Coverage,
+    /// As of when.
+    pub as_of: DateTime<Utc>,
+}
+
+/// A leaf of a record or an imported run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RunLeaf {
+    /// Its place.
+    pub leaf_idx: u64,
+    /// When the run was received.
+    pub at_ms: EpochMs,
+    /// Whether it is an imported run's.
+    pub is_imported: bool,
+}
+
+impl RunLeaf {
+    /// Name of its kind.
+    pub const fn kind(self) -> &'static str {
+        if self.is_imported { "imported_run" } else { "record" }
+    }
+}
+
+/// The leaves of all runs, by their digest.
+#[derive(Debug, Default)]
+pub struct Leaves(HashMap<Digest, RunLeaf>);
+
+impl Leaves {
+    /// A run's leaf; none of a run that was imported before imports had leaves.
+    pub fn of_run(&self, digest: Digest) -> Option<RunLeaf> {
+        self.0.get(&digest).copied()
+    }
 }
 
 /// The ledger under one head.
@@ -39,17 +73,35 @@ pub struct Ledger {
     pub key: HeadKey,
     /// All leaves' hashes.
     pub tree: Whole,
-    /// Leaves of records and imported runs, by digest.
-    pub runs: HashMap<Digest, Leaf>,
-    /// All events.
-    pub events: Vec<Event>,
+    /// Leaves of records and imported runs.
+    pub runs: Leaves,
+}
+
+/// Why the ledger can't be read for an export.
+#[derive(Debug, thiserror::Error)]
+pub enum LedgerError {
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// No head can be signed.
+    #[error(transparent)]
+    Head(#[from] HeadError),
+}
+
+impl From<LedgerError> for Failure {
+    fn from(error: LedgerError) -> Self {
+        match error {
+            LedgerError::Store(e) => e.into(),
+            LedgerError::Head(e) => e.into(),
+        }
+    }
 }
 
 /// Reads the ledger and signs its head.
 ///
 /// # Errors
 /// If the store or the head key fails.
-pub async fn ledger<S: Store>(store: &S, now_ms: EpochMs) -> Result<Ledger, Failure> {
+pub async fn ledger<S: Store>(store: &S, now_ms: EpochMs) -> Result<Ledger, LedgerError> {
     let head = signing::head_now(store, now_ms).await?;
     let (key, _) = signing::key_now(store, now_ms).await?;
     let mut hashes = Vec::with_capacity(head.tree_size as usize);
@@ -58,61 +110,68 @@ pub async fn ledger<S: Store>(store: &S, now_ms: EpochMs) -> Result<Ledger, Fail
         let left = head.tree_size - hashes.len() as u64;
         let leaves = store.ledger_list(hashes.len() as u64, BATCH.min(left as u32)).await?;
         if leaves.is_empty() {
-            return Err(StoreError::Corrupt {
-                column: "ledger_leaf.leaf_idx",
-                why: "leaves are missing".into(),
-            }
-            .into());
+            let why = "leaves are missing".into();
+            return Err(StoreError::Corrupt { column: "ledger_leaf.leaf_idx", why }.into());
         }
         for leaf in leaves {
             hashes.push(leaf.leaf_hash);
-            if leaf.kind == "record" || leaf.kind == "imported_run" {
-                runs.insert(leaf.digest, leaf);
+            let is_imported = leaf.kind == "imported_run";
+            if leaf.kind == "record" || is_imported {
+                let of_run = RunLeaf { leaf_idx: leaf.leaf_idx, at_ms: leaf.at_ms, is_imported };
+                runs.insert(leaf.digest, of_run);
             }
         }
     }
-    Ok(Ledger { events: events(store, head.tree_size).await?, head, key, tree: Whole::new(hashes), runs })
+    Ok(Ledger { head, key, tree: Whole::new(hashes), runs: Leaves(runs) })
 }
 
-async fn events<S: Store>(store: &S, tree_size: u64) -> Result<Vec<Event>, StoreError> {
-    let mut all: Vec<Event> = Vec::new();
-    loop {
-        let from = all.last().map_or(0, |e| e.leaf.leaf_idx + 1);
-        let batch = store.ledger_event_list(from, BATCH).await?;
-        let is_last = batch.len() < BATCH as usize;
-        all.extend(batch.into_iter().filter(|e| e.leaf.leaf_idx < tree_size));
-        if is_last {
-            return Ok(all);
-        }
-    }
-}
-
-/// Judges the fleet as of a time. To be read before the ledger: then its head covers all that was judged, however much
-/// comes in meanwhile.
+/// The visits' entries and imported services by a time.
 ///
 /// # Errors
 /// If the store fails.
-pub async fn judged<S: Store>(
-    store: &S,
-    clock: &WallClock,
-    as_of_ms: EpochMs,
-    costs: &Costs,
-) -> Result<Judged, Failure> {
-    let fleet = judgement::judged_fleet(store, clock, as_of_ms, costs).await?;
-    let rows = fleet_table::rows(&fleet, &Filter::default());
-    let mut runs = Vec::new();
-    for stored in store.run_list_measured(METHOD_VERSION).await? {
-        // An imported run was received when it was imported, whenever it was made.
-        if stored.provenance != "imported" && stored.received_at_ms > as_of_ms {
-            continue;
-        }
-        let metrics = stored.metrics_json.as_deref().map(serde_json::from_slice).transpose();
-        let metrics =
-            metrics.map_err(|e| StoreError::Corrupt { column: "run_metrics.metrics", why: e.to_string() })?;
-        runs.push(Run { stored, metrics });
+pub async fn visits<S: Store>(store: &S, as_of_ms: EpochMs) -> Result<Vec<VisitLine>, StoreError> {
+    Ok(visit_lines(facts::visits(store, None).await?, store.service_list().await?, as_of_ms))
+}
+
+/// What is read from the store while an export is written, so that none of it is held whole.
+pub trait Source {
+    /// The next runs after a place.
+    ///
+    /// # Errors
+    /// If the store fails; so with all the others.
+    fn runs(&self, after: Option<RunPlace>) -> io::Result<Vec<MeasuredRun>>;
+    /// The next events from a leaf on; none: there are no more.
+    fn events(&self, from_idx: u64) -> io::Result<Vec<Event>>;
+    /// A record as it was received; `None` for an imported run.
+    fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>>;
+}
+
+/// The store, read from a thread that may wait.
+#[derive(Debug)]
+pub struct Reading<S> {
+    store: S,
+    handle: Handle,
+}
+
+impl<S: Store> Reading<S> {
+    /// Reads a store. The runtime is the present one; its methods must be called from another thread than its own.
+    pub fn new(store: S) -> Self {
+        Self { store, handle: Handle::current() }
     }
-    let as_of_day = chrono::DateTime::from_timestamp_millis(as_of_ms).map(|t| t.date_naive());
-    let mut services = store.service_list().await?;
-    services.retain(|s| as_of_day.is_none_or(|day| s.serviced_on <= day));
-    Ok(Judged { rows, runs, services })
+}
+
+impl<S: Store> Source for Reading<S> {
+    fn runs(&self, after: Option<RunPlace>) -> io::Result<Vec<MeasuredRun>> {
+        let runs = self.store.run_list_measured_after(METHOD_VERSION, after, RUN_BATCH);
+        self.handle.block_on(runs).map_err(io::Error::other)
+    }
+
+    fn events(&self, from_idx: u64) -> io::Result<Vec<Event>> {
+        self.handle.block_on(self.store.ledger_event_list(from_idx, BATCH)).map_err(io::Error::other)
+    }
+
+    fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>> {
+        let run = self.handle.block_on(self.store.run_get(digest)).map_err(io::Error::other)?;
+        Ok(run.and_then(StoredRecord::of))
+    }
 }

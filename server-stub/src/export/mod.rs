@@ -5,6 +5,7 @@
 
 pub mod bundle;
 pub mod gather;
+pub mod records;
 pub mod sheet;
 pub mod sink;
 pub mod table;

@@ -29,7 +29,7 @@ struct Formats {
 /// # Errors
 /// Where it cannot be written.
 pub fn xlsx(table: &dyn Table, made_at: DateTime<Utc>, out: &mut dyn Write) -> io::Result<()> {
-    let mut workbook = workbook(table, made_at).map_err(io::Error::other)?;
+    let mut workbook = workbook(table, made_at)?;
     // The writer has to seek; a zip or a socket cannot.
     let mut file = tempfile::tempfile()?;
     workbook.save_to_writer(&mut file).map_err(io::Error::other)?;
@@ -44,7 +44,7 @@ pub fn xlsx(table: &dyn Table, made_at: DateTime<Utc>, out: &mut dyn Write) -> i
     }
 }
 
-fn workbook(table: &dyn Table, made_at: DateTime<Utc>) -> Result<Workbook, XlsxError> {
+fn workbook(table: &dyn Table, made_at: DateTime<Utc>) -> io::Result<Workbook> {
     let formats = Formats {
         header: Format::new().set_bold(),
         words: Format::new(),
@@ -56,13 +56,13 @@ fn workbook(table: &dyn Table, made_at: DateTime<Utc>) -> Result<Workbook, XlsxE
     workbook.set_properties(&DocProperties::new().set_creation_datetime(&made_at));
     let mut rows = table.rows().peekable();
     for sheet_no in 1_usize.. {
-        let sheet = workbook.add_worksheet_with_constant_memory()?;
+        let sheet = workbook.add_worksheet_with_constant_memory().map_err(io::Error::other)?;
         let name =
             if sheet_no == 1 { table.name().to_owned() } else { format!("{} {sheet_no}", table.name()) };
-        sheet.set_name(name)?;
-        write_header(sheet, table, &formats)?;
+        sheet.set_name(name).map_err(io::Error::other)?;
+        write_header(sheet, table, &formats).map_err(io::Error::other)?;
         for (idx, row) in rows.by_ref().take(MAX_ROWS).enumerate() {
-            write_row(sheet, idx as u32 + 1, &row, &formats)?;
+            write_row(sheet, idx as u32 + 1, &row?, &formats).map_err(io::Error::other)?;
         }
         if rows.peek().is_none() {
             break;

@@ -1,5 +1,7 @@
 //! A table: columns with their kinds, and rows of typed cells.
 
+use std::io;
+
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 
 /// What stands in a column.
@@ -32,7 +34,8 @@ impl Kind {
     /// The kind of a column of the fleet and runs tables, by the rules that their names follow: `_on` is a day, `_at` a
     /// time, a unit or a share a number.
     pub fn of_column(name: &str) -> Self {
-        const INTEGERS: [&str; 3] = ["rank", "runs", "leaf_idx"];
+        const INTEGERS: [&str; 7] =
+            ["rank", "runs", "leaf_idx", "visit_id", "minutes", "corrects", "corrected_by"];
         const NUMBER_ENDS: [&str; 11] =
             ["_c", "_k", "_s", "_rpm", "_w", "_share", "_low", "_high", "_factor", "_fraction", "_benefit"];
         if INTEGERS.contains(&name) {
@@ -87,6 +90,16 @@ impl Cell {
         value.filter(|v| v.is_finite()).map_or(Self::Empty, Self::Number)
     }
 
+    /// A day that may be absent.
+    pub fn date(day: Option<NaiveDate>) -> Self {
+        day.map_or(Self::Empty, Self::Date)
+    }
+
+    /// A count that may be absent.
+    pub fn integer(n: Option<i64>) -> Self {
+        n.map_or(Self::Empty, Self::Integer)
+    }
+
     /// A point in time, milliseconds since the Unix epoch.
     pub fn time_ms(ms: i64) -> Self {
         DateTime::from_timestamp_millis(ms).map_or(Self::Empty, Self::Time)
@@ -128,9 +141,12 @@ pub trait Table {
     fn name(&self) -> &'static str;
     /// Its columns.
     fn columns(&self) -> &[Column];
-    /// Its rows, each with a cell a column.
-    fn rows(&self) -> Box<dyn Iterator<Item = Vec<Cell>> + '_>;
+    /// Its rows, each with a cell a column. After an error there are no more.
+    fn rows(&self) -> Rows<'_>;
 }
+
+/// A table's rows as they are read.
+pub type Rows<'a> = Box<dyn Iterator<Item = io::Result<Vec<Cell>>> + 'a>;
 
 /// A JSON Schema (draft 2020-12) of the table's JSON form.
 pub fn json_schema(table: &dyn Table) -> serde_json::Value {

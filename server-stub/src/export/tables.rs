@@ -1,36 +1,59 @@
-//! The tables of an export: fleet, runs, visits.
+//! The tables of an export: fleet, coverage, runs, visits.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
+use std::io;
 
+use chrono::NaiveDate;
 use serde_json::Value;
+use windrow_model::METHOD_VERSION;
 use windrow_model::measured::Measured;
-use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
+use windrow_model::trace::fleet::ServiceAction;
 
-use super::table::{Cell, Column, Kind, Table};
-use crate::fleet_table::{COLUMNS, Explained};
-use crate::scoring::Run;
-use crate::store::Service;
+use super::gather::Leaves;
+use super::table::{Cell, Column, Kind, Rows, Table};
+use crate::coverage::Coverage;
+use crate::fleet_table::{self, COLUMNS};
+use crate::scoring::Standing;
+use crate::store::facts::Visit;
+use crate::store::{MeasuredRun, RunPlace, Service};
 
 /// Which tables there are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, clap::ValueEnum)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    clap::ValueEnum,
+    serde::Serialize,
+    serde::Deserialize,
+    schemars::JsonSchema,
+)]
+#[serde(rename_all = "snake_case")]
 pub enum Which {
     /// One row a laptop, most urgent first.
     Fleet,
+    /// One row a laptop that should be checked, and one that nobody listed.
+    Coverage,
     /// One row a run.
     Runs,
-    /// One row a visit's action.
+    /// One row a visit's entry.
     Visits,
 }
 
 impl Which {
     /// All of them.
-    pub const ALL: [Self; 3] = [Self::Fleet, Self::Runs, Self::Visits];
+    pub const ALL: [Self; 4] = [Self::Fleet, Self::Coverage, Self::Runs, Self::Visits];
 
     /// Its name, and its files'.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Fleet => "fleet",
+            Self::Coverage => "coverage",
             Self::Runs => "runs",
             Self::Visits => "visits",
         }
@@ -42,18 +65,22 @@ impl Which {
     }
 }
 
+fn columns(names: impl IntoIterator<Item = &'static str>) -> Vec<Column> {
+    names.into_iter().map(|name| Column { name, kind: Kind::of_column(name) }).collect()
+}
+
 /// One row a laptop.
 #[derive(Debug)]
 pub struct FleetTable<'a> {
     columns: Vec<Column>,
-    rows: &'a [Explained],
+    standings: &'a [Standing],
+    coverage: &'a Coverage,
 }
 
 impl<'a> FleetTable<'a> {
     /// Of a judged fleet.
-    pub fn new(rows: &'a [Explained]) -> Self {
-        let columns = COLUMNS.iter().map(|name| Column { name, kind: Kind::of_column(name) }).collect();
-        Self { columns, rows }
+    pub fn new(standings: &'a [Standing], coverage: &'a Coverage) -> Self {
+        Self { columns: columns(COLUMNS), standings, coverage }
     }
 }
 
@@ -66,21 +93,86 @@ impl Table for FleetTable<'_> {
         &self.columns
     }
 
-    fn rows(&self) -> Box<dyn Iterator<Item = Vec<Cell>> + '_> {
-        Box::new(self.rows.iter().map(|explained| {
-            let row = serde_json::to_value(explained.row()).unwrap_or(Value::Null);
-            self.columns.iter().map(|c| Cell::of_json(&row[c.name], c.kind)).collect()
+    fn rows(&self) -> Rows<'_> {
+        Box::new(self.standings.iter().enumerate().map(|(idx, standing)| {
+            let row = serde_json::to_value(fleet_table::row(idx + 1, standing, self.coverage))?;
+            let cell = |c: &Column| row.get(c.name).map_or(Cell::Empty, |v: &Value| Cell::of_json(v, c.kind));
+            Ok(self.columns.iter().map(cell).collect())
         }))
     }
 }
 
-/// One row a run, with its place in the ledger.
+/// One row a laptop that should be checked, in the list's order, then those that nobody listed.
 #[derive(Debug)]
+pub struct CoverageTable<'a> {
+    columns: Vec<Column>,
+    coverage: &'a Coverage,
+}
+
+impl<'a> CoverageTable<'a> {
+    /// Of a fleet's coverage.
+    pub fn new(coverage: &'a Coverage) -> Self {
+        let names = [
+            "asset_tag",
+            "device_id",
+            "model",
+            "site",
+            "place",
+            "coverage_state",
+            "not_checked_why",
+            "why",
+            "last_checked_at",
+            "from_on",
+            "until_on",
+        ];
+        Self { columns: columns(names), coverage }
+    }
+}
+
+impl Table for CoverageTable<'_> {
+    fn name(&self) -> &'static str {
+        Which::Coverage.name()
+    }
+
+    fn columns(&self) -> &[Column] {
+        &self.columns
+    }
+
+    fn rows(&self) -> Rows<'_> {
+        Box::new(self.coverage.lines.iter().map(|line| {
+            Ok(vec![
+                Cell::text(&line.tag),
+                Cell::text(line.device_id.as_deref().unwrap_or_default()),
+                Cell::text(&line.model),
+                Cell::text(&line.site),
+                Cell::text(&line.place),
+                Cell::text(line.state.name()),
+                Cell::text(line.not_checked_why.map_or("", |why| why.name())),
+                Cell::text(&line.why),
+                line.last_checked_at_ms.map_or(Cell::Empty, Cell::time_ms),
+                Cell::date(line.from_on),
+                Cell::date(line.until_on),
+            ])
+        }))
+    }
+}
+
+/// The next runs after a place, in order; none: there are no more. Read again for each format, so that no table of runs
+/// is ever held whole.
+pub type RunPages<'a> = dyn Fn(Option<RunPlace>) -> io::Result<Vec<MeasuredRun>> + 'a;
+
+/// One row a run, with its place in the ledger.
 pub struct RunsTable<'a> {
     columns: Vec<Column>,
-    runs: &'a [Run],
-    leaves: &'a HashMap<Digest, u64>,
-    method_version: &'static str,
+    pages: &'a RunPages<'a>,
+    leaves: &'a Leaves,
+    as_of_ms: i64,
+}
+
+impl std::fmt::Debug for RunsTable<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("RunsTable").field("as_of_ms", &self.as_of_ms).finish_non_exhaustive()
+    }
 }
 
 /// A metric of a run.
@@ -115,39 +207,41 @@ const RUN_COLUMNS: [&str; 14] = [
 ];
 
 impl<'a> RunsTable<'a> {
-    /// Of all runs.
-    pub fn new(runs: &'a [Run], leaves: &'a HashMap<Digest, u64>, method_version: &'static str) -> Self {
+    /// Of all runs that had come in by a time.
+    pub fn new(pages: &'a RunPages<'a>, leaves: &'a Leaves, as_of_ms: i64) -> Self {
         let names = RUN_COLUMNS.into_iter().chain(METRICS.iter().map(|(name, _)| *name));
-        let names = names.chain(["leaf_idx", "record_digest"]);
-        let columns = names.map(|name| Column { name, kind: Kind::of_column(name) }).collect();
-        Self { columns, runs, leaves, method_version }
+        Self { columns: columns(names.chain(["leaf_idx", "record_digest"])), pages, leaves, as_of_ms }
     }
 
-    fn row(&self, run: &Run) -> Vec<Cell> {
-        let stored = &run.stored;
+    fn row(&self, run: &MeasuredRun) -> io::Result<Vec<Cell>> {
+        let metrics: Option<Metrics> = run.metrics_json.as_deref().map(serde_json::from_slice).transpose()?;
         let mut row = vec![
-            Cell::text(&stored.device_id),
-            Cell::text(&stored.asset_tag),
-            Cell::text(&stored.model_name),
-            Cell::text(&stored.site),
-            Cell::time_ms(stored.tested_at_ms),
-            Cell::time_ms(stored.received_at_ms),
-            Cell::text(&stored.provenance),
-            Cell::text(&stored.protocol),
-            Cell::text(&stored.outcome),
-            Cell::text(&stored.load_mix),
-            Cell::text(&stored.channels),
-            Cell::number(stored.ambient_c),
-            Cell::number(stored.ambient_sd_k),
-            Cell::text(self.method_version),
+            Cell::text(&run.device_id),
+            Cell::text(&run.asset_tag),
+            Cell::text(&run.model_name),
+            Cell::text(&run.site),
+            Cell::time_ms(run.tested_at_ms),
+            Cell::time_ms(run.received_at_ms),
+            Cell::text(&run.provenance),
+            Cell::text(&run.protocol),
+            Cell::text(&run.outcome),
+            Cell::text(&run.load_mix),
+            Cell::text(&run.channels),
+            Cell::number(run.ambient_c),
+            Cell::number(run.ambient_sd_k),
+            Cell::text(METHOD_VERSION),
         ];
-        let value = |of: fn(&Metrics) -> &Measured| run.metrics.as_ref().and_then(|m| of(m).value());
+        let value = |of: fn(&Metrics) -> &Measured| metrics.as_ref().and_then(|m| of(m).value());
         row.extend(METRICS.iter().map(|(_, of)| Cell::number(value(*of))));
-        let leaf_idx = self.leaves.get(&stored.digest).map(|idx| idx.cast_signed());
-        row.push(leaf_idx.map_or(Cell::Empty, Cell::Integer));
-        row.push(Cell::text(stored.digest.to_hex()));
-        row
+        row.push(Cell::integer(self.leaves.of_run(run.digest).map(|leaf| leaf.leaf_idx.cast_signed())));
+        row.push(Cell::text(run.digest.to_hex()));
+        Ok(row)
     }
+}
+
+/// An imported run was received when it was imported, whenever it was made.
+fn had_come_in(run: &MeasuredRun, as_of_ms: i64) -> bool {
+    run.provenance == "imported" || run.received_at_ms <= as_of_ms
 }
 
 impl Table for RunsTable<'_> {
@@ -159,24 +253,131 @@ impl Table for RunsTable<'_> {
         &self.columns
     }
 
-    fn rows(&self) -> Box<dyn Iterator<Item = Vec<Cell>> + '_> {
-        Box::new(self.runs.iter().map(|run| self.row(run)))
+    fn rows(&self) -> Rows<'_> {
+        let mut after = None;
+        let pages = std::iter::from_fn(move || match (self.pages)(after.take()) {
+            Ok(page) => {
+                after = Some(page.last()?.place());
+                Some(Ok(page))
+            }
+            Err(e) => Some(Err(e)),
+        });
+        // An error ends the reading: the next page would begin at the first run again.
+        let mut is_broken = false;
+        let pages = pages.take_while(move |page| !std::mem::replace(&mut is_broken, page.is_err()));
+        Box::new(pages.flat_map(move |page| {
+            let (page, error) = match page {
+                Ok(page) => (page, None),
+                Err(e) => (Vec::new(), Some(Err(e))),
+            };
+            let runs = page.into_iter().filter(|run| had_come_in(run, self.as_of_ms));
+            runs.map(|run| self.row(&run)).chain(error)
+        }))
     }
 }
 
-/// One row an action.
+/// A row of the visits table.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum VisitLine {
+    /// An entry that somebody logged.
+    Logged(Visit),
+    /// What a file of services says of a day.
+    Imported {
+        /// The laptop.
+        device_id: String,
+        /// The day.
+        on: NaiveDate,
+        /// What was done.
+        actions: Vec<ServiceAction>,
+    },
+}
+
+impl VisitLine {
+    fn key(&self) -> (&str, NaiveDate, i64) {
+        match self {
+            Self::Logged(visit) => (&visit.device_id, visit.visited_on, visit.visit_id),
+            Self::Imported { device_id, on, .. } => (device_id, *on, 0),
+        }
+    }
+}
+
+/// All entries of visits and all imported services, by laptop and day. What was logged later than `as_of_ms` is left out.
+pub fn visit_lines(visits: Vec<Visit>, services: Vec<Service>, as_of_ms: i64) -> Vec<VisitLine> {
+    let day = chrono::DateTime::from_timestamp_millis(as_of_ms).map(|t| t.date_naive());
+    let mut imported: BTreeMap<(String, NaiveDate), Vec<ServiceAction>> = BTreeMap::new();
+    for service in services.into_iter().filter(|s| s.logged.is_none()) {
+        imported.entry((service.device_id, service.serviced_on)).or_default().push(service.action);
+    }
+    let imported =
+        imported.into_iter().map(|((device_id, on), actions)| VisitLine::Imported { device_id, on, actions });
+    let mut known: Vec<Visit> = visits.into_iter().filter(|v| v.logged_at_ms <= as_of_ms).collect();
+    let numbers: std::collections::HashSet<i64> = known.iter().map(|v| v.visit_id).collect();
+    for visit in &mut known {
+        visit.corrected_by = visit.corrected_by.filter(|by| numbers.contains(by));
+    }
+    let lines = known.into_iter().map(VisitLine::Logged).chain(imported);
+    let mut lines: Vec<VisitLine> = lines.filter(|l| day.is_none_or(|day| l.key().1 <= day)).collect();
+    lines.sort_by(|a, b| a.key().cmp(&b.key()));
+    lines
+}
+
+/// One row an entry.
 #[derive(Debug)]
 pub struct VisitsTable<'a> {
     columns: Vec<Column>,
-    services: &'a [Service],
+    lines: &'a [VisitLine],
 }
 
 impl<'a> VisitsTable<'a> {
-    /// Of all services.
-    pub fn new(services: &'a [Service]) -> Self {
-        let columns = ["device_id", "serviced_on", "action"];
-        let columns = columns.into_iter().map(|name| Column { name, kind: Kind::of_column(name) }).collect();
-        Self { columns, services }
+    /// Of these lines.
+    pub fn new(lines: &'a [VisitLine]) -> Self {
+        let names = [
+            "device_id",
+            "visited_on",
+            "visit_id",
+            "actions",
+            "minutes",
+            "found",
+            "parts",
+            "by_role",
+            "logged_at",
+            "corrects",
+            "corrected_by",
+            "is_withdrawn",
+            "source",
+        ];
+        Self { columns: columns(names), lines }
+    }
+}
+
+fn words(actions: &[ServiceAction]) -> Cell {
+    let names: Vec<&str> = actions.iter().map(|a: &ServiceAction| a.name()).collect();
+    Cell::text(names.join(" "))
+}
+
+fn visit_row(line: &VisitLine) -> Vec<Cell> {
+    match line {
+        VisitLine::Logged(v) => vec![
+            Cell::text(&v.device_id),
+            Cell::Date(v.visited_on),
+            Cell::Integer(v.visit_id),
+            words(&v.actions),
+            Cell::integer(v.minutes.map(i64::from)),
+            Cell::text(&v.found),
+            Cell::text(&v.parts),
+            Cell::text(&v.by_role),
+            Cell::time_ms(v.logged_at_ms),
+            Cell::integer(v.corrects),
+            Cell::integer(v.corrected_by),
+            Cell::text(if v.is_withdrawn { "yes" } else { "no" }),
+            Cell::text("logged"),
+        ],
+        VisitLine::Imported { device_id, on, actions } => {
+            let mut row = vec![Cell::text(device_id), Cell::Date(*on), Cell::Empty, words(actions)];
+            row.resize(12, Cell::Empty);
+            row.push(Cell::text("imported"));
+            row
+        }
     }
 }
 
@@ -189,11 +390,7 @@ impl Table for VisitsTable<'_> {
         &self.columns
     }
 
-    fn rows(&self) -> Box<dyn Iterator<Item = Vec<Cell>> + '_> {
-        Box::new(
-            self.services.iter().map(|s| {
-                vec![Cell::text(&s.device_id), Cell::Date(s.serviced_on), Cell::text(s.action.name())]
-            }),
-        )
+    fn rows(&self) -> Rows<'_> {
+        Box::new(self.lines.iter().map(|line| Ok(visit_row(line))))
     }
 }

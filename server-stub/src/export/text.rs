@@ -18,20 +18,24 @@ pub fn defused(text: &str) -> String {
     if looks_like_formula(text) || text.starts_with('\'') { format!("'{text}") } else { text.to_owned() }
 }
 
-/// The table as CSV with a header.
+/// The table as CSV with a header. Says how many rows it has.
 ///
 /// # Errors
 /// Where it cannot be written.
-pub fn csv(table: &dyn Table, out: &mut dyn Write) -> io::Result<()> {
+pub fn csv(table: &dyn Table, out: &mut dyn Write) -> io::Result<u64> {
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
     writer.write_record(table.columns().iter().map(|c| c.name))?;
+    let mut n_rows = 0;
     for row in table.rows() {
+        let row = row?;
+        n_rows += 1;
         writer.write_record(row.iter().map(|cell| match cell {
             Cell::Text(text) => defused(text),
             other => other.plain(),
         }))?;
     }
-    writer.flush()
+    writer.flush()?;
+    Ok(n_rows)
 }
 
 /// The table as one JSON object a line.
@@ -40,7 +44,7 @@ pub fn csv(table: &dyn Table, out: &mut dyn Write) -> io::Result<()> {
 /// Where it cannot be written.
 pub fn ndjson(table: &dyn Table, out: &mut dyn Write) -> io::Result<()> {
     for row in table.rows() {
-        writeln!(out, "{}", object(table, &row)?)?;
+        writeln!(out, "{}", object(table, &row?)?)?;
     }
     Ok(())
 }
@@ -52,7 +56,7 @@ pub fn ndjson(table: &dyn Table, out: &mut dyn Write) -> io::Result<()> {
 pub fn json(table: &dyn Table, out: &mut dyn Write) -> io::Result<()> {
     let mut before = "[\n";
     for row in table.rows() {
-        write!(out, "{before}{}", object(table, &row)?)?;
+        write!(out, "{before}{}", object(table, &row?)?)?;
         before = ",\n";
     }
     let is_empty = before.starts_with('[');

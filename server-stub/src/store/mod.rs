@@ -298,6 +298,24 @@ pub struct MeasuredRun {
     pub agrees: Option<bool>,
 }
 
+/// Where a run stands in the order by laptop and time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RunPlace {
+    /// The laptop.
+    pub device_id: String,
+    /// When it was tested.
+    pub tested_at_ms: EpochMs,
+    /// Its row.
+    pub run_id: i64,
+}
+
+impl MeasuredRun {
+    /// Its place.
+    pub fn place(&self) -> RunPlace {
+        RunPlace { device_id: self.device_id.clone(), tested_at_ms: self.tested_at_ms, run_id: self.run_id }
+    }
+}
+
 /// The hub's memory.
 pub trait Store:
     access::AccessStore
@@ -360,6 +378,13 @@ pub trait Store:
     fn run_list_measured(
         &self,
         method_version: &'static str,
+    ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
+    /// The next runs after `after`, in the same order, at most `limit`; from the first one where it is `None`.
+    fn run_list_measured_after(
+        &self,
+        method_version: &'static str,
+        after: Option<RunPlace>,
+        limit: u32,
     ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
     /// All services, ordered by laptop and day.
     fn service_list(&self) -> impl Future<Output = Result<Vec<Service>, StoreError>> + Send;

@@ -2,6 +2,7 @@
 //! another program.
 
 mod archive;
+mod rows;
 #[cfg(test)]
 mod tests;
 
@@ -15,14 +16,13 @@ use windrow_model::record::Digest;
 
 pub use archive::Limits;
 
-use crate::export::bundle::{
-    ABOUT, EVENTS, HEAD, LEAVES, PROOFS, SEAL, SEAL_SCHEMA, SUMS, Seal, seal_message,
-};
+use crate::export::bundle::{ABOUT, EVENTS, HEAD, LEAVES, SEAL, SEAL_SCHEMA, SUMS, Seal, seal_message};
 use crate::export::sink::{LineDigests, lines_name};
 use crate::ledger::head::{Head, SignedHead, is_signed, last_key};
 use crate::ledger::leaf::{is_kind_name, leaf_hash};
-use crate::ledger::tree::{Growing, is_included};
+use crate::ledger::tree::Growing;
 use archive::Archive;
+use rows::Said;
 
 /// Largest file that is read as a whole (sums, seal, head, description).
 const MAX_SMALL_BYTES: u64 = 4 << 20;
@@ -67,6 +67,8 @@ pub struct Report {
     pub n_proofs: usize,
     /// Rows of tables held against their leaves.
     pub n_rows: usize,
+    /// Records whose digests, signature and proof were checked.
+    pub n_records: usize,
     /// Size of the older head that it was held against.
     pub old_tree_size: Option<u64>,
     /// What isn't as it was; empty: nothing was altered.
@@ -94,25 +96,6 @@ struct ToldEvent {
     body: String,
 }
 
-/// A proof as an export tells it.
-#[derive(Deserialize)]
-struct ToldProof {
-    leaf_idx: u64,
-    kind: String,
-    digest: String,
-    timestamp_ms: u64,
-    path: Vec<String>,
-}
-
-/// What a row of the runs table says of its leaf.
-#[derive(Deserialize)]
-struct ToldRun {
-    provenance: String,
-    received_at: String,
-    leaf_idx: Option<u64>,
-    record_digest: String,
-}
-
 /// Verifies an export, and that it extends an older head where one is given.
 ///
 /// # Errors
@@ -124,9 +107,11 @@ pub fn verify(path: &Path, old_head: Option<&Head>, limits: Limits) -> io::Resul
     let Some(head) = check_head(&mut archive, &mut report) else { return Ok(report) };
     check_about(&mut archive, &head, &mut report);
     let leaves = check_leaves(&mut archive, &head, old_head, &mut report);
-    check_events(&mut archive, &leaves, &mut report);
-    check_proofs(&mut archive, &head, &mut report);
-    check_runs(&mut archive, &leaves, &mut report);
+    let said = check_events(&mut archive, &leaves, &mut report);
+    rows::check_proofs(&mut archive, &head, &mut report);
+    rows::check_runs(&mut archive, &leaves, &mut report);
+    rows::check_visits(&mut archive, &said, &mut report);
+    rows::check_records(&mut archive, &head, &said, &mut report);
     Ok(report)
 }
 
@@ -441,55 +426,18 @@ fn held(leaves: &[Digest], leaf_idx: u64, kind: &str, digest: Digest, at_ms: u64
     }
 }
 
-fn check_events(archive: &mut Archive, leaves: &[Digest], report: &mut Report) {
+fn check_events(archive: &mut Archive, leaves: &[Digest], report: &mut Report) -> Said {
     let mut n_events = 0;
+    let mut said = Said::default();
     let complaints = each_line(archive, EVENTS, |_, text| {
         n_events += 1;
         let event: ToldEvent = serde_json::from_str(text).map_err(|e| e.to_string())?;
-        held(leaves, event.leaf_idx, &event.kind, Digest::of(event.body.as_bytes()), event.timestamp_ms)
+        let digest = Digest::of(event.body.as_bytes());
+        held(leaves, event.leaf_idx, &event.kind, digest, event.timestamp_ms)?;
+        said.hear(&event.kind, &event.body);
+        Ok(())
     });
     report.n_events = n_events;
     tell(report, EVENTS, complaints);
-}
-
-fn check_proofs(archive: &mut Archive, head: &Head, report: &mut Report) {
-    let mut n_proofs = 0;
-    let complaints = each_line(archive, PROOFS, |_, text| {
-        n_proofs += 1;
-        let proof: ToldProof = serde_json::from_str(text).map_err(|e| e.to_string())?;
-        let hex = |text: &str| Digest::from_hex(text, "path").map_err(|e| e.to_string());
-        let leaf = leaf_hash(&proof.kind, hex(&proof.digest)?, proof.timestamp_ms);
-        let path = proof.path.iter().map(|p| hex(p)).collect::<Result<Vec<_>, _>>()?;
-        let is_good = is_kind_name(&proof.kind)
-            && is_included(leaf, proof.leaf_idx, head.tree_size, &path, head.root_hash);
-        if is_good {
-            Ok(())
-        } else {
-            Err(format!("does not prove that record {} is in the ledger", proof.digest))
-        }
-    });
-    report.n_proofs = n_proofs;
-    tell(report, PROOFS, complaints);
-}
-
-/// Each run of the runs table against its leaf, where the export has that table.
-fn check_runs(archive: &mut Archive, leaves: &[Digest], report: &mut Report) {
-    const FILE: &str = "runs.ndjson";
-    if !archive.names().iter().any(|name| name == FILE) {
-        return;
-    }
-    let mut n_rows = 0;
-    let complaints = each_line(archive, FILE, |_, text| {
-        n_rows += 1;
-        let run: ToldRun = serde_json::from_str(text).map_err(|e| e.to_string())?;
-        // Runs that were imported before imports had leaves.
-        let Some(leaf_idx) = run.leaf_idx else { return Ok(()) };
-        let kind = if run.provenance == "imported" { "imported_run" } else { "record" };
-        let digest = Digest::from_hex(&run.record_digest, "record_digest").map_err(|e| e.to_string())?;
-        let received = chrono::DateTime::parse_from_rfc3339(&run.received_at).map_err(|e| e.to_string())?;
-        held(leaves, leaf_idx, kind, digest, received.timestamp_millis().unsigned_abs())
-            .map_err(|why| format!("run {}: {why}", run.record_digest))
-    });
-    report.n_rows = n_rows;
-    tell(report, FILE, complaints);
+    said
 }

@@ -1,33 +1,137 @@
 //! Real exports of a real store: unaltered they hold; every altered byte, cut or fork is found and named.
 
+use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use chrono::DateTime;
+use chrono::{DateTime, NaiveDate};
 use tempfile::TempDir;
+use windrow_model::record::Digest;
+use windrow_model::trace::fleet::ServiceAction;
 
 use super::{Limits, Report, verify};
 use crate::access::Role;
 use crate::costs::Costs;
+use crate::export::bundle::Parts;
+use crate::export::gather::{Judged, Reading};
 use crate::export::sink::Sink;
 use crate::export::tables::Which;
 use crate::export::{bundle, gather};
-use crate::http;
 use crate::ledger::head::{Head, SignedHead};
-use crate::store::LedgerStore;
+use crate::ledger::leaf::LeafKind;
+use crate::ledger::{key_file, signing};
+use crate::store::facts::{Actor, FactStore as _, NewVisit, VisitLogged};
 use crate::store::sqlite::SqliteStore;
+use crate::store::{LedgerStore as _, Store as _};
 use crate::testing::{START_MS, TestClock, TestHub};
+use crate::{http, judgement};
 
 async fn export(store: &SqliteStore, to: &Path) {
     let clock = TestClock::new().wall();
-    let judged = gather::judged(store, &clock, START_MS, &Costs::default()).await.unwrap();
+    let fleet = judgement::judged_fleet(store, &clock, START_MS, &Costs::default()).await.unwrap();
+    let visits = gather::visits(store, START_MS).await.unwrap();
     let ledger = gather::ledger(store, START_MS).await.unwrap();
-    let mut sink = Sink::create(to).unwrap();
-    let as_of = DateTime::from_timestamp_millis(START_MS).unwrap();
-    bundle::write(&mut sink, &judged, &ledger, &Which::ALL, as_of).unwrap();
-    bundle::seal(&mut sink, &ledger).unwrap();
-    sink.finish().unwrap();
+    let source = Reading::new(store.clone());
+    let to = to.to_owned();
+    let written = tokio::task::spawn_blocking(move || {
+        let as_of = DateTime::from_timestamp_millis(START_MS).unwrap();
+        let judged = Judged { standings: &fleet.standings, coverage: &fleet.coverage, as_of };
+        let parts = Parts { judged, visits: &visits, ledger: &ledger, source: &source };
+        let mut sink = Sink::create(&to).unwrap();
+        bundle::write(&mut sink, &parts, &Which::ALL, true).unwrap();
+        bundle::seal(&mut sink, &ledger).unwrap();
+        sink.finish().unwrap();
+    });
+    written.await.unwrap();
+}
+
+async fn log_visit(store: &SqliteStore, device_id: String) {
+    let visit = NewVisit {
+        device_id,
+        visited_on: NaiveDate::from_ymd_opt(2026, 1, 30).unwrap(),
+        actions: vec![ServiceAction::Clean, ServiceAction::Paste],
+        minutes: Some(40),
+        found: "felt in the fins".to_owned(),
+        parts: String::new(),
+        note: "=1+1".to_owned(),
+        corrects: None,
+        is_withdrawn: false,
+        actor: Actor { role: Role::Technician, grant_id: None },
+        now_ms: START_MS,
+    };
+    assert!(matches!(store.visit_log(visit).await.unwrap(), VisitLogged::Logged { .. }));
+}
+
+/// Sums and seal made anew after an alteration, as only the hub itself could.
+async fn reseal(store: &SqliteStore, export: &Path) {
+    let mut sums = String::new();
+    for path in files(export) {
+        let name = path.strip_prefix(export).unwrap().to_str().unwrap();
+        if name != bundle::SUMS && name != bundle::SEAL {
+            writeln!(sums, "{}  {name}", Digest::of(&fs::read(&path).unwrap()).to_hex()).unwrap();
+        }
+    }
+    fs::write(export.join(bundle::SUMS), &sums).unwrap();
+    let (key, _) = signing::key_now(store, START_MS).await.unwrap();
+    let mut seal: bundle::Seal =
+        serde_json::from_slice(&fs::read(export.join(bundle::SEAL)).unwrap()).unwrap();
+    let (log_id, sums_digest) =
+        (Digest::from_hex(&seal.log_id, "log_id").unwrap(), Digest::of(sums.as_bytes()));
+    seal.sums_digest = sums_digest.to_hex();
+    seal.signature = hex::encode(key.sign(&bundle::seal_message(log_id, sums_digest)));
+    fs::write(export.join(bundle::SEAL), serde_json::to_vec(&seal).unwrap()).unwrap();
+}
+
+#[tokio::test]
+async fn not_even_the_hub_can_alter_what_the_ledger_stands_for() {
+    let (hub, _folder, to) = exported().await;
+    let cases = [
+        ("records.ndjson", "68000", "68001", "trace_digest"),
+        ("records.ndjson", "\\\"sequence\\\":2", "\\\"sequence\\\":3", "digest"),
+        ("runs.ndjson", "2026-01-31T08:00:00Z", "2026-01-31T08:00:01Z", "is not what leaf"),
+        ("visits.ndjson", "\"minutes\":40", "\"minutes\":41", "is not what the ledger's event says"),
+        ("ledger/events.ndjson", "technician", "admin", "is not what leaf"),
+        ("ledger/proofs.ndjson", "\"kind\":\"record\"", "\"kind\":\"imported_run\"", "does not prove"),
+    ];
+    for (file, from, into, expected) in cases {
+        let path = to.join(file);
+        let good = fs::read_to_string(&path).unwrap();
+        assert!(good.contains(from), "{file}: {from} is not in {good}");
+        fs::write(&path, good.replacen(from, into, 1)).unwrap();
+        reseal(&hub.store, &to).await;
+        let report = check(&to, None);
+        let found = report.findings.iter().any(|f| f.file == file && f.what.contains(expected));
+        assert!(found, "{file}: {from} to {into}: {:?}", report.findings);
+        fs::write(&path, good).unwrap();
+    }
+    reseal(&hub.store, &to).await;
+    assert!(check(&to, None).findings.is_empty());
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn two_ledgers_that_went_apart_do_not_hold_against_each_other() {
+    let (hub, folder, _) = exported().await;
+    // The whole database copied, as somebody would who wants two pasts.
+    let other = folder.path().join("other.sqlite");
+    let mine = hub.database();
+    let _kept = hub.stop_keeping().await;
+    fs::copy(&mine, &other).unwrap();
+    fs::copy(key_file::beside(&mine), key_file::beside(&other)).unwrap();
+    let (mine, other) = (SqliteStore::open(&mine).await.unwrap(), SqliteStore::open(&other).await.unwrap());
+    for (store, body) in [(&mine, &b"{}"[..]), (&other, b"[]")] {
+        store.ledger_append_event(LeafKind::Hold, body.to_vec(), START_MS).await.unwrap();
+    }
+    let (a, b) = (folder.path().join("a"), folder.path().join("b"));
+    export(&mine, &a).await;
+    other.ledger_append_event(LeafKind::Hold, b"{}".to_vec(), START_MS).await.unwrap();
+    export(&other, &b).await;
+    assert!(check(&a, None).findings.is_empty() && check(&b, None).findings.is_empty());
+    let findings = check(&b, Some(&head_in(&a))).findings;
+    assert!(findings.iter().any(|f| f.what.contains("rewritten or forked")), "{findings:?}");
+    mine.store_close().await;
+    other.store_close().await;
 }
 
 /// Two laptops with two records each, exported as a folder.
@@ -39,6 +143,7 @@ async fn exported() -> (TestHub, TempDir, PathBuf) {
         for _ in 0..2 {
             assert_eq!(hub.post_record(&laptop.check().bytes).await.status, 200);
         }
+        log_visit(&hub.store, laptop.device_id()).await;
     }
     let folder = TempDir::new().unwrap();
     let to = folder.path().join("export");
@@ -69,7 +174,7 @@ async fn an_export_holds_and_is_the_same_again() {
     let (hub, folder, to) = exported().await;
     let report = check(&to, None);
     assert!(report.findings.is_empty(), "{report:?}");
-    assert_eq!((report.n_rows, report.n_proofs), (4, 2));
+    assert_eq!((report.n_rows, report.n_proofs, report.n_records), (4 + 2, 2, 4));
     assert!(report.n_events >= 3 && report.n_leaves as u64 == report.tree_size, "{report:?}");
     let (one, two) = (folder.path().join("one.zip"), folder.path().join("two.zip"));
     export(&hub.store, &one).await;
@@ -122,10 +227,7 @@ async fn every_altered_byte_is_found_and_its_file_named() {
 async fn an_older_head_shows_what_was_cut_or_forked() {
     let (hub, folder, to) = exported().await;
     let old = head_in(&to);
-    hub.store
-        .ledger_append_event(crate::ledger::leaf::LeafKind::Hold, b"{}".to_vec(), START_MS)
-        .await
-        .unwrap();
+    hub.store.ledger_append_event(LeafKind::Hold, b"{}".to_vec(), START_MS).await.unwrap();
     let later = folder.path().join("later");
     export(&hub.store, &later).await;
     assert!(check(&later, Some(&old)).findings.is_empty());

@@ -25,7 +25,7 @@ use windrow_model::record::Digest;
 use self::write::Write;
 use super::{
     Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
-    NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
+    NewRecord, RunFacts, RunPlace, RunToMeasure, Service, Store, StoreError,
 };
 use crate::ledger::key_file;
 
@@ -163,7 +163,16 @@ impl Store for SqliteStore {
     }
 
     async fn run_list_measured(&self, method_version: &'static str) -> Result<Vec<MeasuredRun>, StoreError> {
-        read::run_list_measured(&self.readers, method_version).await
+        read::run_list_measured(&self.readers, method_version, None, None).await
+    }
+
+    async fn run_list_measured_after(
+        &self,
+        method_version: &'static str,
+        after: Option<RunPlace>,
+        limit: u32,
+    ) -> Result<Vec<MeasuredRun>, StoreError> {
+        read::run_list_measured(&self.readers, method_version, after, Some(limit)).await
     }
 
     async fn service_list(&self) -> Result<Vec<Service>, StoreError> {

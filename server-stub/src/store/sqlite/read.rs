@@ -5,7 +5,7 @@ use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
 
-use crate::store::{Device, Logged, MeasuredRun, RunToMeasure, Service, StoreError};
+use crate::store::{Device, Logged, MeasuredRun, RunPlace, RunToMeasure, Service, StoreError};
 
 pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
     let fixed = <[u8; 32]>::try_from(bytes);
@@ -70,7 +70,12 @@ pub(super) async fn run_list_unmeasured(
 pub(super) async fn run_list_measured(
     pool: &SqlitePool,
     method_version: &str,
+    after: Option<RunPlace>,
+    limit: Option<u32>,
 ) -> Result<Vec<MeasuredRun>, StoreError> {
+    // Before every laptop's id.
+    let first = || RunPlace { device_id: String::new(), tested_at_ms: 0, run_id: 0 };
+    let after = after.unwrap_or_else(first);
     let rows = sqlx::query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, \
@@ -81,9 +86,14 @@ pub(super) async fn run_list_measured(
          LEFT JOIN placing p ON p.placing_id = \
            (SELECT q.placing_id FROM placing q WHERE q.device_id = r.device_id \
             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
-         ORDER BY r.device_id, r.tested_at_ms, r.run_id",
+         WHERE (r.device_id, r.tested_at_ms, r.run_id) > (?, ?, ?) \
+         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT ?",
     )
     .bind(method_version)
+    .bind(after.device_id)
+    .bind(after.tested_at_ms)
+    .bind(after.run_id)
+    .bind(limit.map_or(-1, i64::from))
     .fetch_all(pool)
     .await?;
     rows.iter().map(measured_run).collect()

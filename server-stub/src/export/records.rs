@@ -1,0 +1,79 @@
+//! The records themselves, byte for byte as they were received, each with the proof that it is in the ledger.
+
+use std::io::{self, Write};
+
+use serde::Serialize;
+
+use super::gather::{Ledger, RunLeaf, Source};
+use crate::measure;
+use crate::store::MeasuredRun;
+use crate::store::runs::WholeRun;
+
+/// A record's two parts as they were received.
+#[derive(Debug)]
+pub struct StoredRecord {
+    header_json: Vec<u8>,
+    trace_json: Vec<u8>,
+}
+
+impl StoredRecord {
+    /// Of a stored run; `None` of an imported one, or where its trace was thinned away or cannot be read.
+    pub fn of(run: WholeRun) -> Option<Self> {
+        let trace_json = measure::unpack_json(&run.trace_zstd).ok()?;
+        Some(Self { header_json: run.header_json?, trace_json })
+    }
+
+    /// The document. Nothing of it was parsed and written again.
+    fn document(&self) -> Vec<u8> {
+        [b"{\"header\":", self.header_json.as_slice(), b",\"trace\":", &self.trace_json, b"}"].concat()
+    }
+}
+
+/// A line of `records.ndjson`. The document is a text in it, so that its bytes stay what they were.
+#[derive(Serialize)]
+struct Line<'a> {
+    leaf_idx: u64,
+    kind: &'static str,
+    digest: String,
+    timestamp_ms: i64,
+    path: Vec<String>,
+    record: &'a str,
+}
+
+/// Writes one line a record, in the order of the runs table.
+///
+/// # Errors
+/// If it cannot be written or the source fails.
+pub fn write(source: &dyn Source, ledger: &Ledger, as_of_ms: i64, out: &mut dyn Write) -> io::Result<()> {
+    let mut after = None;
+    loop {
+        let page = source.runs(after)?;
+        let Some(last) = page.last() else { return Ok(()) };
+        after = Some(last.place());
+        for run in page.iter().filter(|r| r.provenance != "imported" && r.received_at_ms <= as_of_ms) {
+            write_one(run, source, ledger, out)?;
+        }
+    }
+}
+
+fn write_one(run: &MeasuredRun, source: &dyn Source, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {
+    let (Some(leaf), Some(record)) = (ledger.runs.of_run(run.digest), source.record(run.digest)?) else {
+        return Ok(());
+    };
+    let document = String::from_utf8(record.document()).map_err(io::Error::other)?;
+    let line = Line {
+        leaf_idx: leaf.leaf_idx,
+        kind: leaf.kind(),
+        digest: run.digest.to_hex(),
+        timestamp_ms: leaf.at_ms,
+        path: path_of(leaf, ledger),
+        record: &document,
+    };
+    serde_json::to_writer(&mut *out, &line)?;
+    out.write_all(b"\n")
+}
+
+/// A leaf's inclusion path, hex.
+pub(super) fn path_of(leaf: RunLeaf, ledger: &Ledger) -> Vec<String> {
+    ledger.tree.inclusion(leaf.leaf_idx).unwrap_or_default().iter().map(|d| d.to_hex()).collect()
+}

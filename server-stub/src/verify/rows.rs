@@ -1,0 +1,209 @@
+//! Rows of tables, and records, held against the ledger.
+
+use std::collections::HashMap;
+
+use serde::Deserialize;
+use windrow_model::record::{Digest, PublicKey, ReceivedRecord};
+
+use super::archive::Archive;
+use super::{Report, each_line, held, tell};
+use crate::export::bundle::{PROOFS, RECORDS};
+use crate::ledger::head::Head;
+use crate::ledger::leaf::{is_kind_name, leaf_hash};
+use crate::ledger::tree::is_included;
+
+/// What the ledger's events say that rows are held against.
+#[derive(Default)]
+pub(super) struct Said {
+    /// Each device's key, as it enrolled.
+    keys: HashMap<String, PublicKey>,
+    /// Visits by number.
+    visits: HashMap<i64, Visit>,
+}
+
+impl Said {
+    /// Takes an event in. One that cannot be read says nothing.
+    pub(super) fn hear(&mut self, kind: &str, body: &str) {
+        match kind {
+            "enrolment" => {
+                if let Ok(e) = serde_json::from_str::<Enrolment>(body)
+                    && let Ok(key) = PublicKey::from_hex(&e.public_key, "public_key")
+                {
+                    self.keys.insert(e.device_id, key);
+                }
+            }
+            "visit" => {
+                if let Ok(visit) = serde_json::from_str::<VisitEvent>(body) {
+                    self.visits.insert(visit.visit_id, visit.facts);
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+#[derive(Deserialize)]
+struct Enrolment {
+    device_id: String,
+    public_key: String,
+}
+
+#[derive(Deserialize)]
+struct VisitEvent {
+    visit_id: i64,
+    #[serde(flatten)]
+    facts: Visit,
+}
+
+/// What the ledger keeps of a visit.
+#[derive(Deserialize, PartialEq)]
+struct Visit {
+    device_id: String,
+    visited_on: String,
+    actions: Vec<String>,
+    minutes: Option<u32>,
+    by_role: String,
+    corrects: Option<i64>,
+    is_withdrawn: bool,
+}
+
+/// A row of the visits table.
+#[derive(Deserialize)]
+struct ToldVisit {
+    device_id: String,
+    visited_on: String,
+    visit_id: Option<i64>,
+    actions: String,
+    minutes: Option<u32>,
+    by_role: Option<String>,
+    corrects: Option<i64>,
+    is_withdrawn: Option<String>,
+}
+
+/// What a row of the runs table says of its leaf.
+#[derive(Deserialize)]
+struct ToldRun {
+    provenance: String,
+    received_at: String,
+    leaf_idx: Option<u64>,
+    record_digest: String,
+}
+
+/// A proof as an export tells it; beside a record, or alone.
+#[derive(Deserialize)]
+struct ToldProof {
+    leaf_idx: u64,
+    kind: String,
+    digest: String,
+    timestamp_ms: u64,
+    path: Vec<String>,
+    record: Option<String>,
+}
+
+impl ToldProof {
+    /// Holds the proof against the head, and gives the digest that it proves.
+    fn check(&self, head: &Head) -> Result<Digest, String> {
+        let hex = |text: &str| Digest::from_hex(text, "path").map_err(|e| e.to_string());
+        let digest = hex(&self.digest)?;
+        let leaf = leaf_hash(&self.kind, digest, self.timestamp_ms);
+        let path = self.path.iter().map(|p| hex(p)).collect::<Result<Vec<_>, _>>()?;
+        let is_good = is_kind_name(&self.kind)
+            && is_included(leaf, self.leaf_idx, head.tree_size, &path, head.root_hash);
+        if is_good {
+            Ok(digest)
+        } else {
+            Err(format!("does not prove that record {} is in the ledger", self.digest))
+        }
+    }
+}
+
+fn has(archive: &Archive, file: &str) -> bool {
+    archive.names().iter().any(|name| name == file)
+}
+
+pub(super) fn check_proofs(archive: &mut Archive, head: &Head, report: &mut Report) {
+    let mut n_proofs = 0;
+    let complaints = each_line(archive, PROOFS, |_, text| {
+        n_proofs += 1;
+        let proof: ToldProof = serde_json::from_str(text).map_err(|e| e.to_string())?;
+        proof.check(head).map(drop)
+    });
+    report.n_proofs = n_proofs;
+    tell(report, PROOFS, complaints);
+}
+
+/// Each run of the runs table against its leaf, where the export has that table.
+pub(super) fn check_runs(archive: &mut Archive, leaves: &[Digest], report: &mut Report) {
+    const FILE: &str = "runs.ndjson";
+    if !has(archive, FILE) {
+        return;
+    }
+    let mut n_rows = 0;
+    let complaints = each_line(archive, FILE, |_, text| {
+        n_rows += 1;
+        let run: ToldRun = serde_json::from_str(text).map_err(|e| e.to_string())?;
+        // Runs that were imported before imports had leaves.
+        let Some(leaf_idx) = run.leaf_idx else { return Ok(()) };
+        let kind = if run.provenance == "imported" { "imported_run" } else { "record" };
+        let digest = Digest::from_hex(&run.record_digest, "record_digest").map_err(|e| e.to_string())?;
+        let received = chrono::DateTime::parse_from_rfc3339(&run.received_at).map_err(|e| e.to_string())?;
+        held(leaves, leaf_idx, kind, digest, received.timestamp_millis().unsigned_abs())
+            .map_err(|why| format!("run {}: {why}", run.record_digest))
+    });
+    report.n_rows += n_rows;
+    tell(report, FILE, complaints);
+}
+
+/// Each logged visit against its event, where the export has that table. What was found and which parts it took the
+/// ledger knows as a commitment only; of imported services it keeps the day and the action.
+pub(super) fn check_visits(archive: &mut Archive, said: &Said, report: &mut Report) {
+    const FILE: &str = "visits.ndjson";
+    if !has(archive, FILE) {
+        return;
+    }
+    let mut n_rows = 0;
+    let complaints = each_line(archive, FILE, |_, text| {
+        let told: ToldVisit = serde_json::from_str(text).map_err(|e| e.to_string())?;
+        let Some(visit_id) = told.visit_id else { return Ok(()) };
+        n_rows += 1;
+        let visit = Visit {
+            device_id: told.device_id,
+            visited_on: told.visited_on,
+            actions: told.actions.split(' ').map(str::to_owned).collect(),
+            minutes: told.minutes,
+            by_role: told.by_role.unwrap_or_default(),
+            corrects: told.corrects,
+            is_withdrawn: told.is_withdrawn.as_deref() == Some("yes"),
+        };
+        if said.visits.get(&visit_id) == Some(&visit) {
+            Ok(())
+        } else {
+            Err(format!("visit {visit_id} is not what the ledger's event says"))
+        }
+    });
+    report.n_rows += n_rows;
+    tell(report, FILE, complaints);
+}
+
+/// Each record as it was received: digests, the signature by the key that the device enrolled with, and its proof.
+pub(super) fn check_records(archive: &mut Archive, head: &Head, said: &Said, report: &mut Report) {
+    if !has(archive, RECORDS) {
+        return;
+    }
+    let mut n_records = 0;
+    let complaints = each_line(archive, RECORDS, |_, text| {
+        n_records += 1;
+        let proof: ToldProof = serde_json::from_str(text).map_err(|e| e.to_string())?;
+        let proven = proof.check(head)?;
+        let document = proof.record.as_deref().ok_or("has no record")?;
+        let of_record = |why: String| format!("record {}: {why}", proof.digest);
+        let received = ReceivedRecord::parse(document.as_bytes()).map_err(|e| of_record(e.to_string()))?;
+        let device_id = received.record().header.device_id.clone();
+        let key =
+            said.keys.get(&device_id).ok_or_else(|| of_record("its laptop never enrolled".to_owned()))?;
+        let verified = received.verify(key).map_err(|e| of_record(e.to_string()))?;
+        if verified.digest == proven { Ok(()) } else { Err(of_record("is another one".to_owned())) }
+    });
+    report.n_records = n_records;
+    tell(report, RECORDS, complaints);
+}
