@@ -5,8 +5,13 @@
 //! driven harder and looks well until it runs out of headroom) or the duty (open loop: the speed shows the wear), and
 //! whether the laptop always runs in a quiet profile that caps the fan. The first is summed over the model.
 
+use self::paths::{N_QUIET, Paths, Row, Wear, column};
 use super::constants::{FanConstants, MONTH_DAYS};
 use super::wear::Action;
+
+mod paths;
+#[cfg(test)]
+mod plain;
 
 /// One run's evidence about the fan.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -59,15 +64,6 @@ impl FanEvent {
     }
 }
 
-/// How the firmware drives the fan, and whether the laptop is always in a quiet profile.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Hypothesis {
-    /// The firmware holds the speed, and can drive a healthy fan to this multiple of the highest due speed.
-    pub headroom: Option<f64>,
-    /// Always in a quiet profile.
-    pub always_quiet: bool,
-}
-
 /// Grid of the fan factor: a point at 0, then from this value on.
 const FROM: f64 = 0.20;
 const STEP: f64 = 0.01;
@@ -87,11 +83,30 @@ pub struct FanPosterior {
 }
 
 /// Fan factor of a grid index.
-pub fn factor_at(k: usize) -> f64 {
+pub const fn factor_at(k: usize) -> f64 {
     if k == 0 { 0.0 } else { FROM + (k - 1) as f64 * STEP }
 }
 
+/// All fan factors of the grid.
+static FACTORS: [f32; N_STATES] = {
+    let mut out = [0.0; N_STATES];
+    let mut k = 0;
+    while k < N_STATES {
+        out[k] = factor_at(k) as f32;
+        k += 1;
+    }
+    out
+};
+
 impl FanPosterior {
+    fn new((mut states, failing): (Vec<f64>, f64), log_evidence: f64) -> Self {
+        let total: f64 = states.iter().sum();
+        for s in &mut states {
+            *s /= total;
+        }
+        Self { states, failing: failing / total, log_evidence }
+    }
+
     /// P(fan factor < x).
     pub fn below(&self, x: f64) -> f64 {
         self.states
@@ -128,211 +143,225 @@ impl FanPosterior {
     }
 }
 
-/// Runs the filter over events in time order up to day `until`.
-pub fn filter(c: &FanConstants, events: &[FanEvent], until: f64, h: Hypothesis) -> FanPosterior {
-    let mut f = State { p: first_state(c), log: 0.0 };
-    let mut now: Option<f64> = None;
-    for e in events {
-        if let Some(before) = now {
-            f.drift(c, e.day() - before);
-        }
-        now = Some(e.day());
-        match *e {
-            FanEvent::Seen { evidence, .. } => f.see(c, &evidence, h),
-            FanEvent::Serviced { action: Action::Fan, .. } => f.replace(c),
-            FanEvent::Serviced { .. } => {}
-        }
-    }
-    if let Some(before) = now {
-        f.drift(c, until - before);
-    }
-    f.posterior()
+/// A laptop's events as steps of the filter, ready for every way in which the firmware may drive the fan.
+#[derive(Debug)]
+pub struct FanFilter<'a> {
+    c: &'a FanConstants,
+    new: [f64; N_STATES],
+    steps: Vec<Step>,
 }
 
-struct State {
-    p: Vec<f64>,
-    log: f64,
+#[derive(Debug)]
+struct Step {
+    wear: Wear,
+    what: What,
 }
 
-fn index(class: usize, offset: usize) -> usize {
-    (class * N_OFFSETS + offset) * N_STATES
+/// What follows the wear.
+#[derive(Debug)]
+enum What {
+    Nothing,
+    Replaced,
+    /// Likelihoods that don't depend on how the firmware drives the fan: without a tachometer all of it, else that of
+    /// a quiet run.
+    Stands(Box<Table>),
+    Turns(Turns, Box<Table>),
 }
 
-fn offset_at(c: &FanConstants, j: usize) -> f64 {
-    (j as f64 - 2.0) * c.unit_sd
-}
-
-/// Weights of offsets one standard deviation apart.
-const OFFSET_WEIGHTS: [f64; N_OFFSETS] = [0.06, 0.24, 0.4, 0.24, 0.06];
-
-/// As-new fans: one Gaussian over the grid.
-fn as_new(c: &FanConstants) -> Vec<f64> {
-    let mut v: Vec<f64> = (0..N_STATES)
-        .map(|k| {
-            let z = (factor_at(k) - c.as_new.0) / c.as_new.1;
-            if k == 0 { 0.0 } else { (-0.5 * z * z).exp() }
-        })
-        .collect();
-    let sum: f64 = v.iter().sum();
-    for p in &mut v {
-        *p /= sum;
-    }
-    v
-}
-
-fn first_state(c: &FanConstants) -> Vec<f64> {
-    let new = as_new(c);
-    let n_any = (1..N_STATES).filter(|&k| factor_at(k) <= 0.97).count() as f64;
-    let mut p = vec![0.0; N_CLASSES * N_OFFSETS * N_STATES];
-    for (j, w) in OFFSET_WEIGHTS.iter().enumerate() {
-        let steady = &mut p[index(0, j)..index(0, j) + N_STATES];
-        for (k, s) in steady.iter_mut().enumerate() {
-            *s = w * (1.0 - c.first_failing) * (1.0 - c.first_seized) * new[k];
-        }
-        steady[0] = w * (1.0 - c.first_failing) * c.first_seized;
-        let failing = &mut p[index(1, j)..index(1, j) + N_STATES];
-        for (k, s) in failing.iter_mut().enumerate().skip(1) {
-            *s = if factor_at(k) <= 0.97 { w * c.first_failing / n_any } else { 0.0 };
-        }
-    }
-    p
-}
-
-impl State {
-    fn drift(&mut self, c: &FanConstants, days: f64) {
-        if days <= 0.0 {
-            return;
-        }
-        let months = days / MONTH_DAYS;
-        let start = 1.0 - (-c.failing_starts * months).exp();
-        let (steady, failing) = self.p.split_at_mut(N_OFFSETS * N_STATES);
-        for (s, f) in steady.iter_mut().zip(failing.iter_mut()) {
-            let moved = *s * start;
-            *s -= moved;
-            *f += moved;
-        }
-        for class in 0..N_CLASSES {
-            let mean_steps = c.rates[class] * months / STEP;
-            let keep = mean_steps / (1.0 + mean_steps);
-            for j in 0..N_OFFSETS {
-                let row = &mut self.p[index(class, j)..index(class, j) + N_STATES];
-                let mut carry = 0.0;
-                for p in row[1..].iter_mut().rev() {
-                    carry = keep * carry + (1.0 - keep) * *p;
-                    *p = carry;
-                }
-                row[1] += carry * mean_steps;
-                seize(c, row, months);
-            }
-        }
-    }
-
-    fn replace(&mut self, c: &FanConstants) {
-        let new = as_new(c);
-        for j in 0..N_OFFSETS {
-            let total: f64 = (0..N_CLASSES)
-                .map(|class| self.p[index(class, j)..index(class, j) + N_STATES].iter().sum::<f64>())
-                .sum();
-            for class in 0..N_CLASSES {
-                let row = &mut self.p[index(class, j)..index(class, j) + N_STATES];
-                let fresh = if class == 0 { c.replacing_works * total } else { 0.0 };
-                for (p, n) in row.iter_mut().zip(&new) {
-                    *p = *p * (1.0 - c.replacing_works) + fresh * n;
-                }
-            }
-        }
-    }
-
-    fn see(&mut self, c: &FanConstants, e: &FanEvidence, h: Hypothesis) {
-        let mut total = 0.0;
-        for j in 0..N_OFFSETS {
-            let table: Vec<f64> =
-                (0..N_STATES).map(|k| likelihood(c, e, factor_at(k), offset_at(c, j), h)).collect();
-            for class in 0..N_CLASSES {
-                for (p, l) in self.p[index(class, j)..index(class, j) + N_STATES].iter_mut().zip(&table) {
-                    *p *= l;
-                    total += *p;
-                }
-            }
-        }
-        if total > 0.0 {
-            self.p.iter_mut().for_each(|p| *p /= total);
-            self.log += total.ln();
-        }
-    }
-
-    fn posterior(&self) -> FanPosterior {
-        let mut states = vec![0.0; N_STATES];
-        for row in self.p.chunks(N_STATES) {
-            states.iter_mut().zip(row).for_each(|(s, p)| *s += p);
-        }
-        let total: f64 = states.iter().sum();
-        for s in &mut states {
-            *s /= total;
-        }
-        let failing: f64 = self.p[index(1, 0)..].iter().sum::<f64>() / total;
-        FanPosterior { states, failing, log_evidence: self.log }
-    }
-}
-
-fn seize(c: &FanConstants, row: &mut [f64], months: f64) {
-    let mut seized = 0.0;
-    for (k, p) in row.iter_mut().enumerate().skip(1) {
-        let hazard = if factor_at(k) < 0.85 { c.seizing_worn } else { c.seizing };
-        let moved = *p * (1.0 - (-hazard * months).exp());
-        *p -= moved;
-        seized += moved;
-    }
-    row[0] += seized;
-}
-
-fn likelihood(c: &FanConstants, e: &FanEvidence, factor: f64, offset: f64, h: Hypothesis) -> f64 {
-    match *e {
-        FanEvidence::Standing { stands, turns } => {
-            if factor == 0.0 {
-                stands
-            } else {
-                turns
-            }
-        }
-        FanEvidence::Ratio { ratio, due_share, spread, quiet } => {
-            let odds = if h.always_quiet { 1.0 - c.quiet_odds } else { quiet };
-            let plain = plain_likelihood(c, ratio, due_share, spread, factor, offset, h.headroom);
-            let capped = quiet_likelihood(c, ratio, due_share, factor);
-            (1.0 - odds) * plain + odds * capped
-        }
-    }
-}
-
-fn plain_likelihood(
-    c: &FanConstants,
+/// A speed against its due speed.
+#[derive(Debug, Clone, Copy)]
+struct Turns {
     ratio: f64,
     due_share: f64,
     spread: f64,
-    factor: f64,
-    offset: f64,
-    headroom: Option<f64>,
-) -> f64 {
-    if let Some(headroom) = headroom {
-        let share = due_share.max(0.3);
-        let reach = (headroom * factor / share).min(1.0 + c.held_offset * offset);
-        let held = (c.closed_sd.0 * c.closed_sd.0 + spread.min(0.03).powi(2)).sqrt();
-        let sd = if headroom * factor / share < 0.99 { c.closed_sd.1 } else { held };
-        return robust(c, ratio - reach, sd);
-    }
-    let spread = spread.min(0.08);
-    let sd = (c.open_sd * c.open_sd + c.spread_factor * c.spread_factor * spread * spread).sqrt();
-    robust(c, ratio - factor * (1.0 + offset), if factor == 0.0 { 0.05 } else { sd })
+    /// Odds that the run was quiet, if the laptop usually isn't and if it always is.
+    quiet: [f32; N_QUIET],
 }
 
-fn quiet_likelihood(c: &FanConstants, ratio: f64, due_share: f64, factor: f64) -> f64 {
-    let cap = (c.quiet_cap / due_share.max(0.3)).min(1.0);
-    robust(c, ratio - cap * factor, if factor == 0.0 { 0.05 } else { c.quiet_sd })
+/// One number for each fan factor.
+type Table = [f32; N_STATES];
+
+impl<'a> FanFilter<'a> {
+    /// For events in time order, followed up to day `until`.
+    pub fn new(c: &'a FanConstants, events: &[FanEvent], until: f64) -> Self {
+        let mut now = events.first().map_or(until, FanEvent::day);
+        let mut wear_to = |day: f64| {
+            let wear = wear(c, day - now);
+            now = day;
+            wear
+        };
+        let mut steps: Vec<Step> =
+            events.iter().map(|e| Step { wear: wear_to(e.day()), what: what(c, e) }).collect();
+        steps.push(Step { wear: wear_to(until), what: What::Nothing });
+        Self { c, new: as_new(c), steps }
+    }
+
+    /// Runs the filter, for a laptop that usually isn't in a quiet profile and for one that always is. With a
+    /// `headroom` the firmware holds the speed, and can drive a healthy fan to this multiple of the highest due speed.
+    pub fn run(&self, headroom: Option<f64>) -> [FanPosterior; N_QUIET] {
+        let mut paths = self.first();
+        let mut likelihoods = [[1.0; _]; N_STATES];
+        for step in &self.steps {
+            match &step.what {
+                What::Nothing | What::Replaced => likelihoods = [[1.0; _]; N_STATES],
+                What::Stands(table) => likelihoods = table.map(|l| [l; _]),
+                What::Turns(turns, quiet) => {
+                    self.likelihoods(turns, quiet, headroom, &mut likelihoods);
+                }
+            }
+            paths.wear_and_see(&step.wear, &likelihoods);
+            if matches!(step.what, What::Replaced) {
+                paths.replace(self.c.replacing_works as f32, &self.new);
+            }
+        }
+        [0, 1].map(|quiet| FanPosterior::new(paths.sums(quiet), paths.log_scale[quiet]))
+    }
+
+    fn first(&self) -> Paths {
+        let c = self.c;
+        let n_any = (1..N_STATES).filter(|&k| factor_at(k) <= FAILING_UP_TO).count() as f64;
+        Paths::new(|class, offset, k| {
+            let share = match (class, k) {
+                (0, 0) => (1.0 - c.first_failing) * c.first_seized,
+                (0, _) => (1.0 - c.first_failing) * (1.0 - c.first_seized) * self.new[k],
+                (_, 0) => 0.0,
+                _ if factor_at(k) <= FAILING_UP_TO => c.first_failing / n_any,
+                _ => 0.0,
+            };
+            OFFSET_WEIGHTS[offset] * share
+        })
+    }
+
+    fn likelihoods(&self, t: &Turns, quiet: &Table, headroom: Option<f64>, to: &mut [Row; N_STATES]) {
+        let plain = match headroom {
+            Some(headroom) => held(self.c, t, headroom),
+            None => driven(self.c, t),
+        };
+        let usual = t.quiet.map(|odds| 1.0 - odds);
+        for ((row, plain), capped) in to.iter_mut().zip(&plain).zip(quiet) {
+            for q in 0..N_QUIET {
+                for offset in 0..N_OFFSETS {
+                    row[column(q, offset)] = usual[q] * plain[offset] + t.quiet[q] * capped;
+                }
+            }
+        }
+    }
+}
+
+/// A failing fan may begin anywhere up to this factor.
+const FAILING_UP_TO: f64 = 0.97;
+/// Below this factor a fan seizes as a worn one.
+const WORN_BELOW: f64 = 0.85;
+/// Weights of offsets one standard deviation apart.
+const OFFSET_WEIGHTS: [f64; N_OFFSETS] = [0.06, 0.24, 0.4, 0.24, 0.06];
+
+fn offsets(c: &FanConstants) -> [f64; N_OFFSETS] {
+    std::array::from_fn(|j| (j as f64 - 2.0) * c.unit_sd)
+}
+
+/// As-new fans: one Gaussian over the grid.
+fn as_new(c: &FanConstants) -> [f64; N_STATES] {
+    let mut new: [f64; N_STATES] = std::array::from_fn(|k| {
+        let z = (factor_at(k) - c.as_new.0) / c.as_new.1;
+        if k == 0 { 0.0 } else { (-0.5 * z * z).exp() }
+    });
+    let sum: f64 = new.iter().sum();
+    for p in &mut new {
+        *p /= sum;
+    }
+    new
+}
+
+fn wear(c: &FanConstants, days: f64) -> Wear {
+    let months = days.max(0.0) / MONTH_DAYS;
+    let within = |rate: f64| 1.0 - (-rate * months).exp();
+    Wear {
+        starts: within(c.failing_starts),
+        mean_steps: c.rates.map(|rate| rate * months / STEP),
+        seizes: within(c.seizing),
+        seizes_worn: within(c.seizing_worn),
+        worn_below: (1..N_STATES).find(|&k| factor_at(k) >= WORN_BELOW).unwrap_or(N_STATES),
+    }
+}
+
+fn what(c: &FanConstants, e: &FanEvent) -> What {
+    match *e {
+        FanEvent::Serviced { action: Action::Fan, .. } => What::Replaced,
+        FanEvent::Serviced { .. } => What::Nothing,
+        FanEvent::Seen { evidence: FanEvidence::Standing { stands, turns }, .. } => {
+            What::Stands(Box::new(std::array::from_fn(|k| if k == 0 { stands } else { turns } as f32)))
+        }
+        FanEvent::Seen { evidence: FanEvidence::Ratio { ratio, due_share, spread, quiet }, .. } => {
+            let odds = [quiet as f32, (1.0 - c.quiet_odds) as f32];
+            let turns = Turns { ratio, due_share: due_share.max(DUE_SHARE_MIN), spread, quiet: odds };
+            What::Turns(turns, Box::new(capped(c, &turns)))
+        }
+    }
+}
+
+/// A due speed below this share of the map's highest counts as this.
+const DUE_SHARE_MIN: f64 = 0.3;
+/// Scatter of the ratio of a standing fan, which shows no speed of its own.
+const STANDING_SD: f64 = 0.05;
+
+/// Likelihood of each factor and unit offset where the firmware holds the duty: the speed shows the wear.
+fn driven(c: &FanConstants, t: &Turns) -> [[f32; N_OFFSETS]; N_STATES] {
+    let spread = t.spread.min(0.08);
+    let sd = (c.open_sd * c.open_sd + c.spread_factor * c.spread_factor * spread * spread).sqrt();
+    let robust = Robust::new(c, sd);
+    let offsets = offsets(c).map(|o| 1.0 + o as f32);
+    let mut out: [[f32; N_OFFSETS]; N_STATES] =
+        FACTORS.map(|factor| offsets.map(|o| robust.at(t.ratio as f32 - factor * o)));
+    out[0] = [Robust::new(c, STANDING_SD).at(t.ratio as f32); N_OFFSETS];
+    out
+}
+
+/// As above, where it holds the speed: a worn fan is driven harder, until it runs out of headroom.
+fn held(c: &FanConstants, t: &Turns, headroom: f64) -> [[f32; N_OFFSETS]; N_STATES] {
+    /// Nearer to the due speed than this the speed scatters as little as while it is held.
+    const HELD_FROM: f32 = 0.99;
+    let near = Robust::new(c, (c.closed_sd.0 * c.closed_sd.0 + t.spread.min(0.03).powi(2)).sqrt());
+    let far = Robust::new(c, c.closed_sd.1);
+    let ratio = t.ratio as f32;
+    let target = offsets(c).map(|o| 1.0 + (c.held_offset * o) as f32);
+    let (target_near, target_far) = (target.map(|v| near.at(ratio - v)), target.map(|v| far.at(ratio - v)));
+    let per_factor = (headroom / t.due_share) as f32;
+    FACTORS.map(|factor| {
+        let reach = per_factor * factor;
+        let is_far = reach < HELD_FROM;
+        let (robust, at_target) = if is_far { (far, target_far) } else { (near, target_near) };
+        let short = robust.at(ratio - reach);
+        std::array::from_fn(|j| if reach < target[j] { short } else { at_target[j] })
+    })
+}
+
+/// Likelihood of each factor in a quiet profile, which caps the speed.
+fn capped(c: &FanConstants, t: &Turns) -> Table {
+    let cap = (c.quiet_cap / t.due_share).min(1.0) as f32;
+    let robust = Robust::new(c, c.quiet_sd);
+    let mut out = FACTORS.map(|factor| robust.at(t.ratio as f32 - cap * factor));
+    out[0] = Robust::new(c, STANDING_SD).at(t.ratio as f32);
+    out
 }
 
 /// Student's t with 4 degrees of freedom and a floor.
-fn robust(c: &FanConstants, residual: f64, sd: f64) -> f64 {
-    let z = residual / sd;
-    let q = 1.0 / (1.0 + 0.25 * z * z);
-    (1.0 - c.junk) * 0.375 * q * q * q.sqrt() / sd + c.junk
+#[derive(Debug, Clone, Copy)]
+struct Robust {
+    per_sd: f32,
+    top: f32,
+    floor: f32,
+}
+
+impl Robust {
+    fn new(c: &FanConstants, sd: f64) -> Self {
+        /// Γ(5/2) / (Γ(2)·√(4π)).
+        const T4: f64 = 0.375;
+        Self { per_sd: (1.0 / sd) as f32, top: ((1.0 - c.junk) * T4 / sd) as f32, floor: c.junk as f32 }
+    }
+
+    fn at(self, residual: f32) -> f32 {
+        let z = residual * self.per_sd;
+        let q = 1.0 / (1.0 + 0.25 * z * z);
+        self.top * q * q * q.sqrt() + self.floor
+    }
 }

@@ -3,14 +3,16 @@
 //! A pure function of the reference and of what is stored of the laptop. A new run changes its laptop's condition
 //! alone; judging everything again against the same reference gives the same digits.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
 use super::constants::{CLOGGED_BELOW, CONTACT_ABOVE, Constants, FAN_BELOW, WearConstants};
 use super::doubt::{self, CannotTell};
-use super::fan::FanPosterior;
+use super::fan::{FanFilter, FanPosterior};
 use super::forecast::{Forecast, forecast};
 use super::laptop::{FanHistory, Laptop, air_history, contact_history, fan_history};
-use super::level;
+use super::level::{self, OffsetPrior};
 use super::probability::calibrated;
 use super::reference::{ModelReference, both_quiet, log_sum, loops};
 use super::wear::Posterior;
@@ -78,7 +80,10 @@ pub struct Judge<'a> {
     k: &'a Constants,
     has_fan: bool,
     pub(super) reference: &'a ModelReference,
-    pub(super) air: WearConstants,
+    air: WearConstants,
+    /// Offsets of a laptop from which the reference wasn't learned.
+    air_prior: OffsetPrior,
+    contact_prior: OffsetPrior,
 }
 
 /// A way to drive the fan that is less likely than this isn't followed up.
@@ -87,7 +92,10 @@ const LOOP_ODDS_MIN: f64 = 1e-6;
 impl<'a> Judge<'a> {
     /// For laptops of the model that `reference` was learned from.
     pub fn new(k: &'a Constants, has_fan: bool, reference: &'a ModelReference) -> Self {
-        Self { k, has_fan, reference, air: reference.air_constants(k) }
+        let air = reference.air_constants(k);
+        let air_prior = reference.air.offset_prior(&air, None);
+        let contact_prior = reference.contact.offset_prior(&k.contact, None);
+        Self { k, has_fan, reference, air, air_prior, contact_prior }
     }
 
     /// A laptop's condition.
@@ -97,8 +105,16 @@ impl<'a> Judge<'a> {
         let own = reference.shares.get(&laptop.device);
         let air = air_history(k, laptop, &runs, reference.common());
         let contact = contact_history(laptop, &runs);
-        let air = level::judge(&self.air, &reference.air, own.map(|s| &s.air), &air);
-        let contact = level::judge(&k.contact, &reference.contact, own.map(|s| &s.contact), &contact);
+        let (air_prior, contact_prior) = match own {
+            // What the laptop itself said of the levels is taken out again.
+            Some(own) => (
+                Cow::Owned(reference.air.offset_prior(&self.air, Some(&own.air))),
+                Cow::Owned(reference.contact.offset_prior(&k.contact, Some(&own.contact))),
+            ),
+            None => (Cow::Borrowed(&self.air_prior), Cow::Borrowed(&self.contact_prior)),
+        };
+        let air = level::judge(&self.air, &air_prior, &air);
+        let contact = level::judge(&k.contact, &contact_prior, &contact);
         let (fan, always_quiet) = self.fan(&fan_history(k, laptop, &runs, reference.common()));
         let fan = (self.has_fan && laptop.shows_fan()).then_some(fan);
         let mut out = self.condition(laptop, &air, &contact, fan);
@@ -149,13 +165,14 @@ impl<'a> Judge<'a> {
 
     /// The fan's posterior over every likely way to drive it, and the odds that the laptop is always quiet.
     fn fan(&self, history: &FanHistory) -> (FanPosterior, f64) {
+        let filter = FanFilter::new(&self.k.fan, &history.events, history.until);
         let mut parts = Vec::new();
         let mut quiet_share = 0.0;
         for (headroom, odds) in loops(self.k).into_iter().zip(&self.reference.loop_odds) {
             if *odds < LOOP_ODDS_MIN {
                 continue;
             }
-            let both = both_quiet(self.k, history, headroom);
+            let both = both_quiet(&filter, history, headroom);
             let sum = log_sum(&both);
             for (always_quiet, (log, post)) in both.into_iter().enumerate() {
                 let w = odds * (log - sum).exp() + 1e-12;

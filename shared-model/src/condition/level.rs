@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::constants::WearConstants;
-use super::wear::{Event, Filtered, Offsets, Posterior, filter};
+use super::wear::{BLOCK, Event, Filtered, Offsets, Posterior, filter};
 use crate::estimate::joint_model::quantile;
 use crate::estimate::network_drive::median;
 use crate::estimate::workers::Workers;
@@ -88,7 +88,7 @@ fn learn_from(c: &WearConstants, p: &Prior, filtered: &[Filtered]) -> Learned {
     let spread = spread_table(c, p.offsets);
     let (mut shares, mut evidence) = (Vec::with_capacity(filtered.len()), 0.0);
     for f in filtered {
-        let log = log_level_evidence(c, f, &spread);
+        let log = log_level_evidence(f, &spread);
         let top = log.iter().copied().fold(f64::MIN, f64::max);
         evidence += top + f.log_scale();
         shares.push(log.iter().map(|l| (l - top) as f32).collect::<LevelShare>());
@@ -113,8 +113,8 @@ impl Level {
         (mean, var.sqrt())
     }
 
-    /// Weights of a laptop's offsets as the others tell, the largest 1; `own` is what the laptop itself said.
-    pub fn offset_prior(&self, c: &WearConstants, own: Option<&LevelShare>) -> Vec<f64> {
+    /// A laptop's offsets as the others tell; `own` is what the laptop itself said.
+    pub fn offset_prior(&self, c: &WearConstants, own: Option<&LevelShare>) -> OffsetPrior {
         let spread = spread_table(c, self.offsets);
         let own = own.filter(|o| o.len() == self.log_weights.len());
         let others: Vec<f64> = match own {
@@ -126,15 +126,40 @@ impl Level {
         let raw: Vec<f64> = (0..level.len())
             .map(|j| level.iter().enumerate().map(|(l, w)| w * spread[j.abs_diff(l)]).sum())
             .collect();
-        let top = raw.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
-        raw.iter().map(|r| r / top).collect()
+        OffsetPrior::new(self.offsets, &raw)
+    }
+}
+
+/// The offsets that a laptop may have, with their weights.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OffsetPrior {
+    /// The offsets that a filter has to carry.
+    pub offsets: Offsets,
+    /// Weight of each, up to a common factor.
+    pub weights: Vec<f64>,
+}
+
+impl OffsetPrior {
+    /// Offsets less likely than this, against the likeliest, aren't carried.
+    const NEGLIGIBLE: f64 = 1e-4;
+
+    fn new(all: Offsets, weights: &[f64]) -> Self {
+        let top = weights.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+        let counts = |w: &f64| *w > Self::NEGLIGIBLE * top;
+        let from = weights.iter().position(counts).unwrap_or(0);
+        let to = weights.iter().rposition(counts).map_or(weights.len(), |last| last + 1);
+        // A filter carries whole blocks: what fits in beside costs nothing.
+        let n = (to - from).next_multiple_of(BLOCK).min(weights.len());
+        let from = from.saturating_sub((n - (to - from)) / 2).min(weights.len() - n);
+        let skipped = i32::try_from(from).unwrap_or(i32::MAX);
+        let offsets = Offsets { from: all.from.saturating_add(skipped), n };
+        Self { offsets, weights: weights[from..from + n].to_vec() }
     }
 }
 
 /// Judges one laptop against a standing level.
-pub fn judge(c: &WearConstants, level: &Level, own: Option<&LevelShare>, history: &History) -> Posterior {
-    let f = filter(c, &history.events, history.until, level.offsets);
-    f.posterior(c, &level.offset_prior(c, own))
+pub fn judge(c: &WearConstants, prior: &OffsetPrior, history: &History) -> Posterior {
+    filter(c, &history.events, history.until, prior.offsets).posterior(c, &prior.weights)
 }
 
 /// Where the level is looked for: a low quantile of the laptops' medians stands for nearly as-new.
@@ -167,8 +192,8 @@ fn spread_table(c: &WearConstants, offsets: Offsets) -> Vec<f64> {
     raw.iter().map(|r| r / norm).collect()
 }
 
-fn log_level_evidence(c: &WearConstants, f: &Filtered, spread: &[f64]) -> Vec<f64> {
-    let e = f.evidence(c);
+fn log_level_evidence(f: &Filtered, spread: &[f64]) -> Vec<f64> {
+    let e = f.evidence();
     (0..e.len())
         .map(|l| {
             let sum: f64 = e.iter().enumerate().map(|(j, e)| e * spread[j.abs_diff(l)]).sum();

@@ -19,66 +19,67 @@ const LEVEL_STEP: f64 = 0.01;
 
 /// Judges a laptop by its runs' log power against the model's median, NaN where not known. `step` is the model's.
 pub fn quiet(c: &FanConstants, log_power: &[f64], step: f64) -> Quiet {
-    let mut weights = [[0.0_f64; N_LEVELS]; 2];
-    for (i, (usual, always)) in level_priors(c, step).enumerate() {
-        weights[0][i] = usual;
-        weights[1][i] = always;
-    }
-    let level = |i: usize| (i as f64 - (N_LEVELS / 2) as f64) * LEVEL_STEP;
-    let mut log = [0.0; 2];
-    for &d in log_power.iter().filter(|d| d.is_finite()) {
-        for (w, log) in weights.iter_mut().zip(&mut log) {
-            let mut total = 0.0;
-            for (i, p) in w.iter_mut().enumerate() {
-                *p *= mixed(c, d - level(i), step);
-                total += *p;
-            }
+    let mut levels = level_priors(c, step);
+    let mut log_evidence = [0.0; 2];
+    let seen: Vec<Option<PowerSeen>> =
+        log_power.iter().map(|d| d.is_finite().then(|| PowerSeen::new(c, *d, step))).collect();
+    for run in seen.iter().flatten() {
+        for (weights, log) in levels.iter_mut().zip(&mut log_evidence) {
+            weights.iter_mut().zip(&run.any).for_each(|(w, l)| *w *= l);
+            let total: f64 = weights.iter().sum();
             if total > 0.0 {
-                for p in w.iter_mut() {
-                    *p /= total;
+                for w in weights.iter_mut() {
+                    *w /= total;
                 }
                 *log += total.ln();
             }
         }
     }
-    let runs = log_power
-        .iter()
-        .map(|&d| {
-            if !d.is_finite() {
-                return c.quiet_odds;
-            }
-            let (mut capped, mut all) = (0.0, 0.0);
-            for (i, p) in weights[0].iter().enumerate() {
-                let at = d - level(i);
-                let q = c.quiet_odds * bell(at + step, c.power_sd);
-                capped += p * q / mixed(c, at, step).max(1e-12);
-                all += p;
-            }
-            if all > 0.0 { (capped / all).clamp(0.0, 1.0) } else { c.quiet_odds }
-        })
-        .collect();
-    Quiet { log_evidence: log, runs }
+    let usual = &levels[0];
+    let all: f64 = usual.iter().sum();
+    let odds = |run: &PowerSeen| {
+        let quiet: f64 = usual.iter().zip(&run.quiet).zip(&run.any).map(|((w, q), any)| w * q / any).sum();
+        (quiet / all).clamp(0.0, 1.0)
+    };
+    let runs = seen.iter().map(|run| run.as_ref().filter(|_| all > 0.0).map_or(c.quiet_odds, odds)).collect();
+    Quiet { log_evidence, runs }
 }
 
-fn level_priors(c: &FanConstants, step: f64) -> impl Iterator<Item = (f64, f64)> {
-    let raw: Vec<(f64, f64)> = (0..N_LEVELS)
-        .map(|i| {
-            let x = (i as f64 - (N_LEVELS / 2) as f64) * LEVEL_STEP;
-            (bell(x, c.power_unit_sd) * LEVEL_STEP, bell(x + step, c.power_unit_sd) * LEVEL_STEP)
-        })
-        .collect();
-    raw.into_iter()
+type Levels = [f64; N_LEVELS];
+
+/// A laptop's level of log power against its model's.
+fn level(i: usize) -> f64 {
+    (i as f64 - (N_LEVELS / 2) as f64) * LEVEL_STEP
 }
 
-/// A run's power about the laptop's level: usual, a step lower, or anything.
-fn mixed(c: &FanConstants, off: f64, step: f64) -> f64 {
-    let junk = 0.05;
-    (1.0 - c.quiet_odds - junk) * bell(off, c.power_sd)
-        + c.quiet_odds * bell(off + step, c.power_sd)
-        + junk / 1.0
+/// Weights of the levels if the laptop is usually not quiet, and if it always is.
+fn level_priors(c: &FanConstants, step: f64) -> [Levels; 2] {
+    [0.0, step].map(|lower| std::array::from_fn(|i| bell(level(i) + lower, c.power_unit_sd) * LEVEL_STEP))
 }
 
+/// A run's power: its likelihood at each level of the laptop.
+struct PowerSeen {
+    /// Usual, a step lower, or anything.
+    any: Levels,
+    /// The part of it that is a step lower.
+    quiet: Levels,
+}
+
+impl PowerSeen {
+    fn new(c: &FanConstants, log_power: f64, step: f64) -> Self {
+        /// Share of runs whose power says nothing; spread over one log unit.
+        const JUNK: f64 = 0.05;
+        let off = |i: usize| log_power - level(i);
+        let quiet: Levels = std::array::from_fn(|i| c.quiet_odds * bell(off(i) + step, c.power_sd));
+        let usual = |i: usize| (1.0 - c.quiet_odds - JUNK) * bell(off(i), c.power_sd);
+        Self { any: std::array::from_fn(|i| usual(i) + quiet[i] + JUNK), quiet }
+    }
+}
+
+/// Gaussian density.
 fn bell(x: f64, sd: f64) -> f64 {
+    /// Standard deviations beyond which it is 0 beside any other part.
+    const ZERO_BEYOND: f64 = 9.0;
     let z = x / sd;
-    0.3989 * (-0.5 * z * z).exp() / sd
+    if z.abs() > ZERO_BEYOND { 0.0 } else { 0.3989 * (-0.5 * z * z).exp() / sd }
 }

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::constants::{Constants, WearConstants};
 use super::events::{self, ModelEvent};
 use super::evidence::RunEvidence;
-use super::fan::{self, FanPosterior, Hypothesis};
+use super::fan::{FanFilter, FanPosterior};
 use super::laptop::{Common, FanHistory, Laptop, air_history, contact_history, fan_history};
 use super::level::{self, History, Level, LevelShare};
 use super::peers::PeerBands;
@@ -167,7 +167,9 @@ fn loop_odds(k: &Constants, fans: &[FanHistory], workers: &impl Workers) -> Vec<
     log[0] = (1.0 - k.fan.closed_prior).ln();
     let loops = loops(k);
     let said = workers.map(fans.len(), |i| {
-        loops.iter().map(|&headroom| log_sum(&both_quiet(k, &fans[i], headroom))).collect::<Vec<f64>>()
+        let filter = FanFilter::new(&k.fan, &fans[i].events, fans[i].until);
+        let said = |&headroom| log_sum(&both_quiet(&filter, &fans[i], headroom));
+        loops.iter().map(said).collect::<Vec<f64>>()
     });
     for s in said {
         for (l, h) in log.iter_mut().zip(&s) {
@@ -180,11 +182,13 @@ fn loop_odds(k: &Constants, fans: &[FanHistory], workers: &impl Workers) -> Vec<
 }
 
 /// A laptop's fan filtered as usually and as always quiet, each with its log evidence.
-pub(super) fn both_quiet(k: &Constants, h: &FanHistory, headroom: Option<f64>) -> [(f64, FanPosterior); 2] {
-    [false, true].map(|always_quiet| {
-        let post = fan::filter(&k.fan, &h.events, h.until, Hypothesis { headroom, always_quiet });
-        (post.log_evidence + h.quiet_log[usize::from(always_quiet)], post)
-    })
+pub(super) fn both_quiet(
+    filter: &FanFilter<'_>,
+    h: &FanHistory,
+    headroom: Option<f64>,
+) -> [(f64, FanPosterior); 2] {
+    let mut logs = h.quiet_log.into_iter();
+    filter.run(headroom).map(|post| (post.log_evidence + logs.next().unwrap_or(f64::MIN), post))
 }
 
 pub(super) fn log_sum(parts: &[(f64, FanPosterior)]) -> f64 {

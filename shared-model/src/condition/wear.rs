@@ -5,10 +5,17 @@
 //! same pass gives the evidence for each zero level, which is how the level of a model is learned, and then the
 //! posterior of the laptop given the level. Wear only grows between services; a service puts it back, if it worked.
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 
+use self::block::{Block, Growth, LANES, N_CLASSES};
 use super::constants::{MONTH_DAYS, WearConstants};
 pub use crate::trace::fleet::ServiceAction as Action;
+
+mod block;
+#[cfg(test)]
+mod plain;
 
 /// What happens to a laptop, in time order.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,7 +49,8 @@ impl Event {
     }
 }
 
-const N_CLASSES: usize = 3;
+/// A filter carries offsets in blocks of this many.
+pub const BLOCK: usize = LANES;
 
 /// The offsets that a filter carries: whole multiples of the grid step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -73,166 +81,176 @@ impl Offsets {
 pub struct Filtered {
     /// The offsets carried.
     pub offsets: Offsets,
-    /// Weights, class-major, then wear, then offset.
-    weights: Vec<f64>,
-    /// Natural logarithm of the common factor.
-    log_scale: f64,
+    blocks: Vec<Block>,
 }
 
 /// Runs the filter over `events` (in time order) up to day `until`.
 pub fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> Filtered {
-    let mut f = Filtered { offsets, weights: first_state(c, offsets.n), log_scale: 0.0 };
-    let first_seen = events.iter().find(|e| matches!(e, Event::Seen { .. })).map_or(f64::MAX, Event::day);
-    let mut now: Option<f64> = None;
-    for e in events {
-        if let Some(before) = now {
-            f.drift(c, e.day() - before);
+    let steps = Steps::new(c, events, until, offsets);
+    let first = Block::new(&first_state(c));
+    let blocks = (0..offsets.n.div_ceil(LANES))
+        .map(|b| {
+            let mut block = first.clone();
+            steps.follow(&mut block, b * LANES);
+            block
+        })
+        .collect();
+    Filtered { offsets, blocks }
+}
+
+/// Weights of wear and class before anything is seen.
+fn first_state(c: &WearConstants) -> Vec<[f32; N_CLASSES]> {
+    let first = |k: usize| {
+        let w = (k as f64 + 0.5) * c.step;
+        c.first.iter().map(|(part, mean)| part * (-w / mean).exp() / mean).sum::<f64>() * c.step
+    };
+    (0..c.n_states).map(first).map(|p| c.rates.map(|(share, _)| (share * p) as f32)).collect()
+}
+
+/// A laptop's events as steps of the filter, ready for every block of offsets.
+struct Steps {
+    in_order: Vec<Step>,
+    /// Likelihoods of each reading over wear + offset, one table after the other.
+    tables: Vec<f32>,
+    /// Of a step that reads nothing.
+    ones: Vec<f32>,
+    /// The wear's distribution right after a service that worked.
+    reset: Vec<f32>,
+}
+
+enum Step {
+    Grow(Growth),
+    GrowAndSee(Growth, Range<usize>),
+    Serve(f32),
+}
+
+impl Steps {
+    fn new(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> Self {
+        let table_len = c.n_states + offsets.n.next_multiple_of(LANES);
+        let mut out = Self {
+            in_order: Vec::with_capacity(2 * events.len() + 1),
+            tables: Vec::with_capacity(events.len() * table_len),
+            ones: vec![1.0; table_len],
+            reset: reset(c),
+        };
+        let is_seen = |e: &&Event| matches!(e, Event::Seen { .. });
+        let first_seen = events.iter().find(is_seen).map_or(f64::MAX, Event::day);
+        let mut now = events.first().map_or(until, Event::day);
+        for e in events {
+            let growth = growth(c, e.day() - now);
+            now = e.day();
+            match *e {
+                Event::Seen { value, sd, quick, .. } => {
+                    let table = out.tables.len()..out.tables.len() + table_len;
+                    out.tables.resize(table.end, 0.0);
+                    likelihoods(c, (value, sd), quick, offsets, &mut out.tables[table.clone()]);
+                    out.in_order.push(Step::GrowAndSee(growth, table));
+                }
+                Event::Serviced { day, action } => {
+                    let still = if day < first_seen { c.booked_before } else { 1.0 };
+                    let odds = c.works.get(action as usize).map_or(0.0, |odds| odds * still);
+                    out.in_order.extend([Step::Grow(growth), Step::Serve(odds as f32)]);
+                }
+            }
         }
-        now = Some(e.day());
-        match *e {
-            Event::Seen { value, sd, quick, .. } => f.see(c, value, sd, quick),
-            Event::Serviced { day, action } => {
-                let still = if day < first_seen { c.booked_before } else { 1.0 };
-                f.serve(c, c.works.get(action as usize).map_or(0.0, |odds| odds * still));
+        out.in_order.push(Step::Grow(growth(c, until - now)));
+        out.in_order.retain(Step::does_something);
+        out
+    }
+
+    /// Takes a block, whose first offset is the `from`th, through all steps.
+    fn follow(&self, block: &mut Block, from: usize) {
+        for step in &self.in_order {
+            match step {
+                Step::Grow(growth) => block.grow_and_see(growth, &self.ones),
+                Step::GrowAndSee(growth, table) => {
+                    block.grow_and_see(growth, &self.tables[table.clone()][from..]);
+                }
+                Step::Serve(odds) => block.serve(*odds, &self.reset),
             }
         }
     }
-    if let Some(before) = now {
-        f.drift(c, until - before);
-    }
-    f
 }
 
-fn first_state(c: &WearConstants, n_offsets: usize) -> Vec<f64> {
-    let mut out = Vec::with_capacity(N_CLASSES * c.n_states * n_offsets);
-    for (share, _) in c.rates {
-        for k in 0..c.n_states {
-            let w = (k as f64 + 0.5) * c.step;
-            let p: f64 = c.first.iter().map(|(part, mean)| part * (-w / mean).exp() / mean).sum();
-            out.extend(std::iter::repeat_n(share * p * c.step, n_offsets));
+impl Step {
+    fn does_something(&self) -> bool {
+        match self {
+            Self::Grow(growth) => *growth != Growth::NONE,
+            Self::GrowAndSee(..) => true,
+            Self::Serve(odds) => *odds > 0.0,
         }
     }
-    out
+}
+
+fn growth(c: &WearConstants, days: f64) -> Growth {
+    Growth::new(c.rates.map(|(_, rate)| rate * days.max(0.0) / MONTH_DAYS / c.step))
+}
+
+fn reset(c: &WearConstants) -> Vec<f32> {
+    let shape = |k: usize| {
+        let z = ((k as f64 + 0.5) * c.step - c.reset.0) / c.reset.1;
+        (-0.5 * z * z).exp()
+    };
+    let norm: f64 = (0..c.n_states).map(shape).sum();
+    (0..c.n_states).map(|k| (shape(k) / norm) as f32).collect()
+}
+
+/// Likelihoods of a reading over wear + offset, from the first wear at the first offset on in grid steps: Student's t
+/// with 4 degrees of freedom, a one-sided tail and a floor.
+fn likelihoods(c: &WearConstants, (value, sd): (f64, f64), quick: bool, offsets: Offsets, to: &mut [f32]) {
+    /// Γ(5/2) / (Γ(2)·√(4π)).
+    const T4: f64 = 0.375;
+    /// Width over which a reading that says nothing is spread, log units.
+    const JUNK_SPAN: f64 = 2.0;
+    let (quick_sd, quick_low) = if quick { c.quick } else { (0.0, 0.0) };
+    let se = c.se_factor * sd;
+    let sd = (se * se + c.noise_floor * c.noise_floor + quick_sd * quick_sd).sqrt();
+    let first = (value + quick_low) * c.gain - (0.5 + f64::from(offsets.from)) * c.step;
+    let (share, mean) = c.tail;
+    let (z_first, z_step) = ((first / sd) as f32, (c.step / sd) as f32);
+    let core = ((1.0 - share - c.junk) * T4 / sd) as f32;
+    let junk = (c.junk / JUNK_SPAN) as f32;
+    for (likelihood, i) in to.iter_mut().zip(0_i32..) {
+        let z = z_first - i as f32 * z_step;
+        let q = 1.0 / (1.0 + 0.25 * z * z);
+        *likelihood = core * q * q * q.sqrt() + junk;
+    }
+    // The tail is for residuals above 0. They fall by one step each, so that it grows by one factor each.
+    let n_above = (first / c.step).ceil().max(0.0) as usize;
+    let (mut tail, growth) = (share / mean * (-first / mean).exp(), (c.step / mean).exp());
+    for likelihood in to.iter_mut().take(n_above) {
+        *likelihood += tail as f32;
+        tail *= growth;
+    }
 }
 
 impl Filtered {
-    /// Wear grows: an exponential increment with the class's mean.
-    fn drift(&mut self, c: &WearConstants, days: f64) {
-        if days <= 0.0 {
-            return;
-        }
-        let n = self.offsets.n;
-        let mut carry = vec![0.0; n];
-        for (class, rows) in self.weights.chunks_mut(c.n_states * n).enumerate() {
-            let mean_steps = c.rates[class].1 * days / MONTH_DAYS / c.step;
-            let keep = mean_steps / (1.0 + mean_steps);
-            carry.fill(0.0);
-            for row in rows.chunks_mut(n) {
-                for (r, p) in carry.iter_mut().zip(row.iter_mut()) {
-                    *r = keep * *r + (1.0 - keep) * *p;
-                    *p = *r;
-                }
-            }
-            // What would leave the grid stays at its end.
-            if let Some(last) = rows.chunks_mut(n).last() {
-                for (p, r) in last.iter_mut().zip(&carry) {
-                    *p += r * mean_steps;
-                }
-            }
-        }
-    }
-
-    fn serve(&mut self, c: &WearConstants, odds: f64) {
-        if odds <= 0.0 {
-            return;
-        }
-        let n = self.offsets.n;
-        let shape: Vec<f64> = (0..c.n_states)
-            .map(|k| {
-                let z = ((k as f64 + 0.5) * c.step - c.reset.0) / c.reset.1;
-                (-0.5 * z * z).exp()
-            })
-            .collect();
-        let norm: f64 = shape.iter().sum();
-        for rows in self.weights.chunks_mut(c.n_states * n) {
-            let mut total = vec![0.0; n];
-            for row in rows.chunks(n) {
-                total.iter_mut().zip(row).for_each(|(t, p)| *t += p);
-            }
-            for (row, s) in rows.chunks_mut(n).zip(&shape) {
-                for (p, t) in row.iter_mut().zip(&total) {
-                    *p = (1.0 - odds) * *p + odds * t * s / norm;
-                }
-            }
-        }
-    }
-
-    fn see(&mut self, c: &WearConstants, value: f64, sd: f64, quick: bool) {
-        let n = self.offsets.n;
-        let (quick_sd, quick_low) = if quick { c.quick } else { (0.0, 0.0) };
-        let se = c.se_factor * sd;
-        let sd = (se * se + c.noise_floor * c.noise_floor + quick_sd * quick_sd).sqrt();
-        let value = (value + quick_low) * c.gain;
-        // The likelihood depends on wear + offset alone: one table, read with a shift.
-        let table: Vec<f64> = (0..c.n_states + n)
-            .map(|i| likelihood(c, value - (i as f64 + 0.5 + f64::from(self.offsets.from)) * c.step, sd))
-            .collect();
-        let mut total = 0.0;
-        for rows in self.weights.chunks_mut(c.n_states * n) {
-            for (k, row) in rows.chunks_mut(n).enumerate() {
-                for (p, l) in row.iter_mut().zip(&table[k..k + n]) {
-                    *p *= l;
-                    total += *p;
-                }
-            }
-        }
-        if total > 0.0 {
-            let scale = 1.0 / total;
-            for p in &mut self.weights {
-                *p *= scale;
-            }
-            self.log_scale += total.ln();
-        }
-    }
-
     /// Evidence of each offset, up to the factor of [`Self::log_scale`].
-    pub fn evidence(&self, c: &WearConstants) -> Vec<f64> {
-        let n = self.offsets.n;
-        let mut out = vec![0.0; n];
-        for row in self.weights.chunks(n).take(N_CLASSES * c.n_states) {
-            out.iter_mut().zip(row).for_each(|(o, p)| *o += p);
-        }
+    pub fn evidence(&self) -> Vec<f64> {
+        let top = self.log_scale();
+        let mut out: Vec<f64> =
+            self.blocks.iter().flat_map(|b| b.evidence().map(|e| e * (b.log_scale() - top).exp())).collect();
+        out.truncate(self.offsets.n);
         out
     }
 
     /// Natural logarithm of the common factor of the weights.
     pub fn log_scale(&self) -> f64 {
-        self.log_scale
+        self.blocks.iter().map(Block::log_scale).fold(f64::MIN, f64::max)
     }
 
     /// The laptop's wear with the offsets weighted by `prior`.
     pub fn posterior(&self, c: &WearConstants, prior: &[f64]) -> Posterior {
-        let n = self.offsets.n;
-        let mut by_class = Vec::with_capacity(N_CLASSES * c.n_states);
-        for row in self.weights.chunks(n) {
-            by_class.push(row.iter().zip(prior).map(|(a, b)| a * b).sum());
+        let top = self.log_scale();
+        let mut by_wear = vec![[0.0; N_CLASSES]; c.n_states];
+        for (block, prior) in self.blocks.iter().zip(prior.chunks(LANES)) {
+            let mut factors = [0.0; LANES];
+            let factor = (block.log_scale() - top).exp();
+            factors.iter_mut().zip(prior).for_each(|(f, p)| *f = p * factor);
+            block.add_to(&mut by_wear, &factors);
         }
-        Posterior::new(c, by_class)
+        Posterior::new(c.step, by_wear)
     }
-}
-
-/// Student's t with 4 degrees of freedom, a one-sided tail and a floor.
-fn likelihood(c: &WearConstants, residual: f64, sd: f64) -> f64 {
-    /// Γ(5/2) / (Γ(2)·√(4π)).
-    const T4: f64 = 0.375;
-    /// Width over which a reading that says nothing is spread, log units.
-    const JUNK_SPAN: f64 = 2.0;
-    let z = residual / sd;
-    let q = 1.0 / (1.0 + 0.25 * z * z);
-    let core = T4 * q * q * q.sqrt() / sd;
-    let (share, mean) = c.tail;
-    let tail = if residual > 0.0 { (-residual / mean).exp() / mean } else { 0.0 };
-    (1.0 - share - c.junk) * core + share * tail + c.junk / JUNK_SPAN
 }
 
 /// The distribution of a laptop's wear.
@@ -242,46 +260,42 @@ pub struct Posterior {
     pub step: f64,
     /// Probability of each grid cell; cell k spans k·step to (k+1)·step.
     pub states: Vec<f64>,
-    /// The same for each rate class, class-major.
-    pub by_class: Vec<f64>,
+    /// The same for each rate class.
+    pub by_class: Vec<[f64; N_CLASSES]>,
 }
 
 impl Posterior {
-    /// From weights up to a common factor, class-major. Where they have none, anything is as likely.
-    fn new(c: &WearConstants, mut by_class: Vec<f64>) -> Self {
-        let total: f64 = by_class.iter().sum();
+    /// From weights up to a common factor. Where they have none, anything is as likely.
+    fn new(step: f64, mut by_class: Vec<[f64; N_CLASSES]>) -> Self {
+        let weights = by_class.as_flattened_mut();
+        let total: f64 = weights.iter().sum();
         if total > 0.0 && total.is_finite() {
-            for p in &mut by_class {
+            for p in weights {
                 *p /= total;
             }
         } else {
-            let even = 1.0 / by_class.len() as f64;
-            by_class.fill(even);
+            weights.fill(1.0 / weights.len() as f64);
         }
-        let mut states = vec![0.0; c.n_states];
-        for rows in by_class.chunks(c.n_states) {
-            states.iter_mut().zip(rows).for_each(|(s, p)| *s += p);
-        }
-        Self { step: c.step, states, by_class }
+        Self { step, states: by_class.iter().map(|row| row.iter().sum()).collect(), by_class }
     }
 
     /// The wear's distribution some days on, without a service between.
     #[must_use]
     pub fn after(&self, c: &WearConstants, days: f64) -> Self {
+        let growth = growth(c, days);
+        let keep = growth.keep();
         let mut by_class = self.by_class.clone();
-        for (rows, (_, rate)) in by_class.chunks_mut(c.n_states).zip(c.rates) {
-            let mean_steps = rate * days.max(0.0) / MONTH_DAYS / c.step;
-            let keep = mean_steps / (1.0 + mean_steps);
-            let mut carry = 0.0;
-            for p in rows.iter_mut() {
-                carry = keep * carry + (1.0 - keep) * *p;
-                *p = carry;
-            }
-            if let Some(last) = rows.last_mut() {
-                *last += carry * mean_steps;
+        let mut carry = [0.0; N_CLASSES];
+        for row in &mut by_class {
+            for class in 0..N_CLASSES {
+                carry[class] = keep[class] * carry[class] + (1.0 - keep[class]) * row[class];
+                row[class] = carry[class];
             }
         }
-        Self::new(c, by_class)
+        if let Some(last) = by_class.last_mut() {
+            last.iter_mut().zip(growth.at_end()).for_each(|(p, factor)| *p *= factor);
+        }
+        Self::new(c.step, by_class)
     }
 
     /// P(wear > x).

@@ -1,0 +1,139 @@
+//! The filter's inner loop, for four offsets at once.
+//!
+//! Each offset has a chain of wears of its own, and the chains don't mix. So four stand side by side in each row,
+//! which compilers keep in vector registers, and a block of them is followed through all events before the next: it
+//! stays in the processor's nearest cache. Drift and reading are one pass. Single precision is enough: every pass sums
+//! terms of one sign, and each block is scaled to one again.
+
+/// Offsets in a block.
+pub(super) const LANES: usize = 4;
+/// Rate classes.
+pub(super) const N_CLASSES: usize = 3;
+
+/// Weights of one wear: by class, then offset.
+type Row = [[f32; LANES]; N_CLASSES];
+
+/// Added to each weight: far below all that matters, and above the subnormal numbers, which are slow to compute with.
+const FLOOR: f32 = 1e-30;
+
+/// Growth of the wear over some days: an exponential increment with each class's mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Growth {
+    /// Mean increment in grid steps.
+    mean_steps: [f64; N_CLASSES],
+}
+
+impl Growth {
+    pub(super) const NONE: Self = Self { mean_steps: [0.0; N_CLASSES] };
+
+    pub(super) fn new(mean_steps: [f64; N_CLASSES]) -> Self {
+        Self { mean_steps }
+    }
+
+    /// Share of the weight at each wear that goes on to the next.
+    pub(super) fn keep(&self) -> [f64; N_CLASSES] {
+        self.mean_steps.map(|m| m / (1.0 + m))
+    }
+
+    /// Factor on the last wear of the grid: what would leave the grid stays there.
+    pub(super) fn at_end(&self) -> [f64; N_CLASSES] {
+        self.mean_steps.map(|m| 1.0 + m)
+    }
+}
+
+/// Four offsets.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Block {
+    rows: Vec<Row>,
+    /// Factor on all weights that the next pass multiplies in.
+    scale: f32,
+    /// Natural logarithm of the common factor of the scaled weights.
+    log_scale: f64,
+}
+
+impl Block {
+    /// With the same weights at each offset.
+    pub(super) fn new(by_wear: &[[f32; N_CLASSES]]) -> Self {
+        let rows = by_wear.iter().map(|classes| classes.map(|p| [p; LANES])).collect();
+        Self { rows, scale: 1.0, log_scale: 0.0 }
+    }
+
+    /// The wear grows, then is read. `likelihoods` begins with that of the first wear at the block's first offset and
+    /// goes on in grid steps, since it depends on wear + offset alone.
+    pub(super) fn grow_and_see(&mut self, growth: &Growth, likelihoods: &[f32]) {
+        let keep = growth.keep().map(|k| k as f32);
+        let enter = keep.map(|k| (1.0 - k) * self.scale);
+        let mut carry = [[0.0_f32; LANES]; N_CLASSES];
+        let mut total = [0.0_f32; LANES];
+        for (row, likelihood) in self.rows.iter_mut().zip(likelihoods.array_windows::<LANES>()) {
+            for class in 0..N_CLASSES {
+                for lane in 0..LANES {
+                    let grown = keep[class] * carry[class][lane] + enter[class] * row[class][lane];
+                    carry[class][lane] = grown;
+                    let weight = grown * likelihood[lane] + FLOOR;
+                    row[class][lane] = weight;
+                    total[lane] += weight;
+                }
+            }
+        }
+        let mut total = f64::from(total.iter().sum::<f32>());
+        if let Some(last) = self.rows.last_mut() {
+            for (weights, factor) in last.iter_mut().zip(growth.at_end()) {
+                for p in weights {
+                    total += f64::from(*p) * (factor - 1.0);
+                    *p *= factor as f32;
+                }
+            }
+        }
+        self.scale_to_one(total);
+    }
+
+    /// With these odds the wear is put back to `reset`, a distribution over the grid.
+    pub(super) fn serve(&mut self, odds: f32, reset: &[f32]) {
+        let mut total = [[0.0_f32; LANES]; N_CLASSES];
+        for row in &self.rows {
+            for (t, p) in total.as_flattened_mut().iter_mut().zip(row.as_flattened()) {
+                *t += p;
+            }
+        }
+        for (row, share) in self.rows.iter_mut().zip(reset) {
+            for (p, t) in row.as_flattened_mut().iter_mut().zip(total.as_flattened()) {
+                *p = (1.0 - odds) * *p + odds * t * share;
+            }
+        }
+    }
+
+    fn scale_to_one(&mut self, total: f64) {
+        if total > 0.0 {
+            self.scale = (1.0 / total) as f32;
+            self.log_scale += total.ln();
+        } else {
+            self.scale = 1.0;
+        }
+    }
+
+    /// Natural logarithm of the common factor.
+    pub(super) fn log_scale(&self) -> f64 {
+        self.log_scale
+    }
+
+    /// Sum of all weights of each offset, the common factor left out.
+    pub(super) fn evidence(&self) -> [f64; LANES] {
+        let mut sum = [0.0_f32; LANES];
+        for weights in self.rows.as_flattened() {
+            sum.iter_mut().zip(weights).for_each(|(s, p)| *s += p);
+        }
+        sum.map(|s| f64::from(s * self.scale))
+    }
+
+    /// Adds to each wear's and class's weight in `to` those of all offsets, each offset with its factor.
+    pub(super) fn add_to(&self, to: &mut [[f64; N_CLASSES]], factors: &[f64; LANES]) {
+        let factors = factors.map(|f| (f * f64::from(self.scale)) as f32);
+        for (sums, row) in to.iter_mut().zip(&self.rows) {
+            for (sum, weights) in sums.iter_mut().zip(row) {
+                let weighted: f32 = weights.iter().zip(&factors).map(|(p, f)| p * f).sum();
+                *sum += f64::from(weighted);
+            }
+        }
+    }
+}
