@@ -253,6 +253,18 @@ impl TestHub {
         laptop
     }
 
+    /// A download: the head in lower case, and the body as its bytes.
+    pub(crate) async fn download(&self, path: &str, header: &str) -> (String, Vec<u8>) {
+        let mut stream = self.connect().await;
+        let head = request_head("GET", path, &[header], 0).replace("HTTP/1.1", "HTTP/1.0");
+        stream.write_all(head.as_bytes()).await.unwrap();
+        let mut bytes = Vec::new();
+        tokio::time::timeout(PATIENCE, stream.read_to_end(&mut bytes)).await.expect("an answer").unwrap();
+        let end = bytes.windows(4).position(|w| w == b"\r\n\r\n").expect("a head");
+        let body = bytes.split_off(end + 4);
+        (String::from_utf8(bytes).unwrap().to_ascii_lowercase(), body)
+    }
+
     pub(crate) async fn connect(&self) -> TcpStream {
         TcpStream::connect(self.address).await.unwrap()
     }

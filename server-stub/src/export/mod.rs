@@ -4,6 +4,7 @@
 //! so that nothing of a large fleet is held in memory twice.
 
 pub mod bundle;
+pub mod format;
 pub mod gather;
 pub mod records;
 pub mod sheet;

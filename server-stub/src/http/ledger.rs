@@ -74,7 +74,7 @@ pub(super) async fn head<S: Store>(State(hub): State<Hub<S>>) -> Result<Json<Sig
 }
 
 /// The problem of a head that cannot be signed.
-fn no_head(error: &HeadError) -> Problem {
+pub(super) fn no_head(error: &HeadError) -> Problem {
     match error {
         HeadError::Store(e) => Problem::of_store(e),
         HeadError::Key(e) => {

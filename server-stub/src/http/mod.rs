@@ -4,6 +4,7 @@
 mod access_tests;
 pub mod body;
 mod devices;
+mod exports;
 mod gate;
 mod ledger;
 #[cfg(test)]
@@ -16,10 +17,12 @@ mod records;
 mod serve;
 mod sign_in;
 mod state;
+mod streaming;
 #[cfg(test)]
 mod tests;
 
 use std::convert::Infallible;
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
@@ -41,6 +44,7 @@ pub use state::Hub;
 
 use crate::access::Roles;
 use crate::meters::Meters;
+use crate::pages::fill::Shown;
 use crate::store::Store;
 
 /// How long and how much a caller may. docs/http.md lists them.
@@ -107,6 +111,7 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("POST", "/v1/records", Authority::DeviceSignature),
     ("GET", "/v1/ledger/head", Authority::People(Roles::ALL)),
     ("GET", "/v1/ledger/proof", Authority::People(Roles::ALL)),
+    ("GET", "/v1/exports/{kind}", Authority::People(Roles::AUDIT)),
     ("GET", "/sign-in", Authority::Anybody),
     ("POST", "/sign-in", Authority::Token),
     ("POST", "/sign-out", Authority::Page(Roles::ALL)),
@@ -172,11 +177,26 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/openapi.json", get(openapi::serve))
         .route("/v1/ledger/head", get(ledger::head::<S>))
         .route("/v1/ledger/proof", get(ledger::proof::<S>))
+        .route("/v1/exports/{kind}", get(exports::serve::<S>))
         .route("/metrics", get(metrics::serve::<S>))
         .route("/readyz", get(readyz::<S>))
         .merge(pages::routes())
         .route("/sign-in", get(sign_in::page).post(sign_in::begin::<S>))
         .route("/sign-out", post(sign_in::end::<S>))
+}
+
+/// The fleet as it was last judged; a problem until it is judged for the first time.
+fn judged<S>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
+    hub.showroom.now().ok_or_else(|| {
+        let detail = "the hub has just started and is judging the fleet; ask again in a minute";
+        let problem = Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "not_judged_yet",
+            "the fleet is being judged",
+            detail,
+        );
+        problem.retry_after(RETRY_AFTER_S)
+    })
 }
 
 fn shed(meters: &Meters) -> Response {

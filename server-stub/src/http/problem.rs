@@ -158,6 +158,11 @@ impl Problem {
         }
     }
 
+    /// The same problem with when to come again.
+    pub(super) fn retry_after(self, seconds: u32) -> Self {
+        Self { retry_after_s: Some(seconds), ..self }
+    }
+
     /// The same problem about a field.
     pub fn about(self, field: &str) -> Self {
         Self { field: Some(field.into()), ..self }

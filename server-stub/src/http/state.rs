@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use tokio::sync::Notify;
+use tokio::sync::{Notify, Semaphore};
 
 use super::Limits;
 use crate::access::Tries;
@@ -10,6 +10,9 @@ use crate::clock::WallClock;
 use crate::meters::Meters;
 use crate::pages::showroom::Showroom;
 use crate::store::Store;
+
+/// Exports written at once: each takes a thread, and an audit export room on disk.
+const MAX_EXPORTS: usize = 4;
 
 /// The hub as its handlers see it.
 #[derive(Debug, Clone)]
@@ -24,6 +27,8 @@ pub struct Hub<S> {
     pub measure: Arc<Notify>,
     /// What it counts of its own work.
     pub meters: Arc<Meters>,
+    /// Places for exports that are being written.
+    pub exporting: Arc<Semaphore>,
     /// Failed tries to sign in.
     pub tries: Arc<Tries>,
     /// The judged fleet as the pages show it.
@@ -39,6 +44,7 @@ impl<S: Store> Hub<S> {
             limits,
             measure: Arc::new(Notify::new()),
             meters: Arc::default(),
+            exporting: Arc::new(Semaphore::new(MAX_EXPORTS)),
             tries: Arc::default(),
             showroom: Arc::default(),
         }

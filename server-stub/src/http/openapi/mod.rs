@@ -17,7 +17,7 @@ use serde_json::{Map, Value, json};
 pub(super) use operation::Operation;
 use schemas::Schemas;
 
-use super::{Authority, ROUTES, devices, ledger, metrics, records};
+use super::{Authority, ROUTES, devices, exports, ledger, metrics, records};
 use crate::access::Role;
 
 /// Name of the way to say who one is, as the document calls it.
@@ -25,8 +25,15 @@ const TOKEN: &str = "token";
 
 /// What the rooms say of their routes. A new room adds its line here.
 fn operations() -> Vec<Operation> {
-    [own(), devices::operations(), records::operations(), ledger::operations(), metrics::operations()]
-        .concat()
+    [
+        own(),
+        devices::operations(),
+        records::operations(),
+        ledger::operations(),
+        exports::operations(),
+        metrics::operations(),
+    ]
+    .concat()
 }
 
 /// The routes that have no room of their own.

@@ -9,7 +9,9 @@ use serde_json::{Value, json};
 
 use super::schemas::Schemas;
 use super::told_authority;
+use crate::export::tables::Which;
 use crate::http::Authority;
+use crate::http::exports;
 use crate::http::problem::Document;
 
 /// Makes a schema once the document is put together.
@@ -187,6 +189,10 @@ fn place_schema(name: &str) -> Value {
     match name {
         "device_id" => json!({"type": "string", "pattern": "^[0-9a-f]{32}$", "description": "the laptop"}),
         "digest" => json!({"type": "string", "pattern": "^[0-9a-f]{64}$", "description": "SHA-256, hex"}),
+        "kind" => {
+            let kinds = Which::ALL.into_iter().map(Which::name).chain([exports::AUDIT]);
+            json!({"type": "string", "enum": kinds.collect::<Vec<_>>()})
+        }
         _ => json!({"type": "string", "minLength": 1}),
     }
 }

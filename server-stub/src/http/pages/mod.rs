@@ -89,10 +89,7 @@ pub(super) fn as_response(status: StatusCode, page: Markup) -> Response {
 
 /// The fleet as it is shown; a problem until it is judged for the first time.
 fn shown<S: Store>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
-    hub.showroom.now().ok_or_else(|| {
-        let detail = "the hub has just started and is judging the fleet; load this page again in a minute";
-        Problem::new(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet", "the fleet is being judged", detail)
-    })
+    super::judged(hub)
 }
 
 fn no_such(what: &str) -> Problem {
