@@ -13,6 +13,7 @@ pub mod emulated;
 pub mod exit;
 pub mod failure;
 pub mod files;
+pub mod held;
 pub mod hub;
 pub mod identity;
 pub mod load;

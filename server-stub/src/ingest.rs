@@ -45,6 +45,8 @@ pub struct Outcome {
     pub answers: Vec<Result<Taken, NotTaken>>,
     /// A check that the hub asked of the (last) device.
     pub check_wanted_by_ms: Option<EpochMs>,
+    /// Why the (last) device is held back from load; `None`: it isn't.
+    pub held_why: Option<String>,
 }
 
 /// Takes documents: all good ones are appended in one unit of work, and are durable when this returns.
@@ -52,11 +54,11 @@ pub async fn take<S: Store>(store: &S, documents: Vec<Vec<u8>>, now_ms: EpochMs)
     let mut answers: Vec<Option<Result<Taken, NotTaken>>> = Vec::with_capacity(documents.len());
     let mut records = Vec::new();
     let mut places = Vec::new();
-    let mut check_wanted_by_ms = None;
+    let (mut check_wanted_by_ms, mut held_why) = (None, None);
     for (idx, document) in documents.into_iter().enumerate() {
         match prove(store, document, now_ms).await {
             Ok((record, device)) => {
-                check_wanted_by_ms = device.check_wanted_by_ms;
+                (check_wanted_by_ms, held_why) = (device.check_wanted_by_ms, device.held_why);
                 places.push((idx, record.facts.digest));
                 records.push(record);
                 answers.push(None);
@@ -78,7 +80,7 @@ pub async fn take<S: Store>(store: &S, documents: Vec<Vec<u8>>, now_ms: EpochMs)
             }
         }
     }
-    Outcome { answers: answers.into_iter().flatten().collect(), check_wanted_by_ms }
+    Outcome { answers: answers.into_iter().flatten().collect(), check_wanted_by_ms, held_why }
 }
 
 async fn prove<S: Store>(

@@ -9,6 +9,7 @@ pub mod commands;
 pub mod costs;
 pub mod coverage;
 pub mod database;
+pub mod effects;
 pub mod exit;
 pub mod export;
 pub mod facts;

@@ -70,7 +70,7 @@ pub fn parse(bytes: &[u8]) -> Result<Vec<ScopeEntry>, Complaints> {
             Err(e) => reader.complaints.push(Complaint::whole(e.to_string())),
         }
     }
-    if entries.is_empty() {
+    if entries.is_empty() && reader.complaints.iter().next().is_none() {
         reader.complaints.push(Complaint::whole("it names no laptop"));
     }
     reader.complaints.or(entries)
@@ -135,7 +135,9 @@ impl Reader {
         let line = record.position().map_or(0, |p| p.line() as usize);
         let mut wrong = Vec::new();
         if record.len() != self.columns.n {
-            wrong.push(format!("{} cells where the header has {}", record.len(), self.columns.n));
+            let what = format!("{} cells where the header has {}", record.len(), self.columns.n);
+            self.complaints.push(Complaint::at(line, 0, what));
+            return None;
         }
         let cell = |name: &str| self.columns.cell(record, name);
         let tag = name_cell("tag", cell("tag"), &mut wrong);
@@ -312,6 +314,7 @@ mod tests {
         refused("", &["empty"]);
         refused("tag;site\nHB-1;Lowfield\n", &["not separated by commas"]);
         refused("tag,site,serial\n", &["line 1: unknown column `serial`; known are `tag`"]);
+        assert_eq!(parse(b"tag,site\nHB-1\n").unwrap_err().iter().count(), 1, "one mistake is told once");
         refused("tag,tag\n", &["stands twice", "`site` is missing"]);
         refused("tag,site\n", &["names no laptop"]);
         refused("tag,site\nHB-\u{7},Lowfield\n", &["line 2: `tag`: control characters"]);

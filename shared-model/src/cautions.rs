@@ -20,6 +20,9 @@ pub const SERVICE: &[&str] = &[
     "Follow the maker's service manual, the warranty's terms and local rules. They come before anything said here.",
 ];
 
+/// While an administrator holds a laptop back: said wherever a check of it is refused.
+pub const HELD: &str = "Do not load, charge, press or open it. If the battery or the case bulges, or it smells: shut it down, unplug it, keep it away from what burns, and have a qualified person fetch it.";
+
 /// What an unopened laptop's user may do without tools.
 pub const USER: &str = "Without opening anything: keep the vents free and have a technician look at it; do not blow into the vents.";
 
@@ -37,6 +40,7 @@ mod tests {
 
     #[test]
     fn every_hazard_is_named() {
+        said(&[HELD], &["load", "charge", "press", "bulges", "unplug", "qualified"]);
         said(LOAD, &["hard flat surface", "lap", "bed", "smells", "swells"]);
         said(
             SERVICE,

@@ -3,6 +3,7 @@
 //! Each says what it looked at; a failed one says what to do about it. The gates for mains power, battery,
 //! temperature and sensors have no override, here or anywhere.
 
+use windrow_model::cautions;
 use windrow_model::channel::Channel;
 use windrow_model::record::wire::{PreCheck, PreCheckKind, PreCheckResult};
 
@@ -180,7 +181,7 @@ fn hold(seen: &Seen<'_>) -> PreCheck {
         Some(reason) => made(
             kind,
             PreCheckResult::Failed,
-            format!("your administrator has put this laptop on hold: {reason}"),
+            format!("your administrator has put this laptop on hold: {reason}. {}", cautions::HELD),
         ),
     }
 }

@@ -1,12 +1,14 @@
 //! Sending what waits, and telling what became of it: for `send` and at the end of `check`.
 
 use chrono::{DateTime, Utc};
+use windrow_model::cautions;
 
 use crate::exit::Exit;
 use crate::failure::Failure;
+use crate::held::{self, Held};
 use crate::hub::HubAddress;
 use crate::output::Output;
-use crate::post::{Http, Patience, RealWait, SendReport, send_all};
+use crate::post::{Http, Patience, RealWait, SendReport, ask, send_all};
 use crate::spool::Spool;
 use crate::state::StateDir;
 use crate::stop::StopFlag;
@@ -25,14 +27,40 @@ pub(super) fn send(
     let mut http = Http::new(hub)?.stopping_at(stop);
     let report = send_all(&Spool::new(state), &mut http, &mut RealWait { stop: stop.clone() }, patience)?;
     if report.n_sent > 0 {
-        wanted::keep(state, wish(&report, hub).as_ref())?;
+        wanted::keep(state, wish(report.check_wanted_by.as_deref(), hub).as_ref())?;
+    }
+    if report.is_told {
+        held::keep(state, hold(report.held.as_deref(), hub).as_ref())?;
     }
     Ok(report)
 }
 
-fn wish(report: &SendReport, hub: &HubAddress) -> Option<Wanted> {
-    let by = DateTime::parse_from_rfc3339(report.check_wanted_by.as_deref()?).ok()?;
+fn wish(by: Option<&str>, hub: &HubAddress) -> Option<Wanted> {
+    let by = DateTime::parse_from_rfc3339(by?).ok()?;
     Some(Wanted { by: by.to_utc(), told_at: Utc::now(), hub: hub.shown().to_owned() })
+}
+
+fn hold(why: Option<&str>, hub: &HubAddress) -> Option<Held> {
+    Some(Held { why: why?.to_owned(), told_at: Utc::now(), hub: hub.shown().to_owned() })
+}
+
+/// The hold as it stands now: the hub is asked where it can be, and else it is as the hub last said.
+///
+/// # Errors
+/// Files that cannot be read or written.
+pub(super) fn held_now(
+    state: &StateDir,
+    hub: Option<&HubAddress>,
+    stop: &StopFlag,
+) -> Result<Option<Held>, Failure> {
+    if let Some(hub) = hub
+        && let Ok(http) = Http::new(hub)
+        && let Some(told) = ask(&Spool::new(state), &mut http.stopping_at(stop))?
+    {
+        wanted::keep(state, wish(told.check_wanted_by.as_deref(), hub).as_ref())?;
+        held::keep(state, hold(told.held.as_deref(), hub).as_ref())?;
+    }
+    held::held(state)
 }
 
 /// Tells what became of the records.
@@ -52,6 +80,10 @@ pub(super) fn tell(report: &SendReport, hub: &HubAddress, output: &mut Output) {
         if let Some(advice) = &report.advice {
             output.say(&format!("do this: {advice}"));
         }
+    }
+    if let Some(why) = &report.held {
+        output.say(&format!("Your administrator has put this laptop on hold: {why}"));
+        output.say(cautions::HELD);
     }
     if let Some(by) = &report.check_wanted_by {
         output.say(&format!("The hub wants a check by {by}."));

@@ -9,7 +9,7 @@ mod records;
 pub use answer::{Answer, Problem, Verdict};
 pub use http::{Http, TransportError, certificates};
 pub use patience::{Patience, RealWait, Wait};
-pub use records::{SendReport, send_all};
+pub use records::{SendReport, Told, ask, send_all};
 
 /// Speaks to a hub: the real one, or a test's own.
 pub trait Transport {

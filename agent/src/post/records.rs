@@ -8,6 +8,7 @@ use super::answer::Verdict;
 use super::patience::Budget;
 use super::{Patience, Transport, TransportError, Wait};
 use crate::failure::Failure;
+use crate::held;
 use crate::spool::{Spool, Waiting};
 
 /// The endpoint.
@@ -29,6 +30,11 @@ pub struct SendReport {
     pub advice: Option<String>,
     /// The hub wants a check by this time (RFC 3339).
     pub check_wanted_by: Option<String>,
+    /// An administrator holds this laptop back from load, and why.
+    pub held: Option<String>,
+    /// A hub's own acknowledgement was read: what it says of a hold counts.
+    #[serde(skip)]
+    pub is_told: bool,
 }
 
 /// A record that no hub will take.
@@ -41,15 +47,20 @@ pub struct SetAside {
 }
 
 /// The part of the hub's acknowledgement that is used here.
-#[derive(Debug, Default, Deserialize)]
-#[serde(default)]
-struct Acknowledgement {
-    check_wanted_by: Option<String>,
+#[derive(Debug, Clone, Default, Deserialize)]
+pub struct Told {
+    /// What no other server's answer has. Without it nothing else is believed.
+    #[serde(rename = "results")]
+    _results: Vec<serde::de::IgnoredAny>,
+    /// The hub wants a check by this time (RFC 3339).
+    pub check_wanted_by: Option<String>,
+    /// An administrator holds this laptop back from load, and why.
+    pub held: Option<String>,
 }
 
 /// What became of one record.
 enum Fate {
-    Sent { check_wanted_by: Option<String> },
+    Sent(Option<Told>),
     Refused { why: String },
     Stop { why: String, advice: Option<String> },
 }
@@ -69,11 +80,13 @@ pub fn send_all(
     let mut budget = Budget::new(patience);
     for waiting in spool.waiting()? {
         match send_one(spool, &waiting, hub, wait, patience, &mut budget)? {
-            Fate::Sent { check_wanted_by } => {
+            Fate::Sent(told) => {
                 spool.acknowledge(&waiting)?;
                 report.n_sent += 1;
                 // The last acknowledgement counts: by then the hub knew of all records before.
-                report.check_wanted_by = check_wanted_by;
+                report.is_told |= told.is_some();
+                let Told { check_wanted_by, held, .. } = told.unwrap_or_default();
+                (report.check_wanted_by, report.held) = (check_wanted_by, held);
             }
             Fate::Refused { why } => {
                 let path = spool.set_aside(&waiting, &why)?;
@@ -105,7 +118,7 @@ fn send_one(
             Err(e @ TransportError::Untrusted(_)) => return Ok(untrusted(&e)),
             Err(e @ TransportError::Stopped(_)) => return Ok(stopped(&e)),
             Ok(answer) => match answer.verdict() {
-                Verdict::Taken => return Ok(Fate::Sent { check_wanted_by: wanted_by(&answer.body) }),
+                Verdict::Taken => return Ok(Fate::Sent(Told::read(&answer.body))),
                 Verdict::Refused { why } => return Ok(Fate::Refused { why }),
                 Verdict::Denied { why } => return Ok(denied(why)),
                 Verdict::NoHub { why } => return Ok(no_hub(&why)),
@@ -149,8 +162,26 @@ fn no_hub(why: &str) -> Fate {
     }
 }
 
-fn wanted_by(body: &[u8]) -> Option<String> {
-    let answer: Acknowledgement = serde_json::from_slice(body).unwrap_or_default();
-    // It is shown to a person and comes from outside: only a time passes.
-    answer.check_wanted_by.filter(|t| chrono::DateTime::parse_from_rfc3339(t).is_ok())
+impl Told {
+    fn read(body: &[u8]) -> Option<Self> {
+        let told: Self = serde_json::from_slice(body).ok()?;
+        // It is shown to a person and comes from outside: only a time passes, and plain words.
+        Some(Self {
+            check_wanted_by: told.check_wanted_by.filter(|t| chrono::DateTime::parse_from_rfc3339(t).is_ok()),
+            held: told.held.map(|why| held::fit_to_show(&why)),
+            ..told
+        })
+    }
+}
+
+/// Asks the hub how this laptop stands, by posting its last acknowledged record once more, which changes nothing there.
+/// `None`: there is no such record, or the hub doesn't answer or doesn't know it.
+///
+/// # Errors
+/// Files that cannot be read.
+pub fn ask(spool: &Spool, hub: &mut dyn Transport) -> Result<Option<Told>, Failure> {
+    let Some(last) = spool.past()?.pop() else { return Ok(None) };
+    let bytes = spool.read(&last)?;
+    let answer = hub.post(RECORDS, &bytes).ok().filter(|a| matches!(a.verdict(), Verdict::Taken));
+    Ok(answer.and_then(|answer| Told::read(&answer.body)))
 }

@@ -29,8 +29,9 @@ Examples:
   windrow-hub scope merge A-1042 7f3e09ab
   windrow-hub scope list --csv > assets.csv
 
-The file is CSV with a header: tag, model, site, place, from, until, excluded, why; tag and site have to be there. Days are
-2026-01-31, excluded is yes or no. Nothing is edited: each change is another entry, and `history` shows them all.")]
+The file is CSV with a header: tag, model, site, place, from, until, excluded, why; tag and site have to be
+there. Days are written 2026-01-31, excluded is yes or no. Nothing is edited: each change is another entry, and
+`history` shows them all.")]
 pub(super) struct Args {
     #[command(subcommand)]
     deed: Deed,
@@ -153,9 +154,13 @@ fn with_store<T>(
 fn import(setting: &Setting, file: &std::path::Path, path: &std::path::Path) -> Result<String, Failure> {
     let entries = scope::read(file)?;
     let n_named = entries.len();
-    let (count, n_listed) = with_store(path, async |store| {
+    // The list may well be the first thing that a hub is given.
+    let (count, n_listed) = block_on(async {
+        let store = database::open_or_make(path).await?;
         let count = store.scope_import(entries, ACTOR, setting.clock.now_ms()).await?;
-        Ok((count, store.scope_list().await?.len()))
+        let n_listed = store.scope_list().await?.len();
+        store.store_close().await;
+        Ok((count, n_listed))
     })?;
     let n_unnamed = n_listed.saturating_sub(n_named);
     if setting.json {

@@ -1,5 +1,7 @@
 //! `windrow-hub visit`: log what was done at a laptop, correct an entry, list them.
 
+use std::path::{Path, PathBuf};
+
 use chrono::NaiveDate;
 use serde::Serialize;
 use windrow_model::trace::fleet::ServiceAction;
@@ -7,13 +9,16 @@ use windrow_model::trace::fleet::ServiceAction;
 use super::laptop::{no_laptop, one_laptop};
 use super::{Outcome, Setting, block_on, print};
 use crate::access::Role;
+use crate::costs::Costs;
 use crate::database;
+use crate::effects::learned::ACTIONS;
+use crate::effects::{Effects, VisitEffect};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
 use crate::store::Store;
 use crate::store::facts::{Actor, FactStore, NewVisit, Visit, VisitLogged};
-use crate::{facts, visits};
+use crate::{facts, judgement, visits};
 
 /// Arguments of `visit`.
 #[derive(Debug, clap::Args)]
@@ -23,6 +28,7 @@ Examples:
   windrow-hub visit log A-1042 --action clean --minutes 30 --correct 7
   windrow-hub visit log A-1042 --withdraw 7
   windrow-hub visit list A-1042
+  windrow-hub visit learned
 
 A laptop is named by its asset tag, its device id, or the id's first 8 characters or more. Days are UTC days. Entries are
 never edited: a correction is another entry, which counts in place of the first.")]
@@ -35,10 +41,16 @@ pub(super) struct Args {
 enum Deed {
     /// Log a visit, or correct one
     Log(LogArgs),
-    /// Show entries, corrected ones too
+    /// Show entries, corrected ones too, and whether each visit helped
     List {
         /// Only this laptop: asset tag or device id
         laptop: Option<String>,
+    },
+    /// What the visits teach: how often each action mends, and how long it takes
+    Learned {
+        /// File of costs, whose numbers are the beginning
+        #[arg(long, value_name = "FILE")]
+        costs: Option<PathBuf>,
     },
 }
 
@@ -86,12 +98,15 @@ struct Shown {
     corrects: Option<i64>,
     /// `counts`, `corrected` or `withdrawn`.
     state: &'static str,
+    /// What it did, by the checks before and after; absent for an entry that doesn't count.
+    effect: Option<VisitEffect>,
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
     match &args.deed {
         Deed::Log(args) => log(setting, args, output),
         Deed::List { laptop } => list(setting, laptop.as_deref(), output),
+        Deed::Learned { costs } => learned(setting, costs.as_deref(), output),
     }
 }
 
@@ -162,17 +177,23 @@ fn logged_or_failure(logged: VisitLogged, args: &LogArgs) -> Result<i64, Failure
 
 fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome {
     let path = database::path(setting.database.as_deref())?;
-    let visits = block_on(async {
+    let (visits, effects) = block_on(async {
         let store = database::open(&path).await?;
         let device_id = match laptop {
             Some(key) => Some(one_laptop(&store, key).await?),
             None => None,
         };
         let visits = facts::visits(&store, device_id.as_deref()).await?;
+        let effects = if visits.is_empty() {
+            Effects::default()
+        } else {
+            let now_ms = setting.clock.now_ms();
+            judgement::judged_fleet(&store, &setting.clock, now_ms, &Costs::default()).await?.effects
+        };
         store.store_close().await;
-        Ok(visits)
+        Ok((visits, effects))
     })?;
-    let shown: Vec<Shown> = visits.into_iter().map(shown).collect();
+    let shown: Vec<Shown> = visits.into_iter().map(|visit| shown(visit, &effects)).collect();
     if setting.json {
         let json = serde_json::to_string(&shown).map_err(|e| Failure::new(e.to_string()))?;
         print(output, &json)?;
@@ -184,7 +205,8 @@ fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome
     Ok(Exit::Done)
 }
 
-fn shown(visit: Visit) -> Shown {
+fn shown(visit: Visit, effects: &Effects) -> Shown {
+    let effect = visit.counts().then(|| effects.on(&visit.device_id, visit.visited_on).cloned()).flatten();
     let state = match (visit.corrected_by, visit.is_withdrawn) {
         (Some(_), _) => "corrected",
         (None, true) => "withdrawn",
@@ -202,12 +224,13 @@ fn shown(visit: Visit) -> Shown {
         by_role: visit.by_role,
         corrects: visit.corrects,
         state,
+        effect,
     }
 }
 
 fn table(shown: &[Shown]) -> String {
     let mut builder = tabled::builder::Builder::default();
-    builder.push_record(["number", "laptop", "day", "done", "minutes", "found", "state"]);
+    builder.push_record(["number", "laptop", "day", "done", "minutes", "found", "state", "did it help"]);
     for visit in shown {
         builder.push_record([
             visit.visit.to_string(),
@@ -217,11 +240,62 @@ fn table(shown: &[Shown]) -> String {
             visit.minutes.map(|m| m.to_string()).unwrap_or_default(),
             visit.found.clone(),
             visit.state.to_owned(),
+            visit.effect.as_ref().map(effect_words).unwrap_or_default(),
         ]);
     }
     let mut table = builder.build();
     table.with(tabled::settings::Style::sharp());
     table.to_string()
+}
+
+fn effect_words(effect: &VisitEffect) -> String {
+    match (effect.why, effect.confidence) {
+        (Some("nothing was done"), _) => String::new(),
+        (Some(why), _) => format!("cannot tell: {why}"),
+        (None, Some(confidence)) => format!("{} ({:.0} %)", effect.verdict.words(), 100.0 * confidence),
+        (None, None) => effect.verdict.words().to_owned(),
+    }
+}
+
+/// What the log teaches, beside what the costs assume.
+fn learned(setting: &Setting, costs: Option<&Path>, output: &mut Output) -> Outcome {
+    let costs = costs.map_or_else(|| Ok(Costs::default()), crate::costs::read)?;
+    let path = database::path(setting.database.as_deref())?;
+    let lessons = block_on(async {
+        let store = database::open(&path).await?;
+        let now_ms = setting.clock.now_ms();
+        let lessons = judgement::judged_fleet(&store, &setting.clock, now_ms, &costs).await?.lessons;
+        store.store_close().await;
+        Ok(lessons)
+    })?;
+    if setting.json {
+        let json = serde_json::to_string(&lessons).map_err(|e| Failure::new(e.to_string()))?;
+        print(output, &json)?;
+        return Ok(Exit::Done);
+    }
+    let mut builder = tabled::builder::Builder::default();
+    builder.push_record(["action", "mends", "90 % interval", "assumed", "visits", "minutes", "assumed"]);
+    for ((action, mends), minutes) in ACTIONS.into_iter().zip(lessons.mends).zip(lessons.minutes.actions) {
+        let assumed = costs.action(action);
+        let number = |n: Option<f64>, digits: usize| n.map(|n| format!("{n:.digits$}")).unwrap_or_default();
+        builder.push_record([
+            action.name().to_owned(),
+            format!("{:.2}", mends.mean),
+            format!("{:.2} to {:.2}", mends.low, mends.high),
+            number(assumed.map(|a| a.mends), 2),
+            mends.n_visits.to_string(),
+            format!("{minutes:.0}"),
+            number(assumed.map(|a| a.minutes), 0),
+        ]);
+    }
+    let mut table = builder.build();
+    table.with(tabled::settings::Style::sharp());
+    print(output, &table.to_string())?;
+    output.say(&format!(
+        "every visit: {:.0} minutes beside its actions (assumed {:.0}), from {} visits with logged minutes",
+        lessons.minutes.visit, costs.visit_minutes, lessons.minutes.n_visits
+    ));
+    Ok(Exit::Done)
 }
 
 fn action(name: &str) -> Result<ServiceAction, String> {

@@ -30,6 +30,8 @@ struct Acknowledgement {
     accepts: [&'static str; 1],
     /// Until when the hub would like the next check; the agent decides when.
     check_wanted_by: Option<String>,
+    /// Why an administrator holds this laptop back from load; `null`: nobody does.
+    held: Option<String>,
 }
 
 #[derive(Debug, Serialize, JsonSchema)]
@@ -116,7 +118,8 @@ pub(super) async fn append<S: Store>(
         .check_wanted_by_ms
         .and_then(DateTime::from_timestamp_millis)
         .map(|t| t.to_rfc3339_opts(SecondsFormat::Secs, true));
-    Json(Acknowledgement { results, accepts: ACCEPTS, check_wanted_by }).into_response()
+    Json(Acknowledgement { results, accepts: ACCEPTS, check_wanted_by, held: outcome.held_why })
+        .into_response()
 }
 
 impl RecordResult {

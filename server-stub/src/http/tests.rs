@@ -53,7 +53,7 @@ async fn a_record_is_stored_once_however_often_it_is_posted() {
     assert_eq!(
         answer.json(),
         json!({"results": [{"digest": record.digest.to_hex(), "state": "stored", "link": "first"}],
-               "accepts": ["windrow-record/1"], "check_wanted_by": null})
+               "accepts": ["windrow-record/1"], "check_wanted_by": null, "held": null})
     );
     for _ in 0..2 {
         let again = hub.post_record(&record.bytes).await;

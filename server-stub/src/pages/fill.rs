@@ -11,6 +11,8 @@ use super::fleet::{Entry, Fleet, Reading};
 use super::gauge::Quantity;
 use super::models::{Epoch, Model, Spread};
 use crate::coverage::Coverage;
+use crate::effects::Effects;
+use crate::effects::learned::Lessons;
 use crate::scoring::{JudgedFleet, ModelOf, Standing};
 
 /// The judged fleet ready to be shown, with the judgement that it was made from.
@@ -26,16 +28,20 @@ pub struct Shown {
     pub references: References,
     /// How far the laptops that should be checked were checked.
     pub coverage: Coverage,
+    /// What each visit did.
+    pub effects: Effects,
+    /// What the visits teach.
+    pub lessons: Lessons,
 }
 
 impl Shown {
     /// From a judgement.
     pub fn new(judged: JudgedFleet) -> Self {
-        let JudgedFleet { as_of_ms, standings, models: references, coverage, .. } = judged;
+        let JudgedFleet { as_of_ms, standings, models: references, coverage, effects, lessons, .. } = judged;
         let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s, &coverage)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
         let models = models(&fleet, &standings, &references);
-        Self { fleet, standings, models, references, coverage }
+        Self { fleet, standings, models, references, coverage, effects, lessons }
     }
 
     /// A laptop's line and what it was made from.

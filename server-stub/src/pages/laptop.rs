@@ -16,6 +16,7 @@ use super::history;
 use super::layout::{Reader, form_token};
 use super::service_list::{Overlay, where_it_is};
 use super::words;
+use crate::effects::{PartEffect, VisitEffect};
 use crate::scoring::Band;
 use crate::store::EpochMs;
 use crate::store::runs::RunLine;
@@ -89,6 +90,8 @@ pub struct View<'a> {
     pub history: &'a [history::Point],
     /// Services, earliest first.
     pub services: &'a [ServiceDay],
+    /// What the last service did.
+    pub effect: Option<&'a VisitEffect>,
     /// The last run with a curve.
     pub run: Option<&'a ShownRun>,
     /// The peers' band.
@@ -108,6 +111,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
         (condition(view))
         @if let Some(run) = view.run { (curves(view, run)) }
         (over_time(view))
+        @if let Some(effect) = view.effect { (before_and_after(effect)) }
         @if let Some(run) = view.run {
             div.columns {
                 (last_check(run))
@@ -251,6 +255,47 @@ fn over_time(view: &View<'_>) -> Markup {
                     @for service in view.services { div { dt { (words::day(service.on)) } dd { (actions(&service.actions)) } } }
                 }
             }
+        }
+    }
+}
+
+/// What the last service did.
+fn before_and_after(effect: &VisitEffect) -> Markup {
+    html! {
+        section aria-labelledby="before-after" {
+            h2 #before-after { "Before and after the last service" }
+            p.lead {
+                (words::capital(&actions(&effect.actions))) " on " (words::day(effect.on)) ": "
+                b { (effect.verdict.words()) }
+                @if let Some(confidence) = effect.confidence { " (" (words::percent(confidence)) " sure)" }
+                "."
+            }
+            @if let Some(why) = effect.why { p { (words::capital(why)) "." } }
+            @if !effect.parts.is_empty() {
+                table.stacked {
+                    caption {
+                        "Before: over " (words::count(effect.n_runs_before, "run", "runs")) ", as the judgement stood, so that a run that looked bad by chance isn't taken for gain. After: from "
+                        (words::count(effect.n_runs_after, "run", "runs")) " since, by themselves."
+                    }
+                    thead { tr {
+                        th scope="col" { "Number" } th.value scope="col" { "Before" } th.value scope="col" { "After" }
+                        th.value scope="col" { "Better by" } th scope="col" { "Verdict" }
+                    } }
+                    tbody { @for part in &effect.parts { (part_line(part)) } }
+                }
+            }
+        }
+    }
+}
+
+fn part_line(p: &PartEffect) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (words::capital(p.part.number_name())) }
+            td.value data-name="Before" { (gauge::two(p.before)) }
+            td.value data-name="After" { (gauge::two(p.after)) }
+            td.value data-name="Better by" { (gauge::two(p.better_by)) " ± " (gauge::two(p.better_by_sd)) }
+            td data-name="Verdict" { (p.verdict.words()) ", " (words::percent(p.confidence)) " sure" }
         }
     }
 }

@@ -15,6 +15,8 @@ use windrow_model::estimate::network_drive::Drive;
 use windrow_model::estimate::workers::Workers;
 
 use super::MS_PER_DAY;
+use super::around::{self, ServiceDay};
+use crate::effects::{Effects, VisitEffect};
 use crate::store::{EpochMs, MeasuredRun, Service};
 use crate::workers::Pool;
 
@@ -56,9 +58,15 @@ pub(super) struct Conditioned {
 /// All conditions of a fleet.
 pub(super) struct Conditions {
     of: HashMap<(ModelOf, String), Conditioned>,
+    effects: Vec<(String, VisitEffect)>,
 }
 
 impl Conditions {
+    /// What each visit did, by laptop.
+    pub(super) fn take_effects(&mut self) -> Effects {
+        Effects::new(std::mem::take(&mut self.effects).into_iter())
+    }
+
     /// A laptop's condition among its model.
     pub(super) fn of(&self, run: &MeasuredRun) -> Option<&Conditioned> {
         self.of.get(&(ModelOf::run(run), run.device_id.clone()))
@@ -111,6 +119,7 @@ pub(super) fn conditions(
     runs: &[MeasuredRun],
     learned: &mut Learned,
     services: &ServicesOf,
+    days: &BTreeMap<String, Vec<ServiceDay>>,
     as_of_ms: EpochMs,
 ) -> Conditions {
     let k = Constants::default();
@@ -125,7 +134,8 @@ pub(super) fn conditions(
         }
         laptops_of.entry(of).or_default().entry(&run.device_id).or_default().push(*evidence);
     }
-    let mut conditions = Conditions { of: HashMap::new() };
+    let today = as_of_ms as f64 / MS_PER_DAY as f64;
+    let mut conditions = Conditions { of: HashMap::new(), effects: Vec::new() };
     for (of, by_device) in laptops_of {
         let Some(standing) = learned.models.get_mut(&of) else { continue };
         let laptops: Vec<Laptop> =
@@ -135,6 +145,13 @@ pub(super) fn conditions(
         }
         let judge = standing.judge(&k);
         let judged = Pool.map(laptops.len(), |i| judge.laptop(&laptops[i]));
+        let serviced: Vec<(&Laptop, &Vec<ServiceDay>)> =
+            laptops.iter().filter_map(|l| Some((l, days.get(&l.device)?))).collect();
+        let effects =
+            Pool.map(serviced.len(), |i| around::effects(&judge, serviced[i].0, serviced[i].1, today));
+        for ((laptop, _), of) in serviced.iter().zip(effects) {
+            conditions.effects.extend(of.into_iter().map(|e| (laptop.device.clone(), e)));
+        }
         conditions.of.extend(
             laptops.into_iter().zip(judged).map(|(l, condition)| {
                 ((of.clone(), l.device), Conditioned { condition, n_runs: l.runs.len() })
@@ -207,10 +224,12 @@ impl Firmwares {
 pub(crate) fn services_by_device(services: &[Service]) -> ServicesOf {
     let mut out = ServicesOf::new();
     for s in services {
-        // A visit's hour isn't booked: noon.
+        // A visit's hour isn't booked: noon, or when it was logged where that was earlier on the day.
         let midnight_ms = s.serviced_on.and_time(NaiveTime::MIN).and_utc().timestamp_millis();
-        let noon = midnight_ms as f64 / MS_PER_DAY as f64 + 0.5;
-        out.entry(s.device_id.clone()).or_default().push((noon, s.action));
+        let logged_ms = s.logged.as_ref().map(|l| l.at_ms).filter(|at| *at >= midnight_ms);
+        let at_ms = logged_ms.unwrap_or(i64::MAX).min(midnight_ms + MS_PER_DAY / 2);
+        let at = at_ms as f64 / MS_PER_DAY as f64;
+        out.entry(s.device_id.clone()).or_default().push((at, s.action));
     }
     out
 }

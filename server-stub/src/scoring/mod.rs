@@ -3,6 +3,7 @@
 //! [`judge`] is a pure function of what is stored, the costs, and the time as of which it is asked. References never
 //! mix provenances nor method versions, so that an emulated laptop is never the measure of a real one.
 
+mod around;
 pub mod conditions;
 mod evidence;
 mod peers;
@@ -27,10 +28,13 @@ use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
+use self::around::ServiceDay;
 pub use self::conditions::{Learned, ModelOf};
 pub use self::evidence::{Evidence, PeerRange};
 use crate::costs::Costs;
 use crate::coverage::{self, Checks, Coverage};
+use crate::effects::Effects;
+use crate::effects::learned::Lessons;
 use crate::facts::Facts;
 use crate::store::facts::{Mark, MarkKind};
 use crate::store::{EpochMs, Logged, MeasuredRun, Service};
@@ -159,6 +163,15 @@ impl Fault {
             Self::Clogged => "vents",
             Self::Fan => "fan",
             Self::Contact => "paste",
+        }
+    }
+
+    /// The condition number that shows it.
+    pub const fn number_name(self) -> &'static str {
+        match self {
+            Self::Clogged => "airflow",
+            Self::Fan => "fan",
+            Self::Contact => "contact",
         }
     }
 
@@ -320,6 +333,10 @@ pub struct JudgedFleet {
     pub models: BTreeMap<ModelOf, Arc<ModelStanding>>,
     /// How far the laptops that should be checked were checked.
     pub coverage: Coverage,
+    /// What each visit did.
+    pub effects: Effects,
+    /// What the visits teach.
+    pub lessons: Lessons,
 }
 
 /// What a judgement was made by; stands with every result.
@@ -343,7 +360,10 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
     let last_services = last_services(&fleet.services, as_of_ms);
     let mut learned = fleet.learned;
     let services = conditions::services_by_device(&fleet.services);
-    let conditions = conditions::conditions(&fleet.runs, &mut learned, &services, as_of_ms);
+    let days = service_days(&fleet.services);
+    let mut conditions = conditions::conditions(&fleet.runs, &mut learned, &services, &days, as_of_ms);
+    let effects = conditions.take_effects();
+    let lessons = Lessons::new(&effects, &fleet.facts.visits, costs);
     let laptops = laptops(fleet.runs, as_of_ms, &fleet.facts);
     let peers = peers::ranges(laptops.values().map(|l| &l.last));
     let mut standings: Vec<Standing> = laptops
@@ -385,7 +405,25 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
             .then_with(|| a.last.stored.provenance.cmp(&b.last.stored.provenance))
     });
     let coverage = coverage_of(&standings, &fleet.facts, as_of_ms);
-    JudgedFleet { as_of_ms, versions: versions(costs), standings, models: learned.models, coverage }
+    JudgedFleet {
+        as_of_ms,
+        versions: versions(costs),
+        standings,
+        models: learned.models,
+        coverage,
+        effects,
+        lessons,
+    }
+}
+
+/// Each laptop's days of service, earliest first.
+fn service_days(services: &[Service]) -> BTreeMap<String, Vec<ServiceDay>> {
+    let mut by_device: BTreeMap<&str, Vec<&Service>> = BTreeMap::new();
+    for service in services {
+        by_device.entry(&service.device_id).or_default().push(service);
+    }
+    let days = by_device.into_iter().map(|(id, of)| (id.to_owned(), ServiceDay::all(of.into_iter())));
+    days.collect()
 }
 
 /// The coverage, as the standings tell of each laptop's checks.

@@ -95,10 +95,16 @@ fn band(
     (Band::NoVisit, ReasonCode::NothingSeen)
 }
 
-/// A run of the day of service may have been before or after it, so that it doesn't count.
+/// A run of the day of service may have been before or after it, so that it doesn't count; unless the visit was logged
+/// by then.
 fn is_serviced_since(last: &Run, service: Option<&LastService>) -> bool {
     let tested_on = day_of(last.stored.tested_at_ms);
-    service.is_some_and(|s| tested_on.is_none_or(|tested| tested <= s.on))
+    let is_logged_by = |s: &LastService| {
+        let logged = s.logged.as_ref().filter(|l| day_of(l.at_ms) == Some(s.on));
+        logged.is_some_and(|l| l.at_ms <= last.stored.tested_at_ms)
+    };
+    service
+        .is_some_and(|s| tested_on.is_none_or(|tested| tested < s.on || (tested == s.on && !is_logged_by(s))))
 }
 
 /// Days from the last run to the time asked for.

@@ -126,6 +126,8 @@ pub struct Device {
     pub revoked_at_ms: Option<EpochMs>,
     /// A check that the hub asked for.
     pub check_wanted_by_ms: Option<EpochMs>,
+    /// It is held back from load and visits, and why.
+    pub held_why: Option<String>,
 }
 
 /// What of a run the store keeps in columns of their own.

@@ -6,6 +6,7 @@ use windrow_model::protocol::Protocol;
 use windrow_model::verdict::wrap;
 
 use super::plan::Plan;
+use crate::held::Held;
 use crate::hub::HubAddress;
 use crate::output::Output;
 use crate::state::StateDir;
@@ -34,6 +35,14 @@ pub(super) fn announce(
     }
     for line in lines.iter().chain(&what_is_sent(plan, hub, state)) {
         say_wrapped(line, output);
+    }
+    output.say("");
+}
+
+/// The administrator's hold and its caution.
+pub(super) fn held(held: &Held, output: &mut Output) {
+    for line in held.words() {
+        say_wrapped(&line, output);
     }
     output.say("");
 }

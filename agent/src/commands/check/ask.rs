@@ -16,6 +16,11 @@ pub(super) struct Answers {
     pub(super) bulging: Option<bool>,
 }
 
+impl Answers {
+    /// Nobody was asked.
+    pub(super) const NOBODY: Self = Self { attended: false, hard_surface: None, bulging: None };
+}
+
 impl From<Start> for Answers {
     fn from(start: Start) -> Self {
         Self { attended: true, hard_surface: start.hard_surface, bulging: start.bulging }
@@ -30,9 +35,8 @@ const TRIES: usize = 3;
 /// # Errors
 /// Nobody there to ask.
 pub(super) fn ask(plan: &Plan, output: &mut Output) -> Result<Option<Answers>, Failure> {
-    let nobody = Answers { attended: false, hard_surface: None, bulging: None };
     if plan.unattended || !plan.loads_this_machine() {
-        return Ok(Some(nobody));
+        return Ok(Some(Answers::NOBODY));
     }
     if !stdin().is_terminal() {
         return Err(Failure::new("nobody is there to ask: standard input is not a terminal")

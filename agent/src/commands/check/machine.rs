@@ -11,10 +11,9 @@ use windrow_model::record::wire::{
 };
 use windrow_model::trace::Trace;
 
-use super::ask::Answers;
 use super::plan::{EmulationPlan, Plan};
 use super::progress::Progress;
-use super::{Checkable, request};
+use super::{Checkable, Given, request};
 use crate::browser::Window;
 use crate::check::{self, Both, CheckRun, StopFlag};
 use crate::clock::BootClock;
@@ -142,14 +141,14 @@ where
     fn check(
         mut self: Box<Self>,
         plan: &Plan,
-        answers: Answers,
+        given: Given,
         stop: &StopFlag,
         output: &mut Output,
         window: Option<&Window>,
     ) -> CheckRun {
         let virtual_time = self.emulation.as_ref().is_some_and(|e| e.virtual_time);
         let mut progress = Progress::new(output, plan.protocol, virtual_time);
-        let request = request(plan, answers);
+        let request = request(plan, given);
         let run = match window {
             None => check::run(&mut *self, &request, stop, &mut progress),
             Some(window) => {

@@ -21,10 +21,12 @@ use windrow_model::verdict::Standing;
 use crate::browser::{self, Window};
 use crate::check::{CheckRun, StopFlag};
 use crate::cli::CheckArgs;
+use crate::commands::post::held_now;
 use crate::commands::{kept, signals};
 use crate::due::Due;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
+use crate::held::Held;
 use crate::hub::HubAddress;
 use crate::identity::{self, Made};
 use crate::output::Output;
@@ -59,6 +61,10 @@ pub(super) fn run(
         output.say("This is another machine than before: it gets a new identity and joins its hub anew.");
     }
     let stop = StopFlag::new();
+    let held = held_now(&state, hub.as_ref(), &stop)?;
+    if let Some(held) = &held {
+        announce::held(held, output);
+    }
     let mut window = None;
     // Before anybody is asked to sit still for a check that cannot be made.
     let mut run = match machine::open(&plan)? {
@@ -75,6 +81,9 @@ pub(super) fn run(
                 let ready = ready(&plan, &machine.product(), logical_cpus, hub.as_ref(), &state);
                 let opened = window.insert(Window::open(ready, &stop, state.root(), output)?);
                 opened.wait_for_start(&stop).map(Answers::from)
+            } else if held.is_some() {
+                // Nobody is asked to sit still for it; the attempt is recorded, and its acknowledgement tells how it stands.
+                Some(Answers::NOBODY)
             } else {
                 ask::ask(&plan, output)?
             };
@@ -86,7 +95,7 @@ pub(super) fn run(
                 // From here on; a question is left by Ctrl-C at once, as everywhere.
                 signals::raise_on_signals(&stop)?;
             }
-            machine.check(&plan, answers, &stop, output, window.as_ref())
+            machine.check(&plan, Given { answers, held }, &stop, output, window.as_ref())
         }
     };
     run.pre_checks.push(spool_pre_check());
@@ -155,15 +164,22 @@ const fn is_a_finding(kind: EventKind) -> bool {
     matches!(kind, EventKind::AtLimit | EventKind::OverLimit | EventKind::FanStoppedAtLimit)
 }
 
-/// Answers and plan together as the check wants them.
-fn request(plan: &Plan, answers: Answers) -> crate::check::CheckRequest {
+/// What is known before the check from people: at the laptop, and its administrator.
+struct Given {
+    answers: Answers,
+    held: Option<Held>,
+}
+
+/// All of it and the plan together as the check wants them.
+fn request(plan: &Plan, given: Given) -> crate::check::CheckRequest {
+    let Given { answers, held } = given;
     crate::check::CheckRequest {
         protocol: plan.protocol,
         ambient: plan.ambient,
         hard_surface: answers.hard_surface,
         bulging: answers.bulging,
         attended: answers.attended,
-        hold: None,
+        hold: held.map(|held| held.why),
         busy_max_pct: plan.busy_max_pct,
     }
 }
@@ -175,7 +191,7 @@ trait Checkable {
     fn check(
         self: Box<Self>,
         plan: &Plan,
-        answers: Answers,
+        given: Given,
         stop: &StopFlag,
         output: &mut Output,
         window: Option<&Window>,

@@ -60,6 +60,7 @@ pub(super) async fn page<S: Store>(
         outlook: outlook.as_ref(),
         history: &history,
         services: &services,
+        effect: shown.effects.of(&device_id).last(),
         run: run.as_ref(),
         peers: peers.as_ref(),
         runs: &runs,

@@ -20,7 +20,9 @@ pub(super) fn key_of(bytes: &[u8]) -> Result<PublicKey, StoreError> {
 
 pub(super) async fn device_get(pool: &SqlitePool, device_id: &str) -> Result<Option<Device>, StoreError> {
     let row = sqlx::query(
-        "SELECT device_id, public_key, revoked_at_ms, check_wanted_by_ms FROM device WHERE device_id = ?",
+        "SELECT device_id, public_key, revoked_at_ms, check_wanted_by_ms, (SELECT m.why FROM mark m \
+           WHERE m.device_id = device.device_id AND m.kind = 'hold' AND m.ended_at_ms IS NULL LIMIT 1) AS held_why \
+         FROM device WHERE device_id = ?",
     )
     .bind(device_id)
     .fetch_optional(pool)
@@ -31,6 +33,7 @@ pub(super) async fn device_get(pool: &SqlitePool, device_id: &str) -> Result<Opt
             public_key: key_of(row.try_get("public_key")?)?,
             revoked_at_ms: row.try_get("revoked_at_ms")?,
             check_wanted_by_ms: row.try_get("check_wanted_by_ms")?,
+            held_why: row.try_get("held_why")?,
         })
     })
     .transpose()
