@@ -21,6 +21,7 @@ pub mod machine;
 pub mod output;
 pub mod post;
 pub mod record;
+pub mod reference;
 pub mod report;
 pub mod sensors;
 pub mod spool;

@@ -4,6 +4,7 @@
 //! device.json   device id and the fingerprint of the machine it was made on      device.key   secret, 0600
 //! chain.json    last sequence number and digest (a shadow; the record files decide)
 //! hub.json      the hub that was joined
+//! reference.json the model's reference from the hub, with its date
 //! spool/        records not yet acknowledged      past/    acknowledged ones      aside/   refused for good
 //! ```
 

@@ -4,7 +4,7 @@
 
 use chrono::DateTime;
 use serde_json::Value;
-use windrow_model::record::wire::{AmbientSource, Header, Provenance, WireTrace};
+use windrow_model::record::wire::{AmbientSource, Provenance, WireTrace};
 use windrow_model::record::{Digest, ReceivedRecord, Refusal, RefusalCode, VerifiedRecord, canonical, chain};
 
 use crate::store::{Appended, Device, EpochMs, NewRecord, RunFacts, Store, StoreError};
@@ -150,7 +150,7 @@ fn facts(verified: &VerifiedRecord, trace_json: &[u8], now_ms: EpochMs) -> Resul
             Provenance::Measured => "measured",
             Provenance::Emulated => "emulated",
         },
-        model_key: model_key(header),
+        model_key: header.model.key(),
         model_name: header.model.product.clone(),
         site: String::new(),
         load_mix: format!("{} {}", header.load_mix.version, header.load_mix.target),
@@ -164,12 +164,6 @@ fn facts(verified: &VerifiedRecord, trace_json: &[u8], now_ms: EpochMs) -> Resul
         received_at_ms: now_ms,
         trace_zstd: pack(trace_json),
     })
-}
-
-/// Product, stock-keeping unit and processor: one name may be sold with two coolers.
-fn model_key(header: &Header) -> String {
-    let m = &header.model;
-    [m.vendor.as_str(), &m.product, &m.sku, &m.cpu].join(" | ")
 }
 
 /// The wire name of a unit variant.

@@ -122,7 +122,18 @@ pub async fn learned<S: Store>(
     Ok(learned)
 }
 
-/// A laptop's condition after each of its last runs, at most `limit`, oldest first: when, and what it was then.
+/// A run of a laptop: what it said, and the condition after it.
+#[derive(Debug, Clone)]
+pub struct AfterRun {
+    /// When it was made.
+    pub tested_at_ms: EpochMs,
+    /// What it said.
+    pub evidence: RunEvidence,
+    /// The laptop's condition then.
+    pub condition: Condition,
+}
+
+/// A laptop's last runs until `as_of_ms`, at most `limit`, oldest first.
 ///
 /// # Errors
 /// If the store fails.
@@ -131,8 +142,9 @@ pub async fn history<S: Store>(
     standing: Arc<ModelStanding>,
     of: &ModelOf,
     device_id: &str,
+    as_of_ms: EpochMs,
     limit: usize,
-) -> Result<Vec<(EpochMs, Condition)>, StoreError> {
+) -> Result<Vec<AfterRun>, StoreError> {
     let stored = store.evidence_list_of_laptop(
         version(),
         device_id.to_owned(),
@@ -145,6 +157,7 @@ pub async fn history<S: Store>(
         .into_iter()
         .filter_map(|s| serde_json::from_slice::<Kept>(&s.made?.1).ok())
         .map(|kept| kept.evidence)
+        .filter(|evidence| conditions::ms_of_day(evidence.day) <= as_of_ms)
         .collect();
     runs.sort_by(|a, b| a.day.total_cmp(&b.day));
     let services = conditions::services_by_device(&services).remove(device_id).unwrap_or_default();
@@ -161,7 +174,11 @@ pub async fn history<S: Store>(
                 services: services.clone(),
                 as_of: runs[at].day,
             };
-            (conditions::ms_of_day(runs[at].day), judge.laptop(&laptop))
+            AfterRun {
+                tested_at_ms: conditions::ms_of_day(runs[at].day),
+                evidence: runs[at],
+                condition: judge.laptop(&laptop),
+            }
         })
     })
     .await

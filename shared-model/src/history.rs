@@ -110,7 +110,8 @@ fn is_known(ambient: Option<Ambient>) -> bool {
     ambient.is_some_and(|a| a.source != AmbientSource::Prior)
 }
 
-fn room(ambient: Option<Ambient>) -> Room {
+/// The room that a run's fit begins with: as measured or told, else the indoor guess.
+pub(crate) fn room(ambient: Option<Ambient>) -> Room {
     ambient.filter(|_| is_known(ambient)).map_or(INDOOR, |a| Room { value_c: a.value_c, sd_k: a.sd_k })
 }
 

@@ -16,6 +16,7 @@ pub mod history;
 pub mod measured;
 pub mod protocol;
 pub mod record;
+pub mod reference;
 pub mod trace;
 pub mod units;
 pub mod verdict;

@@ -2,6 +2,7 @@
 mod collection;
 mod open_recordings;
 mod record_schema;
+mod reference;
 mod safety;
 mod self_check_page;
 mod support;

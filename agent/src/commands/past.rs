@@ -9,12 +9,14 @@ use windrow_model::trace::Trace;
 use windrow_model::verdict::wrap;
 
 use super::kept::{self, Found, read};
+use super::own_past::OwnPast;
 use super::result::{About, Judged};
-use super::{own_past, print, print_json, settings};
+use super::{print, print_json, settings};
 use crate::cli::PastArgs;
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
 use crate::output::Output;
+use crate::reference;
 use crate::spool::Spool;
 use crate::state::StateDir;
 use crate::wanted;
@@ -49,7 +51,7 @@ pub(super) fn run(args: &PastArgs, state: &StateDir, output: &mut Output) -> Out
             }
             Ok(Exit::Done)
         }
-        Some(number) => show(&spool, &found, number, args, output),
+        Some(number) => show(state, &found, number, args, output),
     }
 }
 
@@ -84,7 +86,8 @@ fn line(row: &Row) -> String {
     std::iter::once(first).chain(lines).collect::<Vec<_>>().join("\n")
 }
 
-fn show(spool: &Spool, found: &[Found], number: u64, args: &PastArgs, output: &mut Output) -> Outcome {
+fn show(state: &StateDir, found: &[Found], number: u64, args: &PastArgs, output: &mut Output) -> Outcome {
+    let spool = &Spool::new(state);
     let one = found.iter().rfind(|f| f.waiting.name.sequence == number).ok_or_else(|| {
         Failure::new(format!("no past check has the number {number}"))
             .remedy("run `windrow past` for the list")
@@ -95,8 +98,12 @@ fn show(spool: &Spool, found: &[Found], number: u64, args: &PastArgs, output: &m
     let received = read(spool, one)?;
     let header = &received.record().header;
     let (trace, analysis) = analysed(&received, one)?;
-    let change = own_past::change(spool, header, &trace);
-    let judged = Judged::new(About::of_header(header), &trace, &analysis).with_change(change.as_ref());
+    let past = OwnPast::before(spool, header);
+    let change = past.change(header, &trace);
+    let peers = reference::kept(state, header).and_then(|kept| past.beside(&kept.document, header, &trace));
+    let judged = Judged::new(About::of_header(header), &trace, &analysis)
+        .with_peers(peers.as_ref())
+        .with_change(change.as_ref());
     if args.json {
         print_json(output, &judged.json())?;
     } else {

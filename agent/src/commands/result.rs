@@ -6,6 +6,7 @@ use serde::Serialize;
 use windrow_model::analysis::RunAnalysis;
 use windrow_model::history::Change;
 use windrow_model::record::wire::{self, Limit, Metrics};
+use windrow_model::reference::AgainstPeers;
 use windrow_model::trace::Trace;
 use windrow_model::verdict::{self, Case, Origin, Verdict};
 
@@ -91,6 +92,14 @@ impl<'a> Judged<'a> {
             pre_checks: about.pre_checks,
         });
         Self { about, trace, analysis, verdict }
+    }
+
+    /// The same beside other laptops of its model.
+    pub(super) fn with_peers(self, peers: Option<&AgainstPeers>) -> Self {
+        match peers {
+            Some(peers) => Self { verdict: verdict::with_peers(self.verdict, peers), ..self },
+            None => self,
+        }
     }
 
     /// The same with what changed since earlier checks.

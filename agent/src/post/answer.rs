@@ -88,6 +88,12 @@ impl Answer {
         })
     }
 
+    /// Whether it is the hub's problem of this name.
+    pub fn is_problem(&self, code: &str) -> bool {
+        let kind = self.problem().r#type;
+        kind.is_some_and(|t| t.strip_prefix("urn:windrow:problem:") == Some(code))
+    }
+
     /// The problem document in words, or the status.
     pub fn words(&self) -> String {
         let problem = self.problem();

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use reqwest::Certificate;
 use reqwest::blocking::{Client, RequestBuilder};
-use reqwest::header::{CONTENT_ENCODING, CONTENT_TYPE, RETRY_AFTER};
+use reqwest::header::{AUTHORIZATION, CONTENT_ENCODING, CONTENT_TYPE, RETRY_AFTER};
 use reqwest::redirect::Policy;
 
 use super::{Answer, Transport};
@@ -19,6 +19,10 @@ use crate::stop::{StopFlag, StopReason};
 const CONNECT_MAX: Duration = Duration::from_secs(10);
 /// A record of 0.2 MB over a bad line, and a hub that makes it durable first.
 const WHOLE_MAX: Duration = Duration::from_mins(1);
+/// A person waits for a verdict that can do without the answer.
+const HASTY_CONNECT_MAX: Duration = Duration::from_secs(3);
+/// As above, for the whole.
+const HASTY_WHOLE_MAX: Duration = Duration::from_secs(5);
 /// Pause between two looks at the stop flag while a request is under way.
 const LOOK_EVERY: Duration = Duration::from_millis(20);
 const ANSWER_BYTES_MAX: u64 = 64 * 1024;
@@ -67,12 +71,24 @@ impl Http {
     /// # Errors
     /// When the platform shows no certificate roots for `https`.
     pub fn new(hub: &HubAddress) -> Result<Self, Failure> {
+        Self::within(hub, CONNECT_MAX, WHOLE_MAX)
+    }
+
+    /// A client for something that can be done without: it waits for little.
+    ///
+    /// # Errors
+    /// As [`Self::new`].
+    pub fn hasty(hub: &HubAddress) -> Result<Self, Failure> {
+        Self::within(hub, HASTY_CONNECT_MAX, HASTY_WHOLE_MAX)
+    }
+
+    fn within(hub: &HubAddress, connect_max: Duration, whole_max: Duration) -> Result<Self, Failure> {
         install_ring();
         let mut builder = Client::builder()
             .user_agent(concat!("windrow/", env!("CARGO_PKG_VERSION")))
             .redirect(Policy::none())
-            .connect_timeout(CONNECT_MAX)
-            .timeout(WHOLE_MAX)
+            .connect_timeout(connect_max)
+            .timeout(whole_max)
             .pool_max_idle_per_host(1);
         if !hub.is_https() {
             // No roots needed, so none are read: a machine without any can still post over loopback.
@@ -91,6 +107,20 @@ impl Http {
     #[must_use]
     pub fn stopping_at(self, stop: &StopFlag) -> Self {
         Self { stop: stop.clone(), ..self }
+    }
+
+    /// Gets a document of at most `bytes_max` bytes; a longer one is cut, and then no document.
+    ///
+    /// # Errors
+    /// When there was no answer at all.
+    pub fn get(
+        &self,
+        endpoint: &str,
+        authorization: &str,
+        bytes_max: usize,
+    ) -> Result<Answer, TransportError> {
+        let request = self.client.get(self.hub.endpoint(endpoint)).header(AUTHORIZATION, authorization);
+        until_stopped(&self.stop, move || answer(request, bytes_max as u64))
     }
 }
 
@@ -120,7 +150,7 @@ impl Transport for Http {
             Some(packed) => request.header(CONTENT_ENCODING, "zstd").body(packed),
             None => request.body(body.to_vec()),
         };
-        until_stopped(&self.stop, move || answer(request))
+        until_stopped(&self.stop, move || answer(request, ANSWER_BYTES_MAX))
     }
 }
 
@@ -155,7 +185,7 @@ fn until_stopped(
     }
 }
 
-fn answer(request: RequestBuilder) -> Result<Answer, TransportError> {
+fn answer(request: RequestBuilder, bytes_max: u64) -> Result<Answer, TransportError> {
     let response = request.send().map_err(|e| TransportError::of(&e))?;
     let status = response.status().as_u16();
     let retry_after_s =
@@ -163,7 +193,7 @@ fn answer(request: RequestBuilder) -> Result<Answer, TransportError> {
     let mut answer = Answer { status, retry_after_s, body: Vec::new() };
     // An answer that breaks off has still told its status; only its words are lost. But an acknowledgement is
     // one only when whole.
-    let read = response.take(ANSWER_BYTES_MAX).read_to_end(&mut answer.body);
+    let read = response.take(bytes_max).read_to_end(&mut answer.body);
     match read {
         Err(e) if (200..300).contains(&status) => {
             Err(TransportError::NoAnswer(format!("the acknowledgement broke off: {}", chain(&e))))

@@ -10,6 +10,7 @@ mod rank;
 mod rank_why;
 mod recompute;
 mod revoke;
+mod run_by_run;
 mod scope;
 mod serve;
 mod verify;

@@ -15,7 +15,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::fleet_table::{self, Explained, Filter};
 use crate::output::Output;
-use crate::scoring::{Band, JudgedFleet, ReasonCode};
+use crate::scoring::{self, Band, JudgedFleet, ReasonCode};
 use crate::store::{EpochMs, Store};
 use crate::{database, judgement};
 
@@ -71,12 +71,13 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     let path = database::path(setting.database.as_deref())?;
     let as_of = args.as_of.unwrap_or_else(|| setting.clock.now());
     let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
-    let fleet = block_on(fleet(setting, &path, as_of.timestamp_millis(), &costs))?;
+    let as_of_ms = as_of.timestamp_millis();
     if let Some(asked) = &args.why {
-        let lines = rank_why::why(&fleet, asked)?;
-        print(output, &lines.join("\n"))?;
+        let told = block_on(why(setting, &path, as_of_ms, &costs, asked, output.width()))?;
+        print(output, &told.join("\n"))?;
         return Ok(Exit::Done);
     }
+    let fleet = block_on(fleet(setting, &path, as_of_ms, &costs))?;
     let filter = Filter { site: args.site.clone(), model: args.model.clone(), limit: args.limit };
     let rows = fleet_table::rows(&fleet, &filter);
     if setting.json {
@@ -85,6 +86,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         print_csv(&rows, output)?;
     } else {
         print_table(&rows, fleet.standings.len(), output)?;
+        say_model_events(&fleet, output);
     }
     Ok(Exit::Done)
 }
@@ -100,6 +102,22 @@ async fn fleet(
     let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, costs).await?;
     store.store_close().await;
     Ok(fleet)
+}
+
+/// What one laptop's place rests on.
+async fn why(
+    setting: &Setting,
+    path: &Path,
+    as_of_ms: EpochMs,
+    costs: &Costs,
+    asked: &str,
+    width: Option<usize>,
+) -> Result<Vec<String>, Failure> {
+    let store = database::open(path).await?;
+    let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, costs).await?;
+    let told = rank_why::why(&store, &fleet, asked, width.map(|w| w.max(MIN_WIDTH))).await;
+    store.store_close().await;
+    told
 }
 
 fn print_json(rows: &[Explained], as_of: DateTime<Utc>, output: &mut Output) -> Result<(), Failure> {
@@ -144,6 +162,13 @@ fn print_table(rows: &[Explained], n_laptops: usize, output: &mut Output) -> Res
     print(output, &table.to_string())?;
     say_summary(rows, n_laptops, output);
     Ok(())
+}
+
+/// Steps that all laptops of a model made together: no laptop's fault, and taken out of each one's judgement.
+fn say_model_events(fleet: &JudgedFleet, output: &mut Output) {
+    for told in scoring::events::all(fleet) {
+        output.say(&format!("model event: {told}"));
+    }
 }
 
 fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {

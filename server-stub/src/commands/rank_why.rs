@@ -5,23 +5,40 @@ use windrow_model::condition::judge::Interval;
 
 use crate::failure::Failure;
 use crate::scoring::words::{piece, step_words};
-use crate::scoring::{Fault, JudgedFleet, ModelOf, Standing};
+use super::run_by_run::{self, RunByRun};
+use crate::scoring::{Fault, JudgedFleet, ModelOf, Standing, events};
+use crate::store::Store;
 
 /// The laptop by its device id or asset tag, told in lines.
 ///
 /// # Errors
 /// Where there is no such laptop.
-pub(super) fn why(fleet: &JudgedFleet, asked: &str) -> Result<Vec<String>, Failure> {
+pub(super) async fn why<S: Store>(
+    store: &S,
+    fleet: &JudgedFleet,
+    asked: &str,
+    width: Option<usize>,
+) -> Result<Vec<String>, Failure> {
     let is_asked = |s: &&Standing| s.device_id() == asked || s.last.stored.asset_tag == asked;
     let found: Vec<&Standing> = fleet.standings.iter().filter(is_asked).collect();
     if found.is_empty() {
         return Err(Failure::new(format!("there is no checked laptop `{asked}`"))
             .remedy("give the whole device id, or the asset tag; `windrow-hub rank --csv` lists both"));
     }
-    Ok(found.into_iter().flat_map(|s| told(fleet, s)).collect())
+    let mut lines = Vec::new();
+    for standing in found {
+        let runs = run_by_run::gather(store, fleet, standing).await?;
+        lines.extend(told(fleet, standing, runs.as_ref(), width));
+    }
+    Ok(lines)
 }
 
-fn told(fleet: &JudgedFleet, s: &Standing) -> Vec<String> {
+fn told(
+    fleet: &JudgedFleet,
+    s: &Standing,
+    runs: Option<&RunByRun>,
+    width: Option<usize>,
+) -> Vec<String> {
     let run = &s.last.stored;
     let mut lines = vec![
         format!("{} ({}), {}, {}", s.device_id(), run.provenance, run.model_name, run.site),
@@ -34,11 +51,12 @@ fn told(fleet: &JudgedFleet, s: &Standing) -> Vec<String> {
     lines.extend(s.evidence.iter().filter(|e| e.peers.is_some()).map(|e| format!("last run: {}", piece(e))));
     if let Some(model) = fleet.models.get(&ModelOf::run(run)) {
         lines.push(format!(
-            "compared within {} laptops and {} runs of its model; {} model events",
-            model.reference.laptops,
-            model.reference.runs,
-            model.reference.events.len()
+            "compared within {} laptops and {} runs of its model",
+            model.reference.laptops, model.reference.runs
         ));
+        let firmwares = fleet.firmwares.names(&ModelOf::run(run));
+        let events = model.reference.events.iter();
+        lines.extend(events.map(|e| format!("model event: {}", events::words(e, firmwares))));
     }
     if let Some(service) = &s.last_service {
         let actions: Vec<&str> = service.actions.iter().map(|a| a.name()).collect();
@@ -49,6 +67,11 @@ fn told(fleet: &JudgedFleet, s: &Standing) -> Vec<String> {
         "{} runs, {} fitted; method {}, standing {}, constants {}, rule {}, costs {}",
         s.n_runs, s.n_fitted_runs, v.method, v.standing, v.constants, v.rule, v.costs
     ));
+    if let (Some(runs), Some(model)) =
+        (runs.filter(|r| r.is_of(s)), fleet.models.get(&ModelOf::run(run)))
+    {
+        lines.push(runs.told(&model.reference, width));
+    }
     if s.band.is_visit() {
         lines.push("Before anybody opens a laptop:".to_owned());
         lines.extend(cautions::SERVICE.iter().map(|c| format!("  {c}")));

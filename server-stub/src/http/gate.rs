@@ -16,7 +16,9 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
+use windrow_model::record::request::RequestProof;
 
+use super::device_request::{ProvenDevice, proof_of, prove};
 use super::{Authority, Hub, Problem, ROUTES, body};
 use crate::access::{Roles, SESSION_IDLE_MS, SESSION_TOUCH_MS, Secret, Viewer};
 use crate::store::Store;
@@ -61,6 +63,13 @@ async fn admit<S: Store>(hub: &Hub<S>, request: Request) -> Result<Request, Resp
             return Ok(request);
         }
         Some(Authority::People(roles)) => (roles, false),
+        Some(Authority::DeviceOrPeople(roles)) => {
+            let proof = proof_of(request.headers()).map_err(IntoResponse::into_response)?;
+            match proof {
+                Some(proof) => return admit_device(hub, &proof, request).await,
+                None => (roles, false),
+            }
+        }
         Some(Authority::Page(roles)) => (roles, true),
     };
     let address = peer_of(request.extensions());
@@ -70,6 +79,17 @@ async fn admit<S: Store>(hub: &Hub<S>, request: Request) -> Result<Request, Resp
         return Err(if is_page { to_sign_in(asked) } else { sign_in_needed() });
     };
     admit_known(hub, known, roles, request).await.map_err(IntoResponse::into_response)
+}
+
+/// Lets a device's signed request through.
+async fn admit_device<S: Store>(
+    hub: &Hub<S>,
+    proof: &RequestProof,
+    mut request: Request,
+) -> Result<Request, Response> {
+    let proven = prove(hub, proof, request.method(), request.uri().path()).await;
+    request.extensions_mut().insert(proven.map_err(IntoResponse::into_response)?);
+    Ok(request)
 }
 
 async fn admit_known<S: Store>(
@@ -243,5 +263,25 @@ impl<S: Send + Sync> FromRequestParts<S> for Viewer {
             );
             Problem::internal()
         })
+    }
+}
+
+/// Whoever a route for both asks for it.
+#[derive(Debug, Clone)]
+pub(super) enum Asker {
+    /// With a grant.
+    Person,
+    /// A laptop: its device id.
+    Device(String),
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Asker {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        match parts.extensions.get::<ProvenDevice>() {
+            Some(ProvenDevice(device_id)) => Ok(Self::Device(device_id.clone())),
+            None => Viewer::from_request_parts(parts, state).await.map(|_| Self::Person),
+        }
     }
 }

@@ -3,6 +3,7 @@
 #[cfg(test)]
 mod access_tests;
 pub mod body;
+mod device_request;
 mod devices;
 mod exports;
 mod gate;
@@ -14,6 +15,7 @@ mod openapi;
 mod pages;
 mod problem;
 mod records;
+mod references;
 mod serve;
 mod sign_in;
 mod state;
@@ -92,6 +94,8 @@ pub enum Authority {
     Invite,
     /// An enrolled device, by each record's own signature.
     DeviceSignature,
+    /// An enrolled device by its signed request, or whoever has a grant of one of these roles.
+    DeviceOrPeople(Roles),
     /// Whoever holds a grant's token, by the form's own field.
     Token,
     /// A program or person with a grant of one of these roles; anybody else gets a problem document.
@@ -109,6 +113,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/v1/record-schema", Authority::Anybody),
     ("POST", "/v1/devices", Authority::Invite),
     ("POST", "/v1/records", Authority::DeviceSignature),
+    ("GET", "/v1/models", Authority::People(Roles::ALL)),
+    ("GET", "/v1/models/{id}/reference", Authority::DeviceOrPeople(Roles::ALL)),
     ("GET", "/v1/ledger/head", Authority::People(Roles::ALL)),
     ("GET", "/v1/ledger/proof", Authority::People(Roles::ALL)),
     ("GET", "/v1/exports/{kind}", Authority::People(Roles::AUDIT)),
@@ -175,6 +181,8 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/records", post(records::append::<S>))
         .route("/v1/record-schema", get(record_schema))
         .route("/openapi.json", get(openapi::serve))
+        .route("/v1/models", get(references::list::<S>))
+        .route("/v1/models/{id}/reference", get(references::reference::<S>))
         .route("/v1/ledger/head", get(ledger::head::<S>))
         .route("/v1/ledger/proof", get(ledger::proof::<S>))
         .route("/v1/exports/{kind}", get(exports::serve::<S>))

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use sha2::{Digest as _, Sha256};
 use windrow_model::condition::judge::{Condition, Interval};
 use windrow_model::condition::standing::ModelStanding;
+use windrow_model::reference::model_id;
 
 use super::fleet::{Entry, Fleet, Reading};
 use super::gauge::Quantity;
@@ -13,7 +14,7 @@ use super::models::{Epoch, Model, Spread};
 use crate::coverage::Coverage;
 use crate::effects::Effects;
 use crate::effects::learned::Lessons;
-use crate::scoring::{JudgedFleet, ModelOf, Standing};
+use crate::scoring::{Firmwares, JudgedFleet, ModelOf, Standing, events};
 
 /// The judged fleet ready to be shown, with the judgement that it was made from.
 #[derive(Debug)]
@@ -32,22 +33,35 @@ pub struct Shown {
     pub effects: Effects,
     /// What the visits teach.
     pub lessons: Lessons,
+    /// Each model's firmwares.
+    pub firmwares: Firmwares,
+    /// What names each reference in addresses.
+    reference_ids: BTreeMap<String, ModelOf>,
 }
 
 impl Shown {
     /// From a judgement.
     pub fn new(judged: JudgedFleet) -> Self {
-        let JudgedFleet { as_of_ms, standings, models: references, coverage, effects, lessons, .. } = judged;
+        let JudgedFleet {
+            as_of_ms, standings, models: references, coverage, effects, lessons, firmwares, ..
+        } = judged;
         let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s, &coverage)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
-        let models = models(&fleet, &standings, &references);
-        Self { fleet, standings, models, references, coverage, effects, lessons }
+        let models = models(&fleet, &standings, (&references, &firmwares));
+        let reference_ids =
+            references.keys().map(|of| (model_id(&of.provenance, &of.model_key), of.clone())).collect();
+        Self { fleet, standings, models, references, coverage, effects, lessons, firmwares, reference_ids }
     }
 
     /// A laptop's line and what it was made from.
     pub fn get(&self, device_id: &str) -> Option<(&Entry, &Standing)> {
         let place = self.fleet.place(device_id)?;
         Some((&self.fleet.laptops[place], &self.standings[place]))
+    }
+
+    /// What a reference's id in addresses stands for.
+    pub fn model_of(&self, id: &str) -> Option<&ModelOf> {
+        self.reference_ids.get(id)
     }
 
     /// A model by what names it in addresses.
@@ -93,13 +107,15 @@ pub fn slug(name: &str) -> String {
 
 /// Each model's reference.
 type References = BTreeMap<ModelOf, Arc<ModelStanding>>;
+/// References and firmwares.
+type Known<'a> = (&'a References, &'a Firmwares);
 
-fn models(fleet: &Fleet, standings: &[Standing], references: &References) -> Vec<Model> {
+fn models(fleet: &Fleet, standings: &[Standing], known: Known<'_>) -> Vec<Model> {
     let mut by_name: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (place, entry) in fleet.laptops.iter().enumerate() {
         by_name.entry(&entry.model).or_default().push(place);
     }
-    by_name.into_iter().map(|(name, places)| model(name, &places, fleet, standings, references)).collect()
+    by_name.into_iter().map(|(name, places)| model(name, &places, fleet, standings, known)).collect()
 }
 
 fn model(
@@ -107,7 +123,7 @@ fn model(
     places: &[usize],
     fleet: &Fleet,
     standings: &[Standing],
-    references: &References,
+    known: Known<'_>,
 ) -> Model {
     let entries: Vec<&Entry> = places.iter().map(|&p| &fleet.laptops[p]).collect();
     let spreads = Quantity::ALL.map(|q| {
@@ -121,24 +137,29 @@ fn model(
         n_laptops: entries.len(),
         n_due: entries.iter().filter(|e| super::laptop::asks_for_a_visit(e.band)).count(),
         spreads,
-        epochs: epochs(places, fleet, standings, references),
+        epochs: epochs(places, fleet, standings, known),
     }
 }
 
 /// What a model's laptops are compared within: one line for each kind and provenance.
-fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing], references: &References) -> Vec<Epoch> {
+fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing], known: Known<'_>) -> Vec<Epoch> {
     let mut by_kind: HashMap<(&str, &str), Vec<&Standing>> = HashMap::new();
     for &place in places {
         let entry = &fleet.laptops[place];
         by_kind.entry((&entry.model_key, &entry.provenance)).or_default().push(&standings[place]);
     }
     let mut epochs: Vec<Epoch> =
-        by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of, references)).collect();
+        by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of, known)).collect();
     epochs.sort_by(|a, b| b.n_laptops.cmp(&a.n_laptops).then_with(|| a.kind.cmp(&b.kind)));
     epochs
 }
 
-fn epoch(model_key: &str, provenance: &str, standings: &[&Standing], references: &References) -> Epoch {
+fn epoch(
+    model_key: &str,
+    provenance: &str,
+    standings: &[&Standing],
+    (references, firmwares): Known<'_>,
+) -> Epoch {
     let of = ModelOf { provenance: provenance.to_owned(), model_key: model_key.to_owned() };
     let median = |of: fn(&windrow_model::record::wire::Metrics) -> &windrow_model::measured::Measured| {
         let values = standings.iter().filter_map(|s| of(s.last.metrics.as_ref()?).value());
@@ -150,6 +171,10 @@ fn epoch(model_key: &str, provenance: &str, standings: &[&Standing], references:
         n_laptops: standings.len(),
         n_runs: standings.iter().map(|s| s.n_runs).sum(),
         rms_k: references.get(&of).map(|reference| reference.rms_k),
+        events: references.get(&of).map_or_else(Vec::new, |reference| {
+            let events = reference.reference.events.iter();
+            events.map(|e| events::words(e, firmwares.names(&of))).collect()
+        }),
         fan_max_rpm: median(|m| &m.fan_max_rpm),
         r_contact_k_per_w: median(|m| &m.r_contact_k_per_w),
         g_air_w_per_k: median(|m| &m.g_air_w_per_k),

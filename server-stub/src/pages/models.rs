@@ -57,6 +57,8 @@ pub struct Epoch {
     pub r_contact_k_per_w: Option<f64>,
     /// Median conductance to the air, W/K.
     pub g_air_w_per_k: Option<f64>,
+    /// Steps that all of its laptops made together, in words.
+    pub events: Vec<String>,
 }
 
 /// A month's median of a model.
@@ -275,7 +277,7 @@ pub fn body(view: &View<'_>) -> Markup {
             p.soft { "Median, and where eight in ten laptops lie. Each tick is a laptop." }
         }
         (epochs(&m.epochs))
-        (firmwares(view.firmwares, view.n_runs_read))
+        (firmwares(&m.epochs, view.firmwares, view.n_runs_read))
         (months(view.months))
         (weakest(view.weakest))
     }
@@ -314,13 +316,22 @@ fn number(value: Option<f64>, decimals: usize) -> String {
     value.map_or_else(|| "–".to_owned(), |v| format!("{v:.decimals$}"))
 }
 
-fn firmwares(firmwares: &[Firmware], n_runs_read: usize) -> Markup {
+fn firmwares(epochs: &[Epoch], firmwares: &[Firmware], n_runs_read: usize) -> Markup {
+    let n_events: usize = epochs.iter().map(|e| e.events.len()).sum();
     html! {
         section aria-labelledby="firmware" {
             h2 #firmware { "Firmware" }
             p {
                 "A step that all units make together is the firmware's (a new fan table, other power limits), not many sick laptops. "
+                @if n_events == 0 { "None was found here. " }
                 "From the last " (words::count(n_runs_read, "run", "runs")) "."
+            }
+            @if n_events > 0 {
+                ul.events {
+                    @for (epoch, event) in epochs.iter().flat_map(|e| e.events.iter().map(move |event| (e, event))) {
+                        li { (words::sentence(event)) @if epochs.len() > 1 { " " span.soft { (epoch.kind) ", " (epoch.provenance) } } }
+                    }
+                }
             }
             @if !firmwares.is_empty() {
                 table.stacked {

@@ -194,7 +194,8 @@ pub(crate) fn day(run: &MeasuredRun) -> f64 {
 }
 
 /// Each model's firmwares, numbered in the order in which they came.
-pub(crate) struct Firmwares(BTreeMap<ModelOf, Vec<String>>);
+#[derive(Debug, Clone, Default)]
+pub struct Firmwares(BTreeMap<ModelOf, Vec<String>>);
 
 /// Numbers the firmwares of all runs.
 pub(crate) fn firmwares<'a>(runs: impl Iterator<Item = &'a MeasuredRun>) -> Firmwares {
@@ -213,6 +214,11 @@ pub(crate) fn firmwares<'a>(runs: impl Iterator<Item = &'a MeasuredRun>) -> Firm
 }
 
 impl Firmwares {
+    /// A model's firmwares in the order in which they came.
+    pub fn names(&self, of: &ModelOf) -> &[String] {
+        self.0.get(of).map_or(&[], Vec::as_slice)
+    }
+
     /// A run's number, from 1; 0 where its firmware isn't known.
     pub(crate) fn of(&self, run: &MeasuredRun) -> u32 {
         let versions = self.0.get(&ModelOf::run(run));

@@ -5,6 +5,7 @@
 
 mod around;
 pub mod conditions;
+pub mod events;
 mod evidence;
 mod peers;
 pub mod rule;
@@ -29,7 +30,7 @@ use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
 use self::around::ServiceDay;
-pub use self::conditions::{Learned, ModelOf};
+pub use self::conditions::{Firmwares, Learned, ModelOf};
 pub use self::evidence::{Evidence, PeerRange};
 use crate::costs::Costs;
 use crate::coverage::{self, Checks, Coverage};
@@ -337,6 +338,8 @@ pub struct JudgedFleet {
     pub effects: Effects,
     /// What the visits teach.
     pub lessons: Lessons,
+    /// Each model's firmwares.
+    pub firmwares: Firmwares,
 }
 
 /// What a judgement was made by; stands with every result.
@@ -364,6 +367,7 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
     let mut conditions = conditions::conditions(&fleet.runs, &mut learned, &services, &days, as_of_ms);
     let effects = conditions.take_effects();
     let lessons = Lessons::new(&effects, &fleet.facts.visits, costs);
+    let firmwares = conditions::firmwares(fleet.runs.iter());
     let laptops = laptops(fleet.runs, as_of_ms, &fleet.facts);
     let peers = peers::ranges(laptops.values().map(|l| &l.last));
     let mut standings: Vec<Standing> = laptops
@@ -413,6 +417,7 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
         coverage,
         effects,
         lessons,
+        firmwares,
     }
 }
 

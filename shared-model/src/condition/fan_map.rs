@@ -103,6 +103,11 @@ impl FanMap {
         })
     }
 
+    /// Whether it has a speed and a spread for each bin.
+    pub(super) fn is_sound(&self) -> bool {
+        self.due_rpm.len() == N_BINS && self.spread.len() == N_BINS
+    }
+
     /// Due speed at a temperature, linear between the bins' middles.
     pub fn due_rpm(&self, temp_c: f64) -> f64 {
         let x = ((temp_c - FROM_C) / BIN_K - 0.5).clamp(0.0, (N_BINS - 1) as f64);

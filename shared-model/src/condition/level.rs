@@ -104,6 +104,11 @@ fn learn_from(c: &WearConstants, p: &Prior, filtered: &[Filtered]) -> Learned {
 }
 
 impl Level {
+    /// Whether it has a weight for each of its offsets, and not too many.
+    pub(super) fn is_sound(&self) -> bool {
+        self.offsets.is_sound() && self.log_weights.len() == self.offsets.n
+    }
+
     /// Mean and standard deviation of the level.
     pub fn moments(&self, c: &WearConstants) -> (f64, f64) {
         let w: Vec<f64> = self.log_weights.iter().map(|l| l.exp()).collect();

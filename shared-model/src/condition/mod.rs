@@ -12,6 +12,7 @@ pub mod judge;
 pub mod laptop;
 pub mod level;
 mod nan;
+pub mod one_run;
 pub mod peers;
 pub mod probability;
 pub mod quiet;

@@ -130,6 +130,13 @@ impl ModelStanding {
         [0, 1].map(|f| self.fan_maps[f].as_ref().and_then(|m| m.read(&drive.fan, f)))
     }
 
+    /// Whether its tables have the lengths that judging counts on; for one that came from outside.
+    pub fn is_sound(&self) -> bool {
+        self.fan_maps.iter().flatten().all(FanMap::is_sound)
+            && self.reference.air.is_sound()
+            && self.reference.contact.is_sound()
+    }
+
     /// A judge for this model's laptops; make one and judge many.
     pub fn judge<'a>(&'a self, k: &'a Constants) -> Judge<'a> {
         Judge::new(k, self.fit.has_fan, &self.reference)

@@ -42,7 +42,7 @@ fn laptop(runs: Vec<RunEvidence>, services: Vec<(f64, Action)>) -> Laptop {
 }
 
 /// Ten laptops near as-new, a run a month.
-fn healthy() -> Vec<Laptop> {
+pub(super) fn healthy() -> Vec<Laptop> {
     (0..10)
         .map(|i| {
             let off = (f64::from(i) - 4.5) * 0.01;

@@ -61,12 +61,22 @@ pub struct Offsets {
     pub n: usize,
 }
 
+/// Most offsets that a filter carries.
+const N_MAX: usize = 400;
+/// Farthest first offset, steps: a factor of e to the power of hundreds, beyond anything physical.
+const FROM_MAX: u32 = 100_000;
+
 impl Offsets {
     /// Those within `half_span` of `centre`.
     pub fn around(c: &WearConstants, centre: f64, half_span: f64) -> Self {
         let from = ((centre - half_span) / c.step).floor() as i32;
         let to = ((centre + half_span) / c.step).ceil() as i32;
-        Self { from, n: (to - from + 1).clamp(1, 400) as usize }
+        Self { from, n: (to - from + 1).clamp(1, N_MAX as i32) as usize }
+    }
+
+    /// Whether there are as many as [`Self::around`] can give.
+    pub(super) fn is_sound(self) -> bool {
+        (1..=N_MAX).contains(&self.n) && self.from.unsigned_abs() <= FROM_MAX
     }
 
     /// The values.

@@ -7,6 +7,7 @@
 //! | read a stored one, perhaps thinned | [`ReceivedRecord::parse_thinned`] |
 //! | place it in its device's chain | [`chain::link_of`] |
 //! | enrol | [`SigningIdentity::enrolment_request`], [`enrol::EnrolmentRequest::parse_and_verify`] |
+//! | ask for something | [`SigningIdentity::sign_request`], [`request::RequestProof`] |
 //! | hash it into the ledger | [`ledger_leaf`] |
 //!
 //! Digests are taken from the document as received, never from a struct that was serialised again: a field that
@@ -27,6 +28,7 @@ mod parse;
 #[cfg(test)]
 mod published;
 mod refusal;
+pub mod request;
 mod schema;
 mod sign;
 #[cfg(test)]

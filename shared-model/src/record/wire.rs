@@ -127,6 +127,14 @@ pub struct Model {
     pub firmware: String,
 }
 
+impl Model {
+    /// What a run may be compared within: maker, product, stock-keeping unit and processor. One name may be sold with
+    /// two coolers.
+    pub fn key(&self) -> String {
+        [self.vendor.as_str(), &self.product, &self.sku, &self.cpu].join(" | ")
+    }
+}
+
 /// Operating system and processor architecture.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -63,3 +63,8 @@ pub const SLOW_BRANCH_LOAD_S: f64 = 120.0;
 
 /// A room temperature known so well needs no thermometer beside it, K. Common practice, no source.
 pub const AMBIENT_GOOD_SD_K: f64 = 1.5;
+
+/// Odds of a fault against healthy units of the model from which it is suspected: then it is likelier than not.
+pub const PEERS_SUSPECT_FROM: f64 = 0.5;
+/// Odds from which it is worth watching. Our choice.
+pub const PEERS_WATCH_FROM: f64 = 0.2;

@@ -14,6 +14,7 @@ mod data;
 mod fan;
 pub mod limits;
 mod observe;
+mod peers;
 mod text;
 mod throttling;
 mod vents;
@@ -28,6 +29,7 @@ use crate::trace::Trace;
 
 pub use attempt::{event_words, pre_check_failure, pre_check_name, pre_check_remedy};
 pub use change::with_change;
+pub use peers::with_peers;
 pub use text::{Figure, figures, to_text, wrap};
 
 use observe::Observed;

@@ -29,12 +29,30 @@ impl Answer {
 /// # Errors
 /// When the answer isn't whole.
 pub(crate) fn post(to: SocketAddr, path: &str, headers: &[&str], body: &[u8]) -> std::io::Result<Answer> {
+    exchange(to, "POST", path, headers, body)
+}
+
+/// Gets something; `headers` are whole lines.
+///
+/// # Errors
+/// When the answer isn't whole.
+pub(crate) fn get(to: SocketAddr, path: &str, headers: &[&str]) -> std::io::Result<Answer> {
+    exchange(to, "GET", path, headers, b"")
+}
+
+fn exchange(
+    to: SocketAddr,
+    method: &str,
+    path: &str,
+    headers: &[&str],
+    body: &[u8],
+) -> std::io::Result<Answer> {
     let mut stream = TcpStream::connect(to)?;
     stream.set_read_timeout(Some(PATIENCE))?;
     let headers: String = headers.iter().flat_map(|line| [*line, "\r\n"]).collect();
     let length = body.len();
     let head = format!(
-        "POST {path} HTTP/1.1\r\nHost: {to}\r\nConnection: close\r\n{headers}Content-Length: {length}\r\n\r\n"
+        "{method} {path} HTTP/1.1\r\nHost: {to}\r\nConnection: close\r\n{headers}Content-Length: {length}\r\n\r\n"
     );
     stream.write_all(head.as_bytes())?;
     stream.write_all(body)?;

@@ -1,6 +1,7 @@
 //! After the run: the record into the spool first, then words, files and the post.
 
 use serde::Serialize;
+use windrow_model::record::wire::{Header, Outcome as RunOutcome};
 use windrow_model::record::{SignedRecord, SigningIdentity};
 use windrow_model::trace::file;
 
@@ -8,14 +9,16 @@ use super::exit_of_verdict;
 use super::plan::{Plan, Show};
 use crate::browser::Window;
 use crate::check::CheckRun;
+use crate::commands::own_past::OwnPast;
 use crate::commands::result::{About, Judged, ResultJson};
-use crate::commands::{own_past, post, print, print_json, settings};
+use crate::commands::{post, print, print_json, settings};
 use crate::exit::Exit;
 use crate::failure::{Failure, Outcome};
 use crate::hub::HubAddress;
 use crate::output::Output;
 use crate::post::{Patience, SendReport};
 use crate::record;
+use crate::reference::{self, Fetched, Reference};
 use crate::report;
 use crate::spool::Spool;
 use crate::state::StateDir;
@@ -49,8 +52,12 @@ pub(super) fn conclude(plan: &Plan, run: &CheckRun, after: &After<'_>, output: &
         record::sign(run, &measured, &spool.chain_head(signing)?, signing).map_err(|e| unsignable(&e))?;
     let waiting = spool.append(&signed)?;
     let header = &signed.record.header;
-    let change = own_past::change(spool, header, &measured.trace);
+    let (reference, already_sent) = reference(after, header, output)?;
+    let past = OwnPast::before(spool, header);
+    let change = past.change(header, &measured.trace);
+    let peers = reference.and_then(|kept| past.beside(&kept.document, header, &measured.trace));
     let judged = Judged::new(About::of_header(header), &measured.trace, &measured.analysis)
+        .with_peers(peers.as_ref())
         .with_change(change.as_ref());
     if let Some(window) = window {
         let page = judged.page();
@@ -61,7 +68,13 @@ pub(super) fn conclude(plan: &Plan, run: &CheckRun, after: &After<'_>, output: &
     if plan.show != Show::Json {
         show(plan, &judged, &signed, output)?;
     }
-    let sent = after.hub.map(|hub| send(after, hub, output)).transpose()?;
+    let sent = match already_sent {
+        Some(report) => Some(report),
+        None => after.hub.map(|hub| send(after, hub)).transpose()?,
+    };
+    if let (Some(report), Some(hub)) = (&sent, after.hub) {
+        post::tell(report, hub, output);
+    }
     if plan.show == Show::Json {
         let json = CheckJson {
             result: judged.json(),
@@ -99,10 +112,37 @@ fn write_files(plan: &Plan, run: &CheckRun, judged: &Judged<'_>, output: &mut Ou
 }
 
 /// A person who ended the check isn't kept waiting by the network either: then the record stays in the spool.
-fn send(after: &After<'_>, hub: &HubAddress, output: &mut Output) -> Result<SendReport, Failure> {
-    let report = post::send(after.state, hub, Patience::AFTER_CHECK, after.stop)?;
-    post::tell(&report, hub, output);
-    Ok(report)
+fn send(after: &After<'_>, hub: &HubAddress) -> Result<SendReport, Failure> {
+    post::send(after.state, hub, Patience::AFTER_CHECK, after.stop)
+}
+
+/// The model's reference, fresh from the hub where that can be reached, else as it was kept. The hub knows a laptop's
+/// model from its first record: then that goes out before the verdict, which is the better for it.
+fn reference(
+    after: &After<'_>,
+    header: &Header,
+    output: &mut Output,
+) -> Result<(Option<Reference>, Option<SendReport>), Failure> {
+    let may_ask = |hub: &&HubAddress| reference::may_ask(after.state, hub, after.signing);
+    let (true, Some(hub)) = (header.outcome == RunOutcome::Complete, after.hub.filter(may_ask)) else {
+        return Ok((reference::kept(after.state, header), None));
+    };
+    let fetch = || reference::fetch(after.state, hub, after.signing, header, after.stop);
+    let mut fetched = fetch()?;
+    let mut sent = None;
+    if fetched == Fetched::AfterFirstRecord {
+        let report = send(after, hub)?;
+        if report.n_waiting == 0 {
+            fetched = fetch()?;
+        }
+        sent = Some(report);
+    }
+    let kept = reference::kept(after.state, header);
+    if let (Fetched::No { why }, Some(kept)) = (&fetched, &kept) {
+        let day = kept.fetched_at.format("%Y-%m-%d");
+        output.say(&format!("Compared with the model's reference of {day}; no newer one came: {why}"));
+    }
+    Ok((kept, sent))
 }
 
 /// A mistake of ours: the check made something that the format forbids.

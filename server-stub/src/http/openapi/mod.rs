@@ -17,11 +17,13 @@ use serde_json::{Map, Value, json};
 pub(super) use operation::Operation;
 use schemas::Schemas;
 
-use super::{Authority, ROUTES, devices, exports, ledger, metrics, records};
-use crate::access::Role;
+use super::{Authority, ROUTES, devices, exports, ledger, metrics, records, references};
+use crate::access::{Role, Roles};
 
 /// Name of the way to say who one is, as the document calls it.
 const TOKEN: &str = "token";
+/// Name of the way in which a laptop says who it is.
+const DEVICE: &str = "device";
 
 /// What the rooms say of their routes. A new room adds its line here.
 fn operations() -> Vec<Operation> {
@@ -32,6 +34,7 @@ fn operations() -> Vec<Operation> {
         ledger::operations(),
         exports::operations(),
         metrics::operations(),
+        references::operations(),
     ]
     .concat()
 }
@@ -74,6 +77,12 @@ fn is_for_programs(path: &str) -> bool {
     path.starts_with("/v1/") || ["/healthz", "/readyz", "/metrics", "/openapi.json"].contains(&path)
 }
 
+/// Names of an authority's roles.
+fn role_names(roles: Roles) -> String {
+    let names: Vec<&str> = Role::ALL.into_iter().filter(|r| roles.contains(*r)).map(Role::name).collect();
+    names.join(", ")
+}
+
 /// The document.
 pub(super) fn document() -> Value {
     let mut schemas = Schemas::default();
@@ -101,6 +110,11 @@ pub(super) fn document() -> Value {
                 "type": "http",
                 "scheme": "bearer",
                 "description": "a token from `windrow-hub grant`",
+            }, DEVICE: {
+                "type": "apiKey",
+                "in": "header",
+                "name": "Authorization",
+                "description": "`Windrow-Device id=\"…\", at=\"…\", signature=\"…\"`: signed by the laptop's key",
             }},
         },
     })
@@ -116,10 +130,12 @@ fn told_authority(authority: Authority) -> (String, Value) {
         }
         Authority::Token => ("Whoever holds a token, by the form's own field.".to_owned(), json!([])),
         Authority::People(roles) | Authority::Page(roles) => {
-            let names: Vec<&str> =
-                Role::ALL.into_iter().filter(|r| roles.contains(*r)).map(Role::name).collect();
-            (format!("With a grant of the role {}.", names.join(", ")), json!([{TOKEN: []}]))
+            (format!("With a grant of the role {}.", role_names(roles)), json!([{TOKEN: []}]))
         }
+        Authority::DeviceOrPeople(roles) => (
+            format!("An enrolled laptop by its signed request, or with a grant of the role {}.", role_names(roles)),
+            json!([{TOKEN: []}, {DEVICE: []}]),
+        ),
     }
 }
 

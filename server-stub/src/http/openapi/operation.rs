@@ -225,7 +225,16 @@ fn problems_of_layers(path: &str, authority: Authority) -> Vec<(StatusCode, &'st
     if path != "/healthz" {
         problems.push((StatusCode::SERVICE_UNAVAILABLE, "overloaded"));
     }
-    if matches!(authority, Authority::People(_)) {
+    if matches!(authority, Authority::DeviceOrPeople(_)) {
+        problems.extend([
+            (StatusCode::BAD_REQUEST, "bad_format"),
+            (StatusCode::UNAUTHORIZED, "stale_request"),
+            (StatusCode::FORBIDDEN, "bad_signature"),
+            (StatusCode::FORBIDDEN, "unknown_device"),
+            (StatusCode::FORBIDDEN, "revoked_device"),
+        ]);
+    }
+    if matches!(authority, Authority::People(_) | Authority::DeviceOrPeople(_)) {
         problems.extend([
             (StatusCode::UNAUTHORIZED, "sign_in_needed"),
             (StatusCode::UNAUTHORIZED, "bad_token"),

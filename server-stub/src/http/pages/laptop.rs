@@ -81,11 +81,16 @@ async fn history_of<S: Store>(
 ) -> Result<Vec<Point>, Problem> {
     let of = ModelOf::run(&standing.last.stored);
     let Some(reference) = shown.references.get(&of) else { return Ok(Vec::new()) };
-    let history = learning::history(&hub.store, reference.clone(), &of, standing.device_id(), MAX_POINTS);
+    let device_id = standing.device_id();
+    let as_of_ms = shown.fleet.as_of_ms;
+    let history = learning::history(&hub.store, reference.clone(), &of, device_id, as_of_ms, MAX_POINTS);
     let history = history.await.map_err(|e| Problem::of_store(&e))?;
     Ok(history
         .into_iter()
-        .map(|(tested_at_ms, condition)| Point { tested_at_ms, numbers: numbers(Some(&condition)) })
+        .map(|after| Point {
+            tested_at_ms: after.tested_at_ms,
+            numbers: numbers(Some(&after.condition)),
+        })
         .collect())
 }
 

@@ -88,7 +88,7 @@ pub(super) fn as_response(status: StatusCode, page: Markup) -> Response {
 }
 
 /// The fleet as it is shown; a problem until it is judged for the first time.
-fn shown<S: Store>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
+pub(super) fn shown<S: Store>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
     super::judged(hub)
 }
 

@@ -1,0 +1,177 @@
+//! The evidence behind a laptop's condition, run by run, as a compact table beside its peers' band.
+
+use std::collections::HashMap;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use tabled::builder::Builder;
+use tabled::settings::{Style, Width, peaker::Priority};
+use windrow_model::METHOD_VERSION;
+use windrow_model::condition::constants::Constants;
+use windrow_model::condition::evidence::RunEvidence;
+use windrow_model::condition::judge::Interval;
+use windrow_model::condition::one_run::{RunNumbers, peers};
+use windrow_model::condition::peers::Band;
+use windrow_model::condition::reference::ModelReference;
+use windrow_model::record::wire::Metrics;
+
+use crate::learning::{self, AfterRun};
+use crate::scoring::{JudgedFleet, ModelOf, Standing};
+use crate::store::{EpochMs, Service, Store, StoreError};
+
+/// Runs in the table: the newest.
+const MAX_RUNS: usize = 15;
+/// Runs whose circumstances are looked up; more than the table has, since attempts are among them.
+const MAX_LINES: u32 = 60;
+/// From this standard deviation on the room counts as not known, K: as where the runs are said to leave the air open.
+const ROOM_UNKNOWN_K: f64 = 1.2;
+
+/// A laptop's evidence, gathered from the store.
+pub(super) struct RunByRun {
+    device_id: String,
+    runs: Vec<AfterRun>,
+    /// Names of what the analysis found odd, by the time of the run.
+    odd: HashMap<EpochMs, Vec<String>>,
+    services: Vec<Service>,
+}
+
+/// Gathers a laptop's evidence up to the time for which the fleet was judged; `None` where no run was fitted.
+pub(super) async fn gather<S: Store>(
+    store: &S,
+    fleet: &JudgedFleet,
+    standing: &Standing,
+) -> Result<Option<RunByRun>, StoreError> {
+    let of = ModelOf::run(&standing.last.stored);
+    let Some(model) = fleet.models.get(&of) else { return Ok(None) };
+    let device_id = standing.device_id().to_owned();
+    let runs =
+        learning::history(store, model.clone(), &of, &device_id, fleet.as_of_ms, MAX_RUNS).await?;
+    let lines = store.run_list_of_device(device_id.clone(), METHOD_VERSION, MAX_LINES).await?;
+    let odd = lines.into_iter().filter_map(|line| {
+        let metrics: Metrics = serde_json::from_slice(&line.metrics_json?).ok()?;
+        Some((line.tested_at_ms, metrics.quality.into_keys().collect()))
+    });
+    let odd = odd.collect();
+    let services = store.service_list_of_device(device_id.clone()).await?;
+    Ok((!runs.is_empty()).then_some(RunByRun { device_id, runs, odd, services }))
+}
+
+impl RunByRun {
+    /// Whether it is this laptop's.
+    pub(super) fn is_of(&self, standing: &Standing) -> bool {
+        self.device_id == standing.device_id()
+    }
+
+    /// The table with its heading; `width` is the terminal's.
+    pub(super) fn told(&self, reference: &ModelReference, width: Option<usize>) -> String {
+        let k = Constants::default();
+        let mut builder = Builder::default();
+        builder.push_record(["", "airflow", "fan", "paste", "after it", "what weakens the run"]);
+        builder.push_record(peers_row(&peers(&k, reference)));
+        let mut before: Option<NaiveDate> = None;
+        for after in &self.runs {
+            let on = day(after.tested_at_ms);
+            for service in self.services_between(before, on) {
+                builder.push_record(service);
+            }
+            let numbers = RunNumbers::of(&k, reference, &after.evidence);
+            builder.push_record(self.run_row(after, on, &numbers, &k));
+            before = on;
+        }
+        for service in self.services_between(before, None) {
+            builder.push_record(service);
+        }
+        let mut table = builder.build();
+        table.with(Style::sharp());
+        if let Some(width) = width {
+            table.with(Width::wrap(width).priority(Priority::max(true)).keep_words(true));
+        }
+        format!(
+            "run by run, each alone with its 90 % interval, shares of as new (paste: times as new):\n{table}"
+        )
+    }
+
+    fn run_row(
+        &self,
+        after: &AfterRun,
+        on: Option<NaiveDate>,
+        n: &RunNumbers,
+        k: &Constants,
+    ) -> [String; 6] {
+        let c = &after.condition;
+        let parts = [
+            c.airflow.map(|i| format!("air {:.2}", i.mid)),
+            c.fan.map(|i| format!("fan {:.2}", i.mid)),
+            Some(format!("paste {:.1}", c.contact.mid)),
+        ];
+        let after_it: Vec<String> = parts.into_iter().flatten().collect();
+        let odd = self.odd.get(&after.tested_at_ms).map_or(&[][..], Vec::as_slice);
+        [
+            on.map(|d| d.to_string()).unwrap_or_default(),
+            told(n.airflow, 2),
+            told(n.fan, 2),
+            told(n.contact, 1),
+            after_it.join(", "),
+            weakened_by(&after.evidence, odd, k).join(", "),
+        ]
+    }
+
+    /// Services after one day and up to another; each kind of work of a day is one.
+    fn services_between(
+        &self,
+        after: Option<NaiveDate>,
+        upto: Option<NaiveDate>,
+    ) -> impl Iterator<Item = [String; 6]> {
+        let is_between = move |s: &&Service| {
+            // Without a run before it, what was long ago says nothing of the runs shown, and is told by the summary.
+            after.is_some_and(|a| s.serviced_on > a) && upto.is_none_or(|u| s.serviced_on <= u)
+        };
+        self.services.iter().filter(is_between).map(|s| {
+            let blank = String::new;
+            let done = format!("serviced: {}", s.action.name());
+            [s.serviced_on.to_string(), blank(), blank(), blank(), blank(), done]
+        })
+    }
+}
+
+fn day(ms: EpochMs) -> Option<NaiveDate> {
+    DateTime::<Utc>::from_timestamp_millis(ms).map(|t| t.date_naive())
+}
+
+fn told(i: Option<Interval>, decimals: usize) -> String {
+    i.map_or_else(|| "–".to_owned(), |i| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", i.mid, i.low, i.high))
+}
+
+/// Where nine of the model's laptops in ten lie.
+fn peers_row([air, fan, contact]: &[Option<Band>; 3]) -> [String; 6] {
+    let band = |b: &Option<Band>, decimals: usize| {
+        b.map_or_else(|| "–".to_owned(), |b| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", b.mid, b.low, b.high))
+    };
+    let laptops = [air, fan, contact].into_iter().flatten().map(|b| b.laptops).max().unwrap_or(0);
+    let whom = format!("nine in ten of {laptops} laptops of its model");
+    [
+        "its peers".to_owned(),
+        band(air, 2),
+        band(fan, 2),
+        band(contact, 1),
+        String::new(),
+        whom,
+    ]
+}
+
+/// What makes a run say less: its circumstances, and what its analysis found odd.
+fn weakened_by(e: &RunEvidence, odd: &[String], k: &Constants) -> Vec<&'static str> {
+    let found = |name: &str| odd.iter().any(|o| o.starts_with(name));
+    let because = [
+        (e.quick, "quick"),
+        (e.on_mains == Some(false), "on battery"),
+        (e.stuck, "sensor stood still"),
+        (e.room_sd_k > ROOM_UNKNOWN_K, "room not known"),
+        (found("background_load") || found("power_above_settle"), "other work ran"),
+        (found("sleep_gap"), "slept in between"),
+        (found("warm_start") || found("not_settled"), "began warm"),
+        (found("weak_load"), "weak load"),
+        (found("stopped_early"), "ended early"),
+        (e.rms_k > k.odd_rms.0, "curve doesn't fit well"),
+    ];
+    because.into_iter().filter_map(|(is, words)| is.then_some(words)).collect()
+}
