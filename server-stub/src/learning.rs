@@ -185,7 +185,7 @@ pub async fn history<S: Store>(
 }
 
 /// What everything kept belongs to: another method, standing or set of constants starts anew.
-fn version() -> String {
+pub fn version() -> String {
     format!("{METHOD_VERSION}/{STANDING_VERSION}/{CONSTANTS_VERSION}")
 }
 
@@ -360,7 +360,11 @@ fn unwritable(e: &serde_json::Error) -> StoreError {
     StoreError::Corrupt { column: "model_standing.standing", why: e.to_string() }
 }
 
-fn stored_standing(of: &ModelOf, standing: &ModelStanding) -> Result<StoredStanding, StoreError> {
+/// A standing as it is kept.
+///
+/// # Errors
+/// One that JSON cannot hold.
+pub fn stored_standing(of: &ModelOf, standing: &ModelStanding) -> Result<StoredStanding, StoreError> {
     let standing_json = serde_json::to_vec(standing).map_err(|e| unwritable(&e))?;
     Ok(StoredStanding {
         provenance: of.provenance.clone(),
@@ -371,12 +375,22 @@ fn stored_standing(of: &ModelOf, standing: &ModelStanding) -> Result<StoredStand
 }
 
 fn rows(digest: Digest, made: &[Made], evidence: &[RunEvidence]) -> Result<Vec<StoredEvidence>, StoreError> {
-    let row = |(run, evidence): (&Made, &RunEvidence)| {
-        let kept = Kept { facts: run.facts, evidence: *evidence };
-        let json = serde_json::to_vec(&kept).map_err(|e| unwritable(&e))?;
-        Ok(StoredEvidence { run_id: run.run_id, made: Some((digest, json)) })
-    };
+    let row = |(run, evidence): (&Made, &RunEvidence)| kept(digest, run.run_id, run.facts, *evidence);
     made.iter().zip(evidence).map(row).collect()
+}
+
+/// A run's evidence against the standing of a digest, as it is kept.
+///
+/// # Errors
+/// Evidence that JSON cannot hold.
+pub fn kept(
+    standing: Digest,
+    run_id: i64,
+    facts: RoomFacts,
+    evidence: RunEvidence,
+) -> Result<StoredEvidence, StoreError> {
+    let json = serde_json::to_vec(&Kept { facts, evidence }).map_err(|e| unwritable(&e))?;
+    Ok(StoredEvidence { run_id, made: Some((standing, json)) })
 }
 
 /// Keeps evidence first and the standing last: until it is there, evidence against it counts as new.

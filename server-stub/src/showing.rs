@@ -8,17 +8,20 @@ use windrow_model::trace::Trace;
 use crate::clock::WallClock;
 use crate::costs::Costs;
 use crate::meters::Meters;
+use crate::pages::changes::{Changes, Then};
 use crate::pages::fill::Shown;
 use crate::pages::peers::{self, Bands};
 use crate::pages::showroom::Showroom;
 use crate::scoring::Standing;
 use crate::store::{Store, StoreError};
-use crate::{judgement, measure};
+use crate::{facts, judgement, measure};
 
 /// How often is looked whether something came in.
 const LOOK_EVERY: Duration = Duration::from_secs(3);
 /// Without anything new: due dates and ages go on all the same.
 const ANEW_AFTER: Duration = Duration::from_hours(1);
+/// What is told as having changed, changed within a week.
+const WEEK_MS: i64 = 7 * 86_400_000;
 /// After a judgement this many times its own length of rest, so that judging never takes the cores from collecting.
 const REST_TIMES: u32 = 4;
 
@@ -86,7 +89,27 @@ pub async fn refresh<S: Store>(
     showroom.show(Arc::clone(&shown));
     let bands = bands(store, &shown.standings).await?;
     showroom.lay(bands);
+    showroom.tell(changes(store, clock, &shown, costs).await?);
     Ok(())
+}
+
+/// What changed since a week ago, by judging the fleet as of then with the same fits.
+async fn changes<S: Store>(
+    store: &S,
+    clock: &WallClock,
+    shown: &Arc<Shown>,
+    costs: &Costs,
+) -> Result<Changes, StoreError> {
+    let since_ms = shown.fleet.as_of_ms - WEEK_MS;
+    let judged = judgement::judged_fleet(store, clock, since_ms, costs).await?;
+    let visits = facts::visits(store, None).await?;
+    let shown = Arc::clone(shown);
+    let worked_out = tokio::task::spawn_blocking(move || {
+        let then = Then::new(since_ms, &judged.standings);
+        let recent = visits.iter().filter(|v| v.counts() && v.logged_at_ms > since_ms);
+        Changes::between(&then, &shown.fleet, recent.map(|v| v.device_id.as_str()))
+    });
+    worked_out.await.map_err(|_| StoreError::Closing)
 }
 
 /// Where the runs of each kind lie.

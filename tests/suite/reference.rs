@@ -12,6 +12,7 @@ use crate::support::wait_for;
 const JSON: &str = "Content-Type: application/json";
 /// Healthy laptops from which the hub learns.
 const PEERS: u64 = 5;
+const MODEL: &str = "Tamsel 14";
 
 fn joined(hub: &Hub, serving: &Serving) -> Agent {
     let agent = Agent::new();
@@ -22,9 +23,25 @@ fn joined(hub: &Hub, serving: &Serving) -> Agent {
 /// A check in a room whose temperature is told; its standard output.
 #[track_caller]
 fn check(agent: &Agent, codes: &[i32], faults: &str, seed: u64) -> (String, String) {
+    check_model(agent, codes, (MODEL, faults), seed)
+}
+
+/// The same as another model.
+#[track_caller]
+fn check_model(agent: &Agent, codes: &[i32], (model, faults): (&str, &str), seed: u64) -> (String, String) {
     let faults = if faults.is_empty() { "ambient=23".to_owned() } else { format!("{faults},ambient=23") };
     let seed = seed.to_string();
-    let output = agent.run(&["check", "--emulate", &faults, "--seed", &seed, "--ambient", "23"]);
+    let output = agent.run(&[
+        "check",
+        "--emulate",
+        &faults,
+        "--model-like",
+        model,
+        "--seed",
+        &seed,
+        "--ambient",
+        "23",
+    ]);
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).split_whitespace().collect::<Vec<_>>().join(" ");
     let (said, shown) = (text(&output.stderr), text(&output.stdout));
     assert!(
@@ -36,11 +53,11 @@ fn check(agent: &Agent, codes: &[i32], faults: &str, seed: u64) -> (String, Stri
 }
 
 /// A hub that has learned from healthy laptops, serving.
-fn learned() -> (Hub, Serving) {
+fn learned(model: &str) -> (Hub, Serving) {
     let hub = Hub::new();
     let serving = hub.serve();
     for seed in 1..=PEERS {
-        check(&joined(&hub, &serving), &[0], "", seed);
+        check_model(&joined(&hub, &serving), &[0], (model, ""), seed);
     }
     assert!(serving.terminate().success());
     // Learned while they came in one by one; now from all of them.
@@ -67,7 +84,7 @@ fn auditor(hub: &Hub) -> String {
 
 #[test]
 fn a_check_is_judged_beside_other_laptops_and_from_the_kept_reference_without_the_hub() {
-    let (hub, serving) = learned();
+    let (hub, serving) = learned(MODEL);
     let listed = models(&serving, &auditor(&hub));
     assert_eq!(listed["models"][0]["laptops"], json!(PEERS), "{listed}");
     let agent = joined(&hub, &serving);
@@ -118,7 +135,9 @@ fn asked(serving: &Serving, laptop: &Laptop, path: &str, age: TimeDelta) -> Answ
 
 #[test]
 fn a_laptop_reads_its_own_model_s_reference_and_nobody_without_a_right_reads_any() {
-    let (hub, serving) = learned();
+    // The model of which the laptop that signs here is.
+    let model = windrow_model::emulate::catalogue().swap_remove(0).model.product;
+    let (hub, serving) = learned(&model);
     let token = auditor(&hub);
     let listed = models(&serving, &token);
     let path = listed["models"][0]["reference"].as_str().expect("a path").to_owned();

@@ -3,9 +3,9 @@
 use windrow_model::cautions;
 use windrow_model::condition::judge::Interval;
 
+use super::run_by_run::{self, RunByRun};
 use crate::failure::Failure;
 use crate::scoring::words::{piece, step_words};
-use super::run_by_run::{self, RunByRun};
 use crate::scoring::{Fault, JudgedFleet, ModelOf, Standing, events};
 use crate::store::Store;
 
@@ -33,12 +33,7 @@ pub(super) async fn why<S: Store>(
     Ok(lines)
 }
 
-fn told(
-    fleet: &JudgedFleet,
-    s: &Standing,
-    runs: Option<&RunByRun>,
-    width: Option<usize>,
-) -> Vec<String> {
+fn told(fleet: &JudgedFleet, s: &Standing, runs: Option<&RunByRun>, width: Option<usize>) -> Vec<String> {
     let run = &s.last.stored;
     let mut lines = vec![
         format!("{} ({}), {}, {}", s.device_id(), run.provenance, run.model_name, run.site),
@@ -67,9 +62,7 @@ fn told(
         "{} runs, {} fitted; method {}, standing {}, constants {}, rule {}, costs {}",
         s.n_runs, s.n_fitted_runs, v.method, v.standing, v.constants, v.rule, v.costs
     ));
-    if let (Some(runs), Some(model)) =
-        (runs.filter(|r| r.is_of(s)), fleet.models.get(&ModelOf::run(run)))
-    {
+    if let (Some(runs), Some(model)) = (runs.filter(|r| r.is_of(s)), fleet.models.get(&ModelOf::run(run))) {
         lines.push(runs.told(&model.reference, width));
     }
     if s.band.is_visit() {

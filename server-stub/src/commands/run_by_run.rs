@@ -43,8 +43,7 @@ pub(super) async fn gather<S: Store>(
     let of = ModelOf::run(&standing.last.stored);
     let Some(model) = fleet.models.get(&of) else { return Ok(None) };
     let device_id = standing.device_id().to_owned();
-    let runs =
-        learning::history(store, model.clone(), &of, &device_id, fleet.as_of_ms, MAX_RUNS).await?;
+    let runs = learning::history(store, model.clone(), &of, &device_id, fleet.as_of_ms, MAX_RUNS).await?;
     let lines = store.run_list_of_device(device_id.clone(), METHOD_VERSION, MAX_LINES).await?;
     let odd = lines.into_iter().filter_map(|line| {
         let metrics: Metrics = serde_json::from_slice(&line.metrics_json?).ok()?;
@@ -90,13 +89,7 @@ impl RunByRun {
         )
     }
 
-    fn run_row(
-        &self,
-        after: &AfterRun,
-        on: Option<NaiveDate>,
-        n: &RunNumbers,
-        k: &Constants,
-    ) -> [String; 6] {
+    fn run_row(&self, after: &AfterRun, on: Option<NaiveDate>, n: &RunNumbers, k: &Constants) -> [String; 6] {
         let c = &after.condition;
         let parts = [
             c.airflow.map(|i| format!("air {:.2}", i.mid)),
@@ -138,24 +131,23 @@ fn day(ms: EpochMs) -> Option<NaiveDate> {
 }
 
 fn told(i: Option<Interval>, decimals: usize) -> String {
-    i.map_or_else(|| "–".to_owned(), |i| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", i.mid, i.low, i.high))
+    i.map_or_else(
+        || "–".to_owned(),
+        |i| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", i.mid, i.low, i.high),
+    )
 }
 
 /// Where nine of the model's laptops in ten lie.
 fn peers_row([air, fan, contact]: &[Option<Band>; 3]) -> [String; 6] {
     let band = |b: &Option<Band>, decimals: usize| {
-        b.map_or_else(|| "–".to_owned(), |b| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", b.mid, b.low, b.high))
+        b.map_or_else(
+            || "–".to_owned(),
+            |b| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", b.mid, b.low, b.high),
+        )
     };
     let laptops = [air, fan, contact].into_iter().flatten().map(|b| b.laptops).max().unwrap_or(0);
     let whom = format!("nine in ten of {laptops} laptops of its model");
-    [
-        "its peers".to_owned(),
-        band(air, 2),
-        band(fan, 2),
-        band(contact, 1),
-        String::new(),
-        whom,
-    ]
+    ["its peers".to_owned(), band(air, 2), band(fan, 2), band(contact, 1), String::new(), whom]
 }
 
 /// What makes a run say less: its circumstances, and what its analysis found odd.

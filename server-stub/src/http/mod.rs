@@ -128,6 +128,12 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/laptops/{device_id}", Authority::Page(Roles::ALL)),
     ("POST", "/laptops/{device_id}/visits", Authority::Page(Roles::WORK)),
     ("GET", "/laptops/{device_id}/records/{digest}", Authority::Page(Roles::ALL)),
+    ("GET", "/places", Authority::Page(Roles::ALL)),
+    ("GET", "/places/tag", Authority::Page(Roles::ALL)),
+    ("POST", "/places/act", Authority::Page(Roles::ADMIN)),
+    ("GET", "/roles", Authority::Page(Roles::ADMIN)),
+    ("POST", "/roles", Authority::Page(Roles::ADMIN)),
+    ("POST", "/roles/revoke", Authority::Page(Roles::ADMIN)),
     ("GET", "/models", Authority::Page(Roles::ALL)),
     ("GET", "/models/{slug}", Authority::Page(Roles::ALL)),
 ];

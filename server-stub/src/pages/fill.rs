@@ -11,6 +11,7 @@ use windrow_model::reference::model_id;
 use super::fleet::{Entry, Fleet, Reading};
 use super::gauge::Quantity;
 use super::models::{Epoch, Model, Spread};
+use super::places;
 use crate::coverage::Coverage;
 use crate::effects::Effects;
 use crate::effects::learned::Lessons;
@@ -33,6 +34,8 @@ pub struct Shown {
     pub effects: Effects,
     /// What the visits teach.
     pub lessons: Lessons,
+    /// What the page of places reads of it.
+    pub places: places::Index,
     /// Each model's firmwares.
     pub firmwares: Firmwares,
     /// What names each reference in addresses.
@@ -50,7 +53,8 @@ impl Shown {
         let models = models(&fleet, &standings, (&references, &firmwares));
         let reference_ids =
             references.keys().map(|of| (model_id(&of.provenance, &of.model_key), of.clone())).collect();
-        Self { fleet, standings, models, references, coverage, effects, lessons, firmwares, reference_ids }
+        let places = places::Index::new(&coverage);
+        Self { fleet, standings, models, references, coverage, effects, lessons, places, firmwares, reference_ids }
     }
 
     /// A laptop's line and what it was made from.
@@ -118,13 +122,7 @@ fn models(fleet: &Fleet, standings: &[Standing], known: Known<'_>) -> Vec<Model>
     by_name.into_iter().map(|(name, places)| model(name, &places, fleet, standings, known)).collect()
 }
 
-fn model(
-    name: &str,
-    places: &[usize],
-    fleet: &Fleet,
-    standings: &[Standing],
-    known: Known<'_>,
-) -> Model {
+fn model(name: &str, places: &[usize], fleet: &Fleet, standings: &[Standing], known: Known<'_>) -> Model {
     let entries: Vec<&Entry> = places.iter().map(|&p| &fleet.laptops[p]).collect();
     let spreads = Quantity::ALL.map(|q| {
         let values = entries.iter().filter_map(|e| e.numbers[q as usize]).map(|r| r.value);

@@ -6,6 +6,7 @@
 //! No script, no outside resource, no inline style: the policy in [`layout::POLICY`] forbids them.
 
 pub mod act;
+pub mod changes;
 pub mod fill;
 pub mod fleet;
 pub mod gauge;
@@ -14,8 +15,10 @@ pub mod laptop;
 pub mod layout;
 pub mod models;
 pub mod peers;
+pub mod places;
 pub mod query;
 pub mod reading;
+pub mod roles;
 pub mod service_list;
 pub mod showroom;
 pub mod sign_in;

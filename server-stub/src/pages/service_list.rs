@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use maud::{Markup, html};
 
+use super::changes::{self, Changes};
 use super::fleet::{Entry, Fleet, Order};
 use super::gauge;
 use super::layout::Reader;
@@ -35,6 +36,8 @@ pub struct View<'a> {
     pub coverage: &'a CoverageCounts,
     /// By device id, of the laptops that have one.
     pub overlays: &'a BTreeMap<String, Overlay>,
+    /// What changed since a week ago; `None` until it is worked out.
+    pub changes: Option<&'a Changes>,
 }
 
 /// The start page's body.
@@ -48,7 +51,10 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
             "Judged " (words::minute_of(view.fleet.as_of_ms)) "."
             @if let Some(site) = view.query.site.as_ref().filter(|_| view.query.is_bound_to_site) { " Your grant is for " b { (site) } "." }
         }
-        (coverage(view.coverage))
+        div.abreast {
+            (coverage(view.coverage))
+            @if let Some(changes) = view.changes { (changes::section(changes, bound_site(view.query))) }
+        }
         section aria-labelledby="laptops" {
             h2 #laptops { "Laptops, most urgent first" }
             (bands(view))
@@ -56,6 +62,11 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
             (list(view, &page, reader))
         }
     }
+}
+
+/// The site that the reader's grant is for.
+fn bound_site(query: &Query) -> Option<&str> {
+    query.site.as_deref().filter(|_| query.is_bound_to_site)
 }
 
 fn empty(view: &View<'_>, reader: &Reader) -> Markup {
@@ -330,7 +341,7 @@ mod tests {
 
     fn shown(fleet: &Fleet, query: &Query, reader: &Reader) -> String {
         let (coverage, overlays) = (sample::coverage(fleet.laptops.len()), sample::overlays(fleet));
-        let view = View { fleet, query, coverage: &coverage, overlays: &overlays };
+        let view = View { fleet, query, coverage: &coverage, overlays: &overlays, changes: None };
         let content = Content {
             title: "Service list",
             room: Room::ServiceList,

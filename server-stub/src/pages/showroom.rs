@@ -2,6 +2,7 @@
 
 use std::sync::{Arc, PoisonError, RwLock};
 
+use super::changes::Changes;
 use super::fill::Shown;
 use super::laptop::Peers;
 use super::peers::{Bands, Kind};
@@ -11,6 +12,7 @@ use super::peers::{Bands, Kind};
 pub struct Showroom {
     shown: RwLock<Option<Arc<Shown>>>,
     bands: RwLock<Arc<Bands>>,
+    changes: RwLock<Option<Arc<Changes>>>,
 }
 
 impl Showroom {
@@ -28,6 +30,16 @@ impl Showroom {
     pub fn peers(&self, kind: &Kind) -> Option<Peers> {
         let bands = Arc::clone(&self.bands.read().unwrap_or_else(PoisonError::into_inner));
         bands.get(kind).cloned()
+    }
+
+    /// What changed since a week ago; `None` until it was worked out.
+    pub fn changes(&self) -> Option<Arc<Changes>> {
+        self.changes.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Tells other changes from now on.
+    pub fn tell(&self, changes: Changes) {
+        *self.changes.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(changes));
     }
 
     /// Lays other bands under the curves from now on.

@@ -11,7 +11,8 @@ use super::conditions::ms_of_day;
 pub fn all(fleet: &JudgedFleet) -> Vec<String> {
     let of_model = fleet.models.iter().flat_map(|(of, model)| {
         let firmwares = fleet.firmwares.names(of);
-        let told = move |e: &ModelEvent| format!("{} ({}): {}", of.model_key, of.provenance, words(e, firmwares));
+        let told =
+            move |e: &ModelEvent| format!("{} ({}): {}", of.model_key, of.provenance, words(e, firmwares));
         model.reference.events.iter().map(told)
     });
     of_model.collect()
@@ -68,9 +69,14 @@ mod tests {
         };
         let firmwares = ["1.02".to_owned(), "1.07".to_owned()];
         let told = words(&event, &firmwares);
-        assert!(told.contains("0.85 times") && told.contains("firmware 1.07 on (about 2026-03-02)"), "{told}");
+        assert!(
+            told.contains("0.85 times") && told.contains("firmware 1.07 on (about 2026-03-02)"),
+            "{told}"
+        );
         let by_day = ModelEvent { start: EventStart::Day(20_514.0), ..event };
         assert!(words(&by_day, &firmwares).contains("from 2026-03-02 on, in 12 laptops"));
-        assert!(words(&ModelEvent { start: EventStart::Firmware(9), ..event }, &firmwares).contains("from 2026"));
+        assert!(
+            words(&ModelEvent { start: EventStart::Firmware(9), ..event }, &firmwares).contains("from 2026")
+        );
     }
 }

@@ -55,7 +55,9 @@ pub fn peers(k: &Constants, reference: &ModelReference) -> [Option<Band>; 3] {
     [
         bands.log_air.map(|b| each(b, |la| (air.gain * la + air_level).exp())),
         bands.fan_ratio,
-        bands.log_contact.map(|b| each(b, |lr| contact_factor(k, (k.contact.gain * lr - contact_level).exp()))),
+        bands
+            .log_contact
+            .map(|b| each(b, |lr| contact_factor(k, (k.contact.gain * lr - contact_level).exp()))),
     ]
 }
 

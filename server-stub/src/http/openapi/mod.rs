@@ -133,7 +133,10 @@ fn told_authority(authority: Authority) -> (String, Value) {
             (format!("With a grant of the role {}.", role_names(roles)), json!([{TOKEN: []}]))
         }
         Authority::DeviceOrPeople(roles) => (
-            format!("An enrolled laptop by its signed request, or with a grant of the role {}.", role_names(roles)),
+            format!(
+                "An enrolled laptop by its signed request, or with a grant of the role {}.",
+                role_names(roles)
+            ),
             json!([{TOKEN: []}, {DEVICE: []}]),
         ),
     }

@@ -23,15 +23,15 @@ const MAX_LAPTOPS: usize = 200;
 const MAX_WHY_BYTES: usize = 400;
 
 /// A form's fields, in their order.
-struct Fields(Vec<(String, String)>);
+pub(super) struct Fields(Vec<(String, String)>);
 
 impl Fields {
-    async fn read<S>(hub: &Hub<S>, form: Body) -> Result<Self, Problem> {
+    pub(super) async fn read<S>(hub: &Hub<S>, form: Body) -> Result<Self, Problem> {
         let bytes = body::read_form(form, &hub.limits).await?;
         Ok(Self(form_urlencoded::parse(&bytes).into_owned().collect()))
     }
 
-    fn one(&self, name: &str) -> &str {
+    pub(super) fn one(&self, name: &str) -> &str {
         self.0.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.trim())
     }
 
@@ -40,7 +40,7 @@ impl Fields {
     }
 
     /// A day of the calendar; `None` where it was left blank.
-    fn day(&self, name: &'static str) -> Result<Option<NaiveDate>, Problem> {
+    pub(super) fn day(&self, name: &'static str) -> Result<Option<NaiveDate>, Problem> {
         match self.one(name) {
             "" => Ok(None),
             day => day
@@ -50,7 +50,7 @@ impl Fields {
         }
     }
 
-    fn text(&self, name: &str) -> Result<String, Problem> {
+    pub(super) fn text(&self, name: &str) -> Result<String, Problem> {
         visits::text(self.one(name)).map_err(|why| refused(format!("the field `{name}`: {why}")))
     }
 }
@@ -208,7 +208,7 @@ fn minutes(fields: &Fields) -> Result<Option<u32>, Problem> {
     minutes.map(Some).ok_or_else(why)
 }
 
-const fn actor(viewer: &Viewer) -> Actor {
+pub(super) const fn actor(viewer: &Viewer) -> Actor {
     Actor { role: viewer.role, grant_id: Some(viewer.grant_id) }
 }
 
@@ -218,10 +218,10 @@ fn end_of_day_ms(day: NaiveDate) -> Option<EpochMs> {
     Some(next.and_time(NaiveTime::MIN).and_utc().timestamp_millis() - 1)
 }
 
-fn refused(detail: impl Into<String>) -> Problem {
+pub(super) fn refused(detail: impl Into<String>) -> Problem {
     Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad_form", "the form cannot be taken", detail)
 }
 
-fn conflict(detail: impl Into<String>) -> Problem {
+pub(super) fn conflict(detail: impl Into<String>) -> Problem {
     Problem::new(StatusCode::CONFLICT, "not_now", "not possible as things stand", detail)
 }

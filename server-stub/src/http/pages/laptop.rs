@@ -87,10 +87,7 @@ async fn history_of<S: Store>(
     let history = history.await.map_err(|e| Problem::of_store(&e))?;
     Ok(history
         .into_iter()
-        .map(|after| Point {
-            tested_at_ms: after.tested_at_ms,
-            numbers: numbers(Some(&after.condition)),
-        })
+        .map(|after| Point { tested_at_ms: after.tested_at_ms, numbers: numbers(Some(&after.condition)) })
         .collect())
 }
 

@@ -5,6 +5,8 @@ mod assets;
 mod errors;
 mod laptop;
 mod models;
+mod places;
+mod roles;
 mod service_list;
 #[cfg(test)]
 mod tests;
@@ -34,6 +36,11 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/laptops/{device_id}", get(laptop::page::<S>))
         .route("/laptops/{device_id}/visits", post(act::visit::<S>))
         .route("/laptops/{device_id}/records/{digest}", get(laptop::record::<S>))
+        .route("/places", get(places::list::<S>))
+        .route("/places/tag", get(places::tag::<S>))
+        .route("/places/act", post(places::act::<S>))
+        .route("/roles", get(roles::page::<S>).post(roles::make::<S>))
+        .route("/roles/revoke", post(roles::revoke::<S>))
         .route("/models", get(models::list::<S>))
         .route("/models/{slug}", get(models::page::<S>))
 }

@@ -27,8 +27,14 @@ pub(super) async fn page<S: Store>(
     let coverage = shown.coverage.counts(viewer.site.as_deref());
     let marks = hub.store.mark_list(None, hub.clock.now_ms()).await.map_err(|e| Problem::of_store(&e))?;
     let overlays = reading::overlays(marks);
-    let view =
-        service_list::View { fleet: &shown.fleet, query: &query, coverage: &coverage, overlays: &overlays };
+    let changes = hub.showroom.changes();
+    let view = service_list::View {
+        fleet: &shown.fleet,
+        query: &query,
+        coverage: &coverage,
+        overlays: &overlays,
+        changes: changes.as_deref(),
+    };
     let body = service_list::body(&view, &super::reader(&viewer));
     let content = Content { title: "Service list", room: Room::ServiceList, class: "", notice: None, body };
     Ok(respond(&content, &viewer))

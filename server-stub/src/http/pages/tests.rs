@@ -163,3 +163,87 @@ async fn what_the_forms_must_not_do_they_do_not() {
     assert!(hub.store.visit_list(None, 0, 10).await.unwrap().is_empty());
     hub.stop().await;
 }
+
+/// Gets a page with a token.
+async fn page(hub: &TestHub, token: &str, path: &str) -> crate::testing::Answer {
+    hub.request("GET", path, &[&format!("Authorization: Bearer {token}")], b"").await
+}
+
+#[tokio::test]
+async fn a_grant_is_made_and_revoked_on_the_page_and_its_token_shown_once() {
+    let hub = TestHub::start(Limits::default()).await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let technician = hub.grant(Role::Technician, None).await;
+    assert_eq!(page(&hub, &technician, "/roles").await.status, 403);
+    let (bearer, form) = (format!("Authorization: Bearer {admin}"), "role=auditor&name=yearly+audit&days=30");
+    let headers = [bearer.as_str(), "Content-Type: application/x-www-form-urlencoded"];
+    let made = hub.request("POST", "/roles", &headers, form.as_bytes()).await;
+    assert_eq!(made.status, 201, "{}", made.body);
+    let token = made.body.split("class=\"secret\">").nth(1).and_then(|s| s.split('<').next()).unwrap();
+    assert_eq!(page(&hub, token, "/").await.status, 200);
+    let again = page(&hub, &admin, "/roles").await.body;
+    assert!(again.contains("yearly audit") && !again.contains(token), "{again}");
+    let grants = crate::store::access::AccessStore::grant_list(&hub.store).await.unwrap();
+    let (own, other) = (grants[0].grant_id, grants[2].grant_id);
+    let revoke = |id: i64| format!("grant={id}");
+    assert_eq!(post(&hub, &admin, "/roles/revoke", &revoke(own)).await, (409, "not_now".to_owned()));
+    assert_eq!(post(&hub, &technician, "/roles/revoke", &revoke(other)).await.0, 403);
+    assert_eq!(post(&hub, &admin, "/roles/revoke", &revoke(other)).await.0, 303);
+    assert_eq!(page(&hub, token, "/").await.status, 401);
+    for bad in
+        ["role=king&name=x", "role=auditor", "role=admin&name=x&site=north", "role=auditor&name=x&days=0"]
+    {
+        assert_eq!(post(&hub, &admin, "/roles", bad).await, (422, "bad_form".to_owned()), "{bad}");
+    }
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn a_tag_is_found_moved_and_retired_on_the_page_with_its_history() {
+    let (hub, id, _) = hub_of_one().await;
+    let (admin, auditor) = (hub.grant(Role::Admin, None).await, hub.grant(Role::Auditor, None).await);
+    assert!(
+        page(&hub, &auditor, "/places").await.body.contains("no list of the laptops that should be checked")
+    );
+    let entry = |tag: &str| crate::store::facts::ScopeEntry {
+        tag: tag.to_owned(),
+        model: "Fjordbook 14".to_owned(),
+        site: "north".to_owned(),
+        place: "bay 3".to_owned(),
+        from_on: None,
+        until_on: None,
+        is_excluded: false,
+        why: String::new(),
+    };
+    let actor = crate::store::facts::Actor { role: Role::Admin, grant_id: None };
+    let entries = vec![entry("HB 1&2"), entry("HB-9")];
+    hub.store.scope_import(entries, actor, crate::testing::START_MS).await.unwrap();
+    let done = (303, String::new());
+    let form = format!("tag=HB+1%262&act=assign&laptop={id}");
+    assert_eq!(post(&hub, &auditor, "/places/act", &form).await.0, 403);
+    assert_eq!(post(&hub, &admin, "/places/act", &form).await, done);
+    assert_eq!(post(&hub, &admin, "/places/act", "tag=HB+1%262&act=move&site=south&place=loft").await, done);
+    hub.refresh().await;
+    let list = page(&hub, &auditor, "/places?find=fjordbook").await.body;
+    assert!(list.contains("HB 1&amp;2") && list.contains("south, loft") && list.contains(&id), "{list}");
+    assert!(!page(&hub, &auditor, "/places?site=north").await.body.contains("HB 1&amp;2"));
+    let after = page(&hub, &auditor, "/places?after-tag=HB+1%262").await.body;
+    assert!(after.contains("HB-9") && !after.contains("HB 1&amp;2"), "{after}");
+    let tag = page(&hub, &auditor, "/places/tag?of=HB+1%262").await.body;
+    assert!(
+        tag.contains("put on the list")
+            && tag.contains("moved")
+            && !tag.contains("<form method=\"post\" action=\"/places/act\""),
+        "{tag}"
+    );
+    let retire = "tag=HB-9&act=retire&last_on=2026-01-31&why=sold";
+    assert_eq!(post(&hub, &admin, "/places/act", retire).await, done);
+    assert!(page(&hub, &admin, "/places/tag?of=HB-9").await.body.contains("sold"));
+    for bad in ["tag=HB-9&act=move", "tag=HB-9&act=retire&last_on=2026-01-31", "tag=HB-9&act=burn"] {
+        assert_eq!(post(&hub, &admin, "/places/act", bad).await, (422, "bad_form".to_owned()), "{bad}");
+    }
+    assert_eq!(page(&hub, &admin, "/places/tag?of=none").await.status, 404);
+    let nobody = post(&hub, &admin, "/places/act", "tag=none&act=move&site=x").await;
+    assert_eq!(nobody, (409, "not_now".to_owned()));
+    hub.stop().await;
+}

@@ -1,0 +1,96 @@
+//! `GET /places`, `GET /places/tag` and what their forms do.
+
+use axum::body::Body;
+use axum::extract::{RawQuery, State};
+use axum::response::{Redirect, Response};
+
+use super::act::{Fields, actor, conflict, refused};
+use super::{may_post, no_such, reader, respond, shown};
+use crate::access::Viewer;
+use crate::http::{Hub, Problem};
+use crate::pages::layout::{Content, Room};
+use crate::pages::{places, words};
+use crate::store::Store;
+use crate::store::facts::{ScopeDeed, ScopeDone};
+
+pub(super) async fn list<S: Store>(
+    State(hub): State<Hub<S>>,
+    viewer: Viewer,
+    RawQuery(raw): RawQuery,
+) -> Result<Response, Problem> {
+    let shown = shown(&hub)?;
+    let raw = raw.unwrap_or_default();
+    let pairs: Vec<_> = form_urlencoded::parse(raw.as_bytes()).collect();
+    let mut query = places::Query::from_pairs(pairs.iter().map(|(k, v)| (k.as_ref(), v.as_ref())));
+    if viewer.site.is_some() {
+        query.site.clone_from(&viewer.site);
+        query.is_bound_to_site = true;
+    }
+    let view = places::View { coverage: &shown.coverage, index: &shown.places, query: &query };
+    let body = places::body(&view, &changing_reader(&viewer));
+    Ok(respond(&Content { title: "Places", room: Room::Places, class: "", notice: None, body }, &viewer))
+}
+
+/// The reader, who may change places where the role may.
+fn changing_reader(viewer: &Viewer) -> crate::pages::layout::Reader {
+    let may_change = viewer.csrf.is_some() && may_post(viewer.role, "/places/act");
+    crate::pages::layout::Reader { may_change, ..reader(viewer) }
+}
+
+pub(super) async fn tag<S: Store>(
+    State(hub): State<Hub<S>>,
+    viewer: Viewer,
+    RawQuery(raw): RawQuery,
+) -> Result<Response, Problem> {
+    let raw = raw.unwrap_or_default();
+    let tag = form_urlencoded::parse(raw.as_bytes()).find(|(name, _)| name == "of").map(|(_, value)| value);
+    let tag = tag.ok_or_else(|| no_such("tag"))?.into_owned();
+    let history = hub.store.scope_history(tag.clone()).await.map_err(|e| Problem::of_store(&e))?;
+    let entry = history.last().map(|version| version.entry.clone());
+    let entry = entry.filter(|e| viewer.sees(&e.site)).ok_or_else(|| no_such("tag"))?;
+    // The laptops of other sites that carried the tag are not a bound reader's to see; the tag's own past is told.
+    let found = hub.store.laptop_find(tag.clone()).await.map_err(|e| Problem::of_store(&e))?;
+    let device_id = found.first().map(String::as_str);
+    let is_checked = hub.showroom.now().zip(device_id).is_some_and(|(shown, id)| shown.get(id).is_some());
+    let reader = changing_reader(&viewer);
+    let view = places::TagView {
+        entry: &entry,
+        history: &history,
+        device_id,
+        is_checked,
+        today: words::date(hub.clock.now_ms()).unwrap_or_default(),
+        may_change: reader.may_change,
+    };
+    let body = places::tag_body(&view, &reader);
+    let title = format!("Tag {tag}");
+    Ok(respond(&Content { title: &title, room: Room::Places, class: "", notice: None, body }, &viewer))
+}
+
+pub(super) async fn act<S: Store>(
+    State(hub): State<Hub<S>>,
+    viewer: Viewer,
+    form: Body,
+) -> Result<Redirect, Problem> {
+    let fields = Fields::read(&hub, form).await?;
+    let tag = fields.text("tag")?;
+    let deed = match fields.one("act") {
+        "move" => ScopeDeed::Move { site: needed(&fields, "site")?, place: fields.text("place")? },
+        "retire" => ScopeDeed::Retire {
+            last_on: fields.day("last_on")?.ok_or_else(|| refused("retiring needs a last day"))?,
+            why: needed(&fields, "why")?,
+        },
+        "assign" => ScopeDeed::Assign { device_id: needed(&fields, "laptop")? },
+        other => return Err(refused(format!("`{other}` is nothing that can be done"))),
+    };
+    let done = hub.store.scope_change(tag.clone(), deed, actor(&viewer), hub.clock.now_ms()).await;
+    match done.map_err(|e| Problem::of_store(&e))? {
+        ScopeDone::Done | ScopeDone::Same => Ok(Redirect::to(&places::tag_address(&tag))),
+        ScopeDone::NoSuchTag => Err(conflict(format!("the list has no tag `{tag}`"))),
+        ScopeDone::NoSuchLaptop => Err(conflict("no laptop of that id has joined or was imported")),
+    }
+}
+
+fn needed(fields: &Fields, name: &'static str) -> Result<String, Problem> {
+    let given = fields.text(name)?;
+    if given.is_empty() { Err(refused(format!("the field `{name}` is empty"))) } else { Ok(given) }
+}
