@@ -108,7 +108,9 @@ fn patience_ends_and_everything_stays() {
 #[test]
 fn join_check_and_send_over_real_http() {
     let runner = Runner::new();
-    let hub = FakeHub::new(vec![Script::Answer(201, "", "{}"), STORED, STORED]);
+    // A joined hub is asked for the model's reference before the verdict; this one has none.
+    let no_reference = Script::Answer(404, "", r#"{"type":"urn:windrow:problem:no_reference_yet"}"#);
+    let hub = FakeHub::new(vec![Script::Answer(201, "", "{}"), no_reference, STORED, STORED]);
     let said = runner.expect(&["join", &hub.url, "--invite", "7QKX-TEST"], 0);
     assert!(said.stdout.starts_with("Joined http://127.0.0.1"), "{}", said.stdout);
     let enrolment = hub.asked();
@@ -119,7 +121,13 @@ fn join_check_and_send_over_real_http() {
     runner.expect(&["check", "--emulate", "--keep"], 0);
     let said = runner.expect(&["check", "--emulate", "--seed", "2"], 0);
     assert!(said.stderr.contains("Sent 2 records to http://127.0.0.1"), "{}", said.stderr);
-    for (n, asked) in hub.all_asked().iter().enumerate() {
+    let asked_of_it = hub.all_asked();
+    let (reference, records) = asked_of_it.split_first().unwrap();
+    assert!(
+        reference.path.starts_with("/v1/models/") && reference.path.ends_with("/reference"),
+        "{reference:?}"
+    );
+    for (n, asked) in records.iter().enumerate() {
         assert_eq!(asked.path, "/v1/records");
         let verified = ReceivedRecord::parse(&asked.body).unwrap();
         let header = &verified.record().header;

@@ -46,7 +46,14 @@ impl Shown {
     /// From a judgement.
     pub fn new(judged: JudgedFleet) -> Self {
         let JudgedFleet {
-            as_of_ms, standings, models: references, coverage, effects, lessons, firmwares, ..
+            as_of_ms,
+            standings,
+            models: references,
+            coverage,
+            effects,
+            lessons,
+            firmwares,
+            ..
         } = judged;
         let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s, &coverage)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
@@ -54,7 +61,18 @@ impl Shown {
         let reference_ids =
             references.keys().map(|of| (model_id(&of.provenance, &of.model_key), of.clone())).collect();
         let places = places::Index::new(&coverage);
-        Self { fleet, standings, models, references, coverage, effects, lessons, places, firmwares, reference_ids }
+        Self {
+            fleet,
+            standings,
+            models,
+            references,
+            coverage,
+            effects,
+            lessons,
+            places,
+            firmwares,
+            reference_ids,
+        }
     }
 
     /// A laptop's line and what it was made from.
