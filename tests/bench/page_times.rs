@@ -186,7 +186,7 @@ async fn store_runs(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i6
         let model = &models[at];
         let name = model_name(model, kind);
         for run in 0..RUNS {
-            let age_days = ((RUNS - 1 - run) * 40 + laptop % 40) as i64;
+            let age_days = ((RUNS - 1 - run) * 40 + laptop % 40).cast_signed() as i64;
             let is_whole = run + 1 == RUNS && laptop.is_multiple_of(WHOLE_EVERY);
             batch.push(RunFacts {
                 device_id: device_id(laptop),
@@ -202,7 +202,7 @@ async fn store_runs(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i6
                 ambient_c: Some(22.0),
                 ambient_sd_k: Some(1.0),
                 on_ac: Some(true),
-                tested_at_ms: now_ms - age_days * DAY_MS - laptop as i64,
+                tested_at_ms: now_ms - age_days * DAY_MS - laptop.cast_signed() as i64,
                 received_at_ms: now_ms,
                 trace_zstd: if is_whole { model.trace_zstd.clone() } else { short.clone() },
             });

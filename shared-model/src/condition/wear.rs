@@ -62,7 +62,7 @@ pub struct Offsets {
 }
 
 /// Most offsets that a filter carries.
-const N_MAX: usize = 400;
+const N_MAX: i32 = 400;
 /// Farthest first offset, steps: a factor of e to the power of hundreds, beyond anything physical.
 const FROM_MAX: u32 = 100_000;
 
@@ -71,12 +71,12 @@ impl Offsets {
     pub fn around(c: &WearConstants, centre: f64, half_span: f64) -> Self {
         let from = ((centre - half_span) / c.step).floor() as i32;
         let to = ((centre + half_span) / c.step).ceil() as i32;
-        Self { from, n: (to - from + 1).clamp(1, N_MAX as i32) as usize }
+        Self { from, n: (to - from + 1).clamp(1, N_MAX) as usize }
     }
 
     /// Whether there are as many as [`Self::around`] can give.
     pub(super) fn is_sound(self) -> bool {
-        (1..=N_MAX).contains(&self.n) && self.from.unsigned_abs() <= FROM_MAX
+        (1..=N_MAX as usize).contains(&self.n) && self.from.unsigned_abs() <= FROM_MAX
     }
 
     /// The values.

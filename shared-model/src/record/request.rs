@@ -151,7 +151,7 @@ mod tests {
             "Windrow-Device ",
             "Windrow-Device id=1",
             &good.replace("signature", "sig"),
-            &good.replace(r#"at="#, r#"id="#),
+            &good.replace("at=", "id="),
             &format!("{good}, more=\"1\""),
             &good.to_uppercase().replace("WINDROW-DEVICE", SCHEME),
             &format!("{good}{}", "x".repeat(600)),

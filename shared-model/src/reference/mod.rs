@@ -37,6 +37,20 @@ pub fn model_id(provenance: &str, model_key: &str) -> String {
     hex::encode(&Digest::of(format!("{provenance}\n{model_key}").as_bytes()).0[..8])
 }
 
+/// What must fit before the rest is looked at.
+#[derive(Deserialize)]
+struct Versions {
+    schema: String,
+    method_version: String,
+    standing: StandingVersions,
+}
+
+#[derive(Deserialize)]
+struct StandingVersions {
+    version: String,
+    constants_version: String,
+}
+
 /// A model's reference on the wire.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -189,18 +203,6 @@ impl PublishedReference {
             return Err(Unusable::TooLarge);
         }
         let unreadable = |e: serde_json::Error| Unusable::Unreadable(e.to_string());
-        /// What must fit before the rest is looked at.
-        #[derive(Deserialize)]
-        struct Versions {
-            schema: String,
-            method_version: String,
-            standing: StandingVersions,
-        }
-        #[derive(Deserialize)]
-        struct StandingVersions {
-            version: String,
-            constants_version: String,
-        }
         let v: Versions = serde_json::from_slice(bytes).map_err(unreadable)?;
         let found = [&v.schema, &v.method_version, &v.standing.version, &v.standing.constants_version];
         if found.map(String::as_str) != [SCHEMA, METHOD_VERSION, STANDING_VERSION, CONSTANTS_VERSION] {
