@@ -25,8 +25,9 @@ use crate::machine::Load;
 pub const LONGEST_SILENCE_S: f64 = 1.0;
 /// Most load threads.
 const MAX_THREADS: usize = 1024;
-/// The load threads' niceness: the sampler, at 0, always goes first.
-const NICENESS: i32 = 5;
+/// How much nicer than the sampler the load threads are: the sampler always goes first, also where the whole program was
+/// started with a niceness of its own.
+const NICER_THAN_SAMPLER: i32 = 5;
 
 /// The load on the machine that this program runs on.
 #[derive(Debug)]
@@ -170,7 +171,9 @@ fn now_ms() -> u64 {
 /// its end doesn't depend on either.
 fn step_back(cpu: usize) {
     let me = rustix::thread::gettid();
-    let _ = rustix::process::setpriority_process(Some(me), NICENESS);
+    if let Ok(inherited) = rustix::process::getpriority_process(Some(me)) {
+        let _ = rustix::process::setpriority_process(Some(me), inherited + NICER_THAN_SAMPLER);
+    }
     let mut only = CpuSet::new();
     if cpu < CpuSet::MAX_CPU {
         only.set(cpu);
