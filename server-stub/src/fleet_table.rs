@@ -82,6 +82,23 @@ pub struct Explained {
     agent_metrics_agree: Option<bool>,
 }
 
+/// One laptop of a list for people.
+#[derive(Debug, Clone)]
+pub struct Shown<'a> {
+    /// From 1, the most urgent.
+    pub rank: usize,
+    /// A name to find it by; it says so where the runs aren't a real machine's own.
+    pub laptop: String,
+    /// Its model.
+    pub model: &'a str,
+    /// Where it is.
+    pub site: &'a str,
+    /// Why, with the strongest evidence.
+    pub reason: &'a str,
+    /// Day of the last check, UTC, `YYYY-MM-DD`.
+    pub tested_on: &'a str,
+}
+
 /// Which laptops are shown. References and ranks are the whole fleet's all the same.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
@@ -303,18 +320,17 @@ impl Explained {
         Digest::from_hex(&self.row.record_digest, "record_digest").ok()
     }
 
-    /// The cells that a person needs: rank, band, laptop, model, site, why, tested.
-    pub fn cells(&self) -> [String; 7] {
+    /// What a person needs to know which laptop it is, and why it stands where it does.
+    pub fn shown(&self) -> Shown<'_> {
         let row = &self.row;
-        [
-            row.rank.to_string(),
-            row.band.words().to_owned(),
-            self.laptop(),
-            row.model.clone(),
-            row.site.clone(),
-            row.reason.clone(),
-            row.last_tested_at.get(..10).unwrap_or_default().to_owned(),
-        ]
+        Shown {
+            rank: row.rank,
+            laptop: self.laptop(),
+            model: &row.model,
+            site: &row.site,
+            reason: &row.reason,
+            tested_on: row.last_tested_at.get(..10).unwrap_or_default(),
+        }
     }
 
     /// When to see to it.

@@ -7,6 +7,7 @@ mod import;
 mod invite;
 mod laptop;
 mod rank;
+mod rank_list;
 mod rank_why;
 mod recompute;
 mod revoke;

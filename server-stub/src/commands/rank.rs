@@ -4,12 +4,10 @@ use std::path::{Path, PathBuf};
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
-use tabled::builder::Builder;
-use tabled::settings::{Style, Width, peaker::Priority};
 use windrow_model::METHOD_VERSION;
 use windrow_model::cautions;
 
-use super::{Outcome, Setting, as_of, block_on, print, rank_why};
+use super::{Outcome, Setting, as_of, block_on, print, rank_list, rank_why};
 use crate::costs::{self, Costs};
 use crate::exit::Exit;
 use crate::failure::Failure;
@@ -85,7 +83,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     } else if args.csv {
         print_csv(&rows, output)?;
     } else {
-        print_table(&rows, fleet.standings.len(), output)?;
+        print_list(&rows, fleet.standings.len(), output)?;
         say_model_events(&fleet, output);
     }
     Ok(Exit::Done)
@@ -139,7 +137,7 @@ fn print_csv(rows: &[Explained], output: &mut Output) -> Result<(), Failure> {
     })
 }
 
-fn print_table(rows: &[Explained], n_laptops: usize, output: &mut Output) -> Result<(), Failure> {
+fn print_list(rows: &[Explained], n_laptops: usize, output: &mut Output) -> Result<(), Failure> {
     if rows.is_empty() {
         let said = if n_laptops == 0 {
             "no laptop has been checked yet; `windrow-hub invite` makes the invite with which they join"
@@ -149,17 +147,7 @@ fn print_table(rows: &[Explained], n_laptops: usize, output: &mut Output) -> Res
         output.say(said);
         return Ok(());
     }
-    let mut builder = Builder::default();
-    builder.push_record(["", "when", "laptop", "model", "site", "why", "tested"]);
-    for row in rows {
-        builder.push_record(row.cells());
-    }
-    let mut table = builder.build();
-    table.with(Style::sharp());
-    if let Some(width) = output.width() {
-        table.with(Width::wrap(width.max(MIN_WIDTH)).priority(Priority::max(true)).keep_words(true));
-    }
-    print(output, &table.to_string())?;
+    print(output, &rank_list::list(rows, output.width()))?;
     say_summary(rows, n_laptops, output);
     Ok(())
 }
@@ -176,7 +164,7 @@ fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {
     let n_because = |code: ReasonCode| rows.iter().filter(|r| r.reason_code() == code).count();
     let n_cannot_tell = n_because(ReasonCode::CannotTell);
     output.say(&format!(
-        "{} of {n_laptops} laptops shown: {} pull now, {} within 7 days, {} next round, {} retest, {} no visit ({n_cannot_tell} of these: cannot tell)",
+        "\n{} of {n_laptops} laptops shown: {} pull now, {} within 7 days, {} next round, {} retest, {} no visit ({n_cannot_tell} of these: cannot tell)",
         rows.len(),
         n(Band::PullNow),
         n(Band::WithinSevenDays),
