@@ -50,6 +50,14 @@ need_python() {
   python="$folder/bin/python"
 }
 
+# build_programs builds them, unless tests/run has; they stand in $programs.
+build_programs() {
+  programs="${WINDROW_BINARIES:-}"
+  [ -n "$programs" ] && return 0
+  cargo build --locked --workspace --bins
+  programs="${CARGO_TARGET_DIR:-target}/debug"
+}
+
 # start_hub NAME DATABASE [OPTION...] serves it on a free port; $hub_pid and $hub_url are its own. Its log stands in $work.
 start_hub() {
   local name=$1 database=$2 try; shift 2

@@ -7,11 +7,6 @@ else
   say "left out: dependency advisories (cargo-deny isn't here)"
 fi
 
-for check in tests/outside/*.sh; do
-  say "by other programs: $check"
-  bash "$check"
-done
-
 for bench in tests/bench/*.sh; do
   [ -e "$bench" ] || continue
   say "bench: $bench"

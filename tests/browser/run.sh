@@ -7,10 +7,9 @@ source tests/lib.sh
 
 need_rust
 need_packages chromium:chromium node:nodejs npm:npm
-cargo build --locked -p windrow-hub -p windrow-tests --bins
+build_programs
 (cd tests/browser && npm install --no-audit --no-fund --silent)
 
-programs="${CARGO_TARGET_DIR:-target}/debug"
 work=$(mktemp -d)
 hub_pid=
 trap '[ -z "$hub_pid" ] || kill "$hub_pid"; rm -rf "$work"' EXIT

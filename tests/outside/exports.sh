@@ -7,8 +7,7 @@ source tests/lib.sh
 need_rust
 need_packages sha256sum:coreutils unzip:unzip
 need_python exports openpyxl==3.1.5 jsonschema==4.26.0 rfc3339-validator==0.1.4 cryptography==50.0.2 rfc8785==0.1.4
-cargo build --locked -p windrow-hub -p windrow-tests --bins
-programs="${CARGO_TARGET_DIR:-target}/debug"
+build_programs
 work=$(mktemp -d)
 hub_pid=
 trap '[ -z "$hub_pid" ] || kill "$hub_pid"; rm -rf "$work"' EXIT

@@ -6,8 +6,7 @@ source tests/lib.sh
 
 need_rust
 need_python http openapi-spec-validator==0.9.0 schemathesis==4.32.5
-cargo build --locked -p windrow-hub -p windrow-tests --bins
-programs="${CARGO_TARGET_DIR:-target}/debug"
+build_programs
 work=$(mktemp -d)
 hub_pid=
 trap '[ -z "$hub_pid" ] || kill "$hub_pid"; rm -rf "$work"' EXIT
