@@ -60,7 +60,14 @@ pub struct Row {
 pub fn compare(ranked: &[Ranked], truth: &BTreeMap<String, &PlantedLaptop>) -> Comparison {
     let n_needing = truth.values().filter(|l| l.planted.needs_service()).count();
     let top: Vec<&str> = ranked.iter().take(n_needing).map(|r| r.device_id.as_str()).collect();
-    let kinds = [Planted::Vents, Planted::Fan, Planted::Contact, Planted::Confused, Planted::Healthy];
+    let kinds = [
+        Planted::Vents,
+        Planted::Fan,
+        Planted::Contact,
+        Planted::Repaired,
+        Planted::Confused,
+        Planted::Healthy,
+    ];
     let rows: Vec<Row> = kinds.into_iter().map(|kind| row(kind, ranked, &top, truth)).collect();
     let n_needing_at_top =
         rows.iter().zip(kinds).filter(|(_, k)| k.needs_service()).map(|(r, _)| r.n_at_top).sum();

@@ -22,7 +22,7 @@ use windrow_model::record::wire::{Event, PreCheck};
 use super::scenario::{PlantedLaptop, faults_then};
 
 /// Days between a laptop's checks.
-const DAYS_BETWEEN: u64 = 30;
+pub const DAYS_BETWEEN: u64 = 30;
 
 /// What a laptop's checks came to.
 #[derive(Debug, Clone)]
@@ -75,7 +75,7 @@ pub fn check_laptop(
 fn check_once(laptop: &PlantedLaptop, months_ago: u32, began_at: DateTime<Utc>) -> check::CheckRun {
     let what = Emulated {
         spec: laptop.unit.clone(),
-        faults: faults_then(&laptop.faults, laptop.planted, months_ago),
+        faults: faults_then(laptop, months_ago),
         room: laptop.room,
         start: Start::Idle,
         seed: laptop.seed + u64::from(months_ago),

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use anyhow::{Context, Result, bail};
+use chrono::NaiveDate;
 use clap::Parser;
 use serde::Deserialize;
 use tokio::net::TcpListener;
@@ -23,7 +24,7 @@ use windrow_hub::store::sqlite::SqliteStore;
 use windrow_hub::store::{NewInvite, Store};
 
 use super::compare::Ranked;
-use super::scenario::Planted;
+use super::scenario::{Planted, Repair};
 
 /// How long an invite of the demo is good, ms.
 const INVITE_MS: i64 = 24 * 3600 * 1000;
@@ -116,6 +117,42 @@ fn command(words: &[&str], database: &Path, output: &mut Output) -> Result<()> {
         Exit::Done => Ok(()),
         other => bail!("the hub's command `{}` ended with {other:?}", words.join(" ")),
     }
+}
+
+/// Imports the list of what should be checked.
+///
+/// # Errors
+/// If the list is refused.
+pub fn import_assets(database: &Path, list: &Path) -> Result<()> {
+    let list = list.to_str().context("the folder's name isn't UTF-8")?;
+    quietly(&["scope", "import", list], database)
+}
+
+/// Logs what somebody did at a laptop.
+///
+/// # Errors
+/// If the entry is refused.
+pub fn log_visit(database: &Path, asset_tag: &str, repair: &Repair, on: NaiveDate) -> Result<()> {
+    let (minutes, on) = (repair.minutes.to_string(), on.to_string());
+    let words = [
+        "visit",
+        "log",
+        asset_tag,
+        "--action",
+        repair.action,
+        "--minutes",
+        minutes.as_str(),
+        "--on",
+        on.as_str(),
+    ];
+    quietly(&words, database)
+}
+
+/// A command whose words nobody reads unless it fails.
+fn quietly(words: &[&str], database: &Path) -> Result<()> {
+    let said = Printed::default();
+    let mut output = Output::to(Box::new(said.clone()), Box::new(said.clone()), None);
+    command(words, database, &mut output).with_context(|| String::from_utf8_lossy(&said.take()).into_owned())
 }
 
 /// Prints the head of the rank as an administrator sees it.

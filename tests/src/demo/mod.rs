@@ -15,7 +15,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
 use anyhow::{Context, Result, bail};
-use chrono::Utc;
+use chrono::{Days, Utc};
 use rayon::prelude::*;
 use windrow::hub::HubAddress;
 
@@ -54,6 +54,7 @@ pub fn run(settings: &Settings, say: &mut dyn FnMut(&str)) -> Result<()> {
     say(&format!("{} laptops joined; {n_records} records posted and durable", checked.len()));
     running.finish()?;
     say(&format!("collected and computed in {:.1} s", began.elapsed().as_secs_f64()));
+    keep_books(&fleet, settings, &folder, &database, say)?;
     let truth: BTreeMap<String, &PlantedLaptop> =
         checked.into_iter().map(|(c, laptop)| (c.device_id, laptop)).collect();
     say("\nthe head of the rank, as `windrow-hub rank --limit 15` prints it:");
@@ -61,6 +62,33 @@ pub fn run(settings: &Settings, say: &mut dyn FnMut(&str)) -> Result<()> {
     say("\nhow the whole rank compares with what was planted (the hub was never told):");
     say(&compare::compare(&hub::rank(&database)?, &truth).text());
     say(&closing(settings, &folder, began.elapsed().as_secs_f64()));
+    Ok(())
+}
+
+/// What the cooperative's administrator tells the hub: which laptops should be checked, and what was repaired.
+fn keep_books(
+    fleet: &[PlantedLaptop],
+    settings: &Settings,
+    folder: &Path,
+    database: &Path,
+    say: &mut dyn FnMut(&str),
+) -> Result<()> {
+    let today = Utc::now().date_naive();
+    let since = today - Days::new(field::DAYS_BETWEEN * u64::from(settings.n_checks));
+    let list = folder.join("assets.csv");
+    std::fs::write(&list, scenario::assets(fleet, since))
+        .with_context(|| format!("cannot write `{}`", list.display()))?;
+    hub::import_assets(database, &list)?;
+    let on = scenario::repaired_on(today);
+    let repairs = fleet.iter().filter_map(|l| Some((l, l.repaired.as_ref()?)));
+    let mut n_visits = 0;
+    for (laptop, repair) in repairs {
+        hub::log_visit(database, &laptop.asset_tag, repair, on)?;
+        n_visits += 1;
+    }
+    say(&format!(
+        "the list of laptops that should be checked is imported; {n_visits} repairs of {on} are logged"
+    ));
     Ok(())
 }
 

@@ -2,6 +2,9 @@
 //!
 //! All names and numbers here are invented. The faults are drawn from a seed; the hub never sees them.
 
+use std::fmt::Write as _;
+
+use chrono::{Days, NaiveDate};
 use windrow_model::emulate::random::Random;
 use windrow_model::emulate::{Faults, LaptopSpec, Room, catalogue};
 
@@ -27,6 +30,9 @@ pub const SITES: [Site; 3] = [
 
 const P_FAN: f64 = 0.09;
 const P_PASTE: f64 = 0.09;
+/// Of faulty laptops, those that somebody repaired before the latest check, and how long before, days.
+const P_REPAIRED: f64 = 0.15;
+const REPAIRED_DAYS_AGO: u64 = 18;
 /// Of healthy laptops, those whose check meets something that looks like a fault.
 const P_CONFUSED: f64 = 0.25;
 
@@ -39,6 +45,8 @@ pub enum Planted {
     Fan,
     /// Dried paste.
     Contact,
+    /// Nothing any more: repaired before the latest check, and the visit logged.
+    Repaired,
     /// Nothing, but circumstances that imitate a fault.
     Confused,
     /// Nothing.
@@ -52,6 +60,7 @@ impl Planted {
             Self::Vents => "clogged vents",
             Self::Fan => "failing fan",
             Self::Contact => "dried paste",
+            Self::Repaired => "a fault, repaired since",
             Self::Confused => "healthy, in trying circumstances",
             Self::Healthy => "healthy",
         }
@@ -76,10 +85,52 @@ pub struct PlantedLaptop {
     pub planted: Planted,
     /// The emulator's words for it at the latest check; earlier checks see less of it.
     pub faults: Faults,
+    /// What was repaired before the latest check, and how bad it had been.
+    pub repaired: Option<Repair>,
     /// The room.
     pub room: Room,
     /// Seed of its noise.
     pub seed: u64,
+}
+
+/// A repair that worked.
+#[derive(Debug, Clone)]
+pub struct Repair {
+    /// What somebody did, in the words of `windrow-hub visit log --action`.
+    pub action: &'static str,
+    /// How long it took, minutes.
+    pub minutes: u32,
+    /// The faults until then.
+    pub before: Faults,
+}
+
+/// The day of all repairs, seen from the latest check's.
+pub fn repaired_on(today: NaiveDate) -> NaiveDate {
+    today.checked_sub_days(Days::new(REPAIRED_DAYS_AGO)).unwrap_or(today)
+}
+
+/// The list of what should be checked, as `windrow-hub scope import` reads it: the fleet, a few laptops that never joined,
+/// and one that is excused.
+pub fn assets(fleet: &[PlantedLaptop], since: NaiveDate) -> String {
+    let mut list = String::from("tag,model,site,place,from,until,excluded,why\n");
+    let mut line = |n: usize, site: &str, model: &str, excluded: &str, why: &str| {
+        let place = format!("desk {}", n / SITES.len() + 1);
+        let _ = writeln!(list, "{},{model},{site},{place},{since},,{excluded},{why}", asset_tag(n));
+    };
+    for (n, laptop) in fleet.iter().enumerate() {
+        line(n, laptop.site.name, &laptop.unit.model.product, "", "");
+    }
+    let n_absent = fleet.len() / 18;
+    for n in fleet.len()..fleet.len() + n_absent {
+        line(n, SITES[n % SITES.len()].name, "Tamsel 14", "", "");
+    }
+    let spare = fleet.len() + n_absent;
+    line(spare, SITES[spare % SITES.len()].name, "Tamsel 14", "yes", "lent to the county show");
+    list
+}
+
+fn asset_tag(n: usize) -> String {
+    format!("HB-{:03}", n + 1)
 }
 
 /// The fleet of a seed.
@@ -96,18 +147,33 @@ pub fn fleet(n_laptops: usize, seed: u64) -> Vec<PlantedLaptop> {
 }
 
 fn laptop(idx: usize, site: Site, model: &LaptopSpec, random: &mut Random) -> PlantedLaptop {
-    let planted = draw(site, model, random);
+    let drawn = draw(site, model, random);
     let room = Room { ambient_c: site.room_c + random.normal(), ..Room::default() };
     let unit_seed = random.next_u64() >> 12;
+    let faults = faults(drawn, random);
+    let repaired = repair(drawn, &faults, random);
+    let is_repaired = repaired.is_some();
     PlantedLaptop {
-        asset_tag: format!("HB-{:03}", idx + 1),
+        asset_tag: asset_tag(idx),
         site,
         unit: model.unit(unit_seed),
-        planted,
-        faults: faults(planted, random),
+        planted: if is_repaired { Planted::Repaired } else { drawn },
+        faults: if is_repaired { Faults { airflow: 0.97, ..Faults::NONE } } else { faults },
+        repaired,
         room,
         seed: random.next_u64() >> 12,
     }
+}
+
+fn repair(planted: Planted, faults: &Faults, random: &mut Random) -> Option<Repair> {
+    let (action, usual_minutes) = match planted {
+        Planted::Vents => ("clean", 30.0),
+        Planted::Fan => ("fan", 45.0),
+        Planted::Contact => ("paste", 50.0),
+        _ => return None,
+    };
+    let minutes = (usual_minutes * (1.0 + 0.15 * random.normal())).max(10.0) as u32;
+    (random.uniform() < P_REPAIRED).then_some(Repair { action, minutes, before: *faults })
 }
 
 fn draw(site: Site, model: &LaptopSpec, random: &mut Random) -> Planted {
@@ -132,7 +198,7 @@ fn faults(planted: Planted, random: &mut Random) -> Faults {
     let mut between = |low: f64, high: f64| low + (high - low) * random.uniform();
     let mut faults = Faults { airflow: between(0.9, 1.0), paste: between(1.0, 1.2), ..Faults::NONE };
     match planted {
-        Planted::Healthy => {}
+        Planted::Healthy | Planted::Repaired => {}
         Planted::Vents => faults.airflow = between(0.30, 0.60),
         Planted::Contact => faults.paste = between(2.1, 3.2),
         Planted::Fan => match between(0.0, 3.0) as u32 {
@@ -153,16 +219,23 @@ fn faults(planted: Planted, random: &mut Random) -> Faults {
 }
 
 /// The faults as they were `months_ago`: a clog, a worn fan and dry paste come slowly, circumstances come and go.
-pub fn faults_then(latest: &Faults, planted: Planted, months_ago: u32) -> Faults {
-    if planted == Planted::Confused {
+pub fn faults_then(laptop: &PlantedLaptop, months_ago: u32) -> Faults {
+    let latest = &laptop.faults;
+    match (&laptop.repaired, laptop.planted) {
+        (Some(repair), _) if months_ago > 0 => grown(&repair.before, months_ago - 1),
         // Only the latest check met them.
-        return if months_ago == 0 { *latest } else { Faults { airflow: latest.airflow, ..Faults::NONE } };
+        (_, Planted::Confused) if months_ago > 0 => Faults { airflow: latest.airflow, ..Faults::NONE },
+        (Some(_), _) | (_, Planted::Confused) => *latest,
+        _ => grown(latest, months_ago),
     }
-    let grown = 1.0 - 0.12 * f64::from(months_ago);
+}
+
+fn grown(worst: &Faults, months_ago: u32) -> Faults {
+    let share = 1.0 - 0.12 * f64::from(months_ago);
     Faults {
-        airflow: 1.0 - (1.0 - latest.airflow) * grown,
-        fan: 1.0 - (1.0 - latest.fan) * if months_ago == 0 { 1.0 } else { grown.min(0.6) },
-        paste: 1.0 + (latest.paste - 1.0) * grown,
-        ..*latest
+        airflow: 1.0 - (1.0 - worst.airflow) * share,
+        fan: 1.0 - (1.0 - worst.fan) * if months_ago == 0 { 1.0 } else { share.min(0.6) },
+        paste: 1.0 + (worst.paste - 1.0) * share,
+        ..*worst
     }
 }
