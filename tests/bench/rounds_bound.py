@@ -98,7 +98,7 @@ def checked_benefit(problem, assignment):
 
 
 def main():
-    seconds = float(sys.argv[2]) if len(sys.argv) > 2 else 60.0
+    seconds = float(sys.argv[2]) if len(sys.argv) > 2 else 120.0
     with open(sys.argv[1], encoding="utf-8") as file:
         cases = json.load(file)
     worst = 0.0

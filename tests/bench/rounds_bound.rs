@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 use windrow_hub::costs::{Costs, FaultProbabilities};
 use windrow_hub::rounds::hours::{Hours, Stock, Stocked};
 use windrow_hub::rounds::problem::Problem;
-use windrow_hub::rounds::{self, Candidate, Order};
+use windrow_hub::rounds::{self, Advice, Candidate, Order};
 
 /// Days of every plan.
 const N_DAYS: u32 = 10;
@@ -161,7 +161,7 @@ fn input(case: &Case, seed: u64) -> Input {
             device_id: format!("LIB-{n:05}"),
             site: format!("site {:03}", n % case.n_sites),
             model: format!("Fjordbook {}", lot.below(case.n_models as u32)),
-            faults: Some(faults(&mut lot)),
+            advice: Advice::of(faults(&mut lot), &Costs::default()),
         })
         .collect();
     let mut hours = Hours::new();

@@ -12,6 +12,7 @@ mod rank_why;
 mod recompute;
 mod revoke;
 mod run_by_run;
+mod rounds;
 mod scope;
 mod serve;
 mod verify;
@@ -69,6 +70,8 @@ enum Command {
     Import(import::Args),
     /// Show the fleet, by who needs service
     Rank(rank::Args),
+    /// Plan who is serviced where and when, book it, print calendar and work sheets
+    Rounds(rounds::Args),
     /// Show the key that signs the ledger's heads, or replace it
     HeadKey(head_key::Args),
     /// Write tables with what proves them, as a folder or a zip
@@ -105,6 +108,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),
+        Command::Rounds(args) => rounds::run(&setting, &args, output),
         Command::HeadKey(args) => head_key::run(&setting, &args, output),
         Command::Export(args) => export::run(&setting, &args, output),
         Command::Verify(args) => verify::run(&setting, &args, output),

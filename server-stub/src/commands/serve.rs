@@ -86,7 +86,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let address =
             listening.address().map_err(|e| Failure::new(format!("cannot tell the own address: {e}")))?;
         let limits = Limits { max_concurrent: args.max_concurrent as usize, ..Limits::default() };
-        let hub = Hub::new(store.clone(), setting.clock.clone(), limits);
+        let hub = Hub::new(store.clone(), setting.clock.clone(), limits).with_costs(costs.clone());
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
         let (clock, showroom, meters) = (hub.clock.clone(), hub.showroom.clone(), hub.meters.clone());
         let shown = showing::run(store.clone(), clock, showroom, costs, meters);

@@ -16,6 +16,7 @@ mod pages;
 mod problem;
 mod records;
 mod references;
+mod rounds;
 mod serve;
 mod sign_in;
 mod state;
@@ -134,6 +135,16 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/roles", Authority::Page(Roles::ADMIN)),
     ("POST", "/roles", Authority::Page(Roles::ADMIN)),
     ("POST", "/roles/revoke", Authority::Page(Roles::ADMIN)),
+    ("GET", "/v1/rounds", Authority::People(Roles::ALL)),
+    ("GET", "/rounds", Authority::Page(Roles::ALL)),
+    ("POST", "/rounds/plan", Authority::Page(Roles::ADMIN)),
+    ("POST", "/rounds/hours", Authority::Page(Roles::ADMIN)),
+    ("POST", "/rounds/stock", Authority::Page(Roles::ADMIN)),
+    ("POST", "/rounds/book", Authority::Page(Roles::WORK)),
+    ("GET", "/rounds/sheet", Authority::Page(Roles::ALL)),
+    ("GET", "/rounds/calendar.ics", Authority::Page(Roles::ALL)),
+    ("GET", "/rounds/find", Authority::Page(Roles::ALL)),
+    ("GET", "/rounds/laptops/{device_id}", Authority::Page(Roles::ALL)),
     ("GET", "/models", Authority::Page(Roles::ALL)),
     ("GET", "/models/{slug}", Authority::Page(Roles::ALL)),
 ];
@@ -185,6 +196,7 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
     Router::new()
         .route("/v1/devices", post(devices::enrol::<S>))
         .route("/v1/records", post(records::append::<S>))
+        .route("/v1/rounds", get(rounds::plan::<S>))
         .route("/v1/record-schema", get(record_schema))
         .route("/openapi.json", get(openapi::serve))
         .route("/v1/models", get(references::list::<S>))

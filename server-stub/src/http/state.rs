@@ -7,8 +7,10 @@ use tokio::sync::{Notify, Semaphore};
 use super::Limits;
 use crate::access::Tries;
 use crate::clock::WallClock;
+use crate::costs::Costs;
 use crate::meters::Meters;
 use crate::pages::showroom::Showroom;
+use crate::rounds::desk::Desk;
 use crate::store::Store;
 
 /// Exports written at once: each takes a thread, and an audit export room on disk.
@@ -33,6 +35,10 @@ pub struct Hub<S> {
     pub tries: Arc<Tries>,
     /// The judged fleet as the pages show it.
     pub showroom: Arc<Showroom>,
+    /// What things cost.
+    pub costs: Arc<Costs>,
+    /// The rounds as they are shown, and the one place at which they are planned.
+    pub desk: Arc<Desk>,
 }
 
 impl<S: Store> Hub<S> {
@@ -47,7 +53,15 @@ impl<S: Store> Hub<S> {
             exporting: Arc::new(Semaphore::new(MAX_EXPORTS)),
             tries: Arc::default(),
             showroom: Arc::default(),
+            costs: Arc::default(),
+            desk: Arc::default(),
         }
+    }
+
+    /// The same with other costs than the defaults.
+    #[must_use]
+    pub fn with_costs(self, costs: Costs) -> Self {
+        Self { costs: Arc::new(costs), ..self }
     }
 
     /// Counts a refusal. Failing to count must not turn a refusal into something else.

@@ -7,8 +7,8 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::hours::{Hours, Stock, Stocked};
 use super::problem::{Item, Part, Problem, Slot};
-use super::{Candidate, MAX_DAYS, Order, PartOrder, Plan, Solution, Visit, Waiting, Why};
-use crate::costs::{Costs, FaultProbabilities, VisitWorth};
+use super::{Advice, Candidate, MAX_DAYS, NO_FAULTS, Order, PartOrder, Plan, Solution, Visit, Waiting, Why};
+use crate::costs::{Costs, VisitWorth};
 
 /// What is known while planning.
 pub(super) struct Draft<'a> {
@@ -41,11 +41,9 @@ impl<'a> Draft<'a> {
         let mut sorted: Vec<&Candidate> = candidates.iter().collect();
         sorted.sort_by(|a, b| a.device_id.cmp(&b.device_id));
         sorted.dedup_by(|a, b| a.device_id == b.device_id);
-        let retests = sorted.iter().filter(|c| c.faults.is_none()).map(|c| c.device_id.clone()).collect();
-        let work_of = |c: &'a Candidate| match (booked_work(c, costs, order), c.faults.as_ref()) {
-            (Some(work), _) => Some((c, work)),
-            (None, faults) => Some((c, costs.best_visit(faults?))),
-        };
+        let is_untold = |c: &&&Candidate| c.advice == Advice::CheckAgain;
+        let retests = sorted.iter().filter(is_untold).map(|c| c.device_id.clone()).collect();
+        let work_of = |c: &'a Candidate| Some((c, work(c, costs, order)?));
         let judged: Vec<(&Candidate, VisitWorth)> = sorted.into_iter().filter_map(work_of).collect();
         let sites: BTreeSet<&str> = judged.iter().map(|(c, _)| c.site.as_str()).collect();
         let mut draft = Self {
@@ -223,8 +221,7 @@ impl<'a> Draft<'a> {
     /// Draws among the judged laptops that nobody wants to visit, by a lot that neither judgement nor benefit touches, and
     /// puts them where somebody goes anyway and has time left.
     pub(super) fn draw_random(&mut self) {
-        let none = FaultProbabilities { clogged: 0.0, fan: 0.0, contact: 0.0 };
-        let look = self.costs.worth(&none, &[]);
+        let look = self.costs.worth(&NO_FAULTS, &[]);
         let minutes = look.minutes.ceil() as u32;
         let taken: BTreeSet<usize> = self.wanted.iter().copied().collect();
         let free = (0..self.judged.len())
@@ -281,11 +278,17 @@ impl<'a> Draft<'a> {
     }
 }
 
-/// What a booked laptop was told will be done.
-fn booked_work(candidate: &Candidate, costs: &Costs, order: &Order) -> Option<VisitWorth> {
-    let booking = order.booking_of(&candidate.device_id)?;
-    let none = FaultProbabilities { clogged: 0.0, fan: 0.0, contact: 0.0 };
-    Some(costs.worth(candidate.faults.as_ref().unwrap_or(&none), &booking.actions))
+/// What would be done at a laptop: what it was told where it is booked, else what is advised. `None`: a check, no visit.
+fn work(candidate: &Candidate, costs: &Costs, order: &Order) -> Option<VisitWorth> {
+    let faults = candidate.advice.faults();
+    if let Some(booking) = order.booking_of(&candidate.device_id) {
+        return Some(costs.worth(&faults, &booking.actions));
+    }
+    match &candidate.advice {
+        Advice::Visit { actions, .. } => Some(costs.worth(&faults, actions)),
+        Advice::Leave => Some(costs.worth(&faults, &[])),
+        Advice::CheckAgain => None,
+    }
 }
 
 /// A laptop's lot: the same for all plans that begin in one week, so that a plan made anew draws no others.

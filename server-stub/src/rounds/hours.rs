@@ -7,6 +7,7 @@ use std::collections::btree_map::Entry;
 
 use chrono::NaiveDate;
 
+use crate::failure::Failure;
 use crate::input::{Complaint, Complaints};
 
 /// Largest file read.
@@ -79,6 +80,69 @@ pub fn parse_stock(text: &str) -> Result<Stock, Complaints> {
         }
     })
     .or(stock)
+}
+
+/// Hours as a form gives them: one row of the file.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn read_hours(cells: [&str; 3]) -> Result<Hours, String> {
+    let text =
+        write_rows(&["site", "date", "hours"], std::iter::once(owned(&cells))).map_err(|e| e.to_string())?;
+    parse_hours(&text).map_err(|complaints| only_words(&complaints))
+}
+
+/// Stock as a form gives it: one row of the file.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn read_stock(cells: [&str; 4]) -> Result<Stock, String> {
+    let header = ["part", "model", "in_stock", "lead_days"];
+    let text = write_rows(&header, std::iter::once(owned(&cells))).map_err(|e| e.to_string())?;
+    parse_stock(&text).map_err(|complaints| only_words(&complaints))
+}
+
+fn owned(cells: &[&str]) -> Vec<String> {
+    cells.iter().map(|cell| (*cell).to_owned()).collect()
+}
+
+/// A form has no lines and columns.
+fn only_words(complaints: &Complaints) -> String {
+    let words = complaints.iter().map(|c| c.what.clone());
+    words.collect::<Vec<_>>().join("; ")
+}
+
+/// Hours as the file that [`parse_hours`] reads.
+///
+/// # Errors
+/// None that can happen in memory.
+pub fn write_hours(hours: &Hours) -> Result<String, Failure> {
+    let rows = hours.iter().map(|((site, day), minutes)| {
+        vec![site.clone(), day.to_string(), (f64::from(*minutes) / 60.0).to_string()]
+    });
+    write_rows(&["site", "date", "hours"], rows)
+}
+
+/// Stock as the file that [`parse_stock`] reads.
+///
+/// # Errors
+/// None that can happen in memory.
+pub fn write_stock(stock: &Stock) -> Result<String, Failure> {
+    let rows = stock.iter().map(|((part, model), stocked)| {
+        vec![part.clone(), model.clone(), stocked.in_stock.to_string(), stocked.lead_days.to_string()]
+    });
+    write_rows(&["part", "model", "in_stock", "lead_days"], rows)
+}
+
+fn write_rows(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<String, Failure> {
+    let failed = |e: &dyn std::fmt::Display| Failure::new(format!("cannot write CSV: {e}"));
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(header).map_err(|e| failed(&e))?;
+    for row in rows {
+        writer.write_record(row).map_err(|e| failed(&e))?;
+    }
+    let bytes = writer.into_inner().map_err(|e| failed(&e))?;
+    String::from_utf8(bytes).map_err(|e| failed(&e))
 }
 
 /// A row and the text that it stands in.

@@ -4,11 +4,19 @@
 //! always gives the same plan. docs/rounds.md tells the method and what was measured.
 
 mod bound;
+pub mod calendar;
+#[cfg(test)]
+mod calendar_tests;
+pub mod code;
+pub mod desk;
+pub mod dispatch;
+pub mod document;
 mod draft;
 pub mod hours;
 mod knapsack;
 pub mod problem;
 mod search;
+pub mod steps;
 #[cfg(test)]
 mod tests;
 mod tighten;
@@ -39,9 +47,43 @@ pub struct Candidate {
     pub site: String,
     /// What a person calls its model: parts are stocked by it.
     pub model: String,
-    /// How likely each fault is; `None`: it cannot be judged, and is to be checked again, not visited.
-    pub faults: Option<FaultProbabilities>,
+    /// What the judgement advises.
+    pub advice: Advice,
 }
+
+/// What the judgement advises for a laptop.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Advice {
+    /// A visit, one for all faults that are suspected.
+    Visit {
+        /// What is done, in the order clean, fan, paste.
+        actions: Vec<ServiceAction>,
+        /// How likely each fault is.
+        faults: FaultProbabilities,
+    },
+    /// Nothing is suspected.
+    Leave,
+    /// It cannot be judged: a check, not a visit.
+    CheckAgain,
+}
+
+impl Advice {
+    /// The visit of the highest worth, where there is one that is worth it.
+    pub fn of(faults: FaultProbabilities, costs: &Costs) -> Self {
+        let best = costs.best_visit(&faults);
+        if best.visit_benefit > 0.0 { Self::Visit { actions: best.actions, faults } } else { Self::Leave }
+    }
+
+    fn faults(&self) -> FaultProbabilities {
+        match self {
+            Self::Visit { faults, .. } => *faults,
+            Self::Leave | Self::CheckAgain => NO_FAULTS,
+        }
+    }
+}
+
+/// Nothing is suspected.
+const NO_FAULTS: FaultProbabilities = FaultProbabilities { clogged: 0.0, fan: 0.0, contact: 0.0 };
 
 /// What is fixed before planning.
 #[derive(Debug, Clone, PartialEq)]
@@ -84,7 +126,8 @@ impl Order {
 }
 
 /// Why a visit takes place.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
 pub enum Why {
     /// It is worth it.
     Benefit,

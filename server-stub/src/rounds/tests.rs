@@ -18,7 +18,7 @@ fn candidate(n: usize, clogged: f64, fan: f64) -> Candidate {
         device_id: format!("LIB-{n:03}"),
         site: ["north", "south", "hall"][n % 3].to_owned(),
         model: "Fjordbook 14".to_owned(),
-        faults: Some(FaultProbabilities { clogged, fan, contact: 0.02 }),
+        advice: Advice::of(FaultProbabilities { clogged, fan, contact: 0.02 }, &Costs::default()),
     }
 }
 
@@ -126,7 +126,7 @@ fn the_same_input_again_moves_nobody() {
 #[test]
 fn a_booking_is_kept_though_nothing_is_known_any_more_and_one_that_cannot_be_kept_is_told() {
     let costs = Costs::default();
-    let unknown = Candidate { faults: None, ..candidate(1, 0.0, 0.0) };
+    let unknown = Candidate { advice: Advice::CheckAgain, ..candidate(1, 0.0, 0.0) };
     let booked = BTreeMap::from([
         ("LIB-001".to_owned(), booking(day("2026-02-04"))),
         ("LIB-002".to_owned(), booking(day("2026-01-30"))),
@@ -152,7 +152,7 @@ fn a_booking_is_kept_though_nothing_is_known_any_more_and_one_that_cannot_be_kep
 #[test]
 fn who_cannot_be_judged_is_checked_again_and_who_is_well_is_left_alone() {
     let costs = Costs::default();
-    let unknown = Candidate { faults: None, ..candidate(1, 0.0, 0.0) };
+    let unknown = Candidate { advice: Advice::CheckAgain, ..candidate(1, 0.0, 0.0) };
     let plan = plan(&[unknown, candidate(2, 0.02, 0.02)], &hours(|_| 300.0), &stock(), &costs, &order());
     assert_eq!(plan.retests, ["LIB-001"]);
     assert!(plan.visits.is_empty() && plan.waiting.is_empty());

@@ -29,6 +29,7 @@ macro_rules! conformance {
 
 mod access;
 mod facts;
+mod rounds;
 
 conformance!(
     an_invite_is_used_up,

@@ -9,6 +9,7 @@ pub mod facts;
 pub mod judgements;
 mod ledger;
 pub mod meters;
+pub mod rounds;
 pub mod runs;
 pub mod sqlite;
 
@@ -325,6 +326,7 @@ pub trait Store:
     + judgements::JudgementStore
     + LedgerStore
     + meters::MeterStore
+    + rounds::RoundsStore
     + runs::RunStore
 {
     /// Stores an invite.

@@ -35,7 +35,7 @@ impl Fields {
         self.0.iter().find(|(n, _)| n == name).map_or("", |(_, value)| value.trim())
     }
 
-    fn all(&self, name: &str) -> Vec<&str> {
+    pub(super) fn all(&self, name: &str) -> Vec<&str> {
         self.0.iter().filter(|(n, _)| n == name).map(|(_, value)| value.trim()).collect()
     }
 
@@ -179,7 +179,10 @@ pub(super) async fn visit<S: Store>(
         now_ms,
     };
     match hub.store.visit_log(visit).await.map_err(|e| Problem::of_store(&e))? {
-        VisitLogged::Logged { .. } => Ok(Redirect::to(&format!("/laptops/{device_id}"))),
+        VisitLogged::Logged { .. } => Ok(match fields.one("back") {
+            "" => Redirect::to(&format!("/laptops/{device_id}")),
+            back => Redirect::to(own_path(back)),
+        }),
         VisitLogged::Duplicate { visit_id } => {
             Err(conflict(format!("this laptop, day and actions are logged already, as visit {visit_id}")))
         }

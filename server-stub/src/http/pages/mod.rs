@@ -7,6 +7,10 @@ mod laptop;
 mod models;
 mod places;
 mod roles;
+mod round_laptop;
+mod rounds;
+#[cfg(test)]
+mod rounds_tests;
 mod service_list;
 #[cfg(test)]
 mod tests;
@@ -41,6 +45,15 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/places/act", post(places::act::<S>))
         .route("/roles", get(roles::page::<S>).post(roles::make::<S>))
         .route("/roles/revoke", post(roles::revoke::<S>))
+        .route("/rounds", get(rounds::page::<S>))
+        .route("/rounds/plan", post(rounds::plan::<S>))
+        .route("/rounds/hours", post(rounds::hours::<S>))
+        .route("/rounds/stock", post(rounds::stock::<S>))
+        .route("/rounds/book", post(rounds::book::<S>))
+        .route("/rounds/sheet", get(rounds::sheet::<S>))
+        .route("/rounds/calendar.ics", get(rounds::calendar::<S>))
+        .route("/rounds/find", get(round_laptop::find::<S>))
+        .route("/rounds/laptops/{device_id}", get(round_laptop::page::<S>))
         .route("/models", get(models::list::<S>))
         .route("/models/{slug}", get(models::page::<S>))
 }

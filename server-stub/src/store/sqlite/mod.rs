@@ -7,6 +7,7 @@ mod ledger;
 mod ledger_events;
 mod meters;
 mod read;
+mod rounds;
 mod runs;
 mod write;
 

@@ -14,6 +14,7 @@ use super::judgements::JudgementWrite;
 use super::ledger::{LedgerWrite, append_json_event, append_leaf};
 use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, ServiceEvent};
 use super::read::{digest_of, key_of};
+use super::rounds::RoundsWrite;
 use crate::ledger::leaf::LeafKind;
 use crate::store::{
     Appended, Enrolled, EpochMs, ImportCount, NewDevice, NewInvite, NewMetrics, NewRecord, RunFacts, Service,
@@ -78,6 +79,7 @@ pub(super) enum Write {
     Facts(FactWrite),
     Judgements(JudgementWrite),
     Ledger(LedgerWrite),
+    Rounds(RoundsWrite),
     Probe(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
     Close(Reply<()>),
@@ -153,6 +155,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
         Write::Facts(work) => work.refuse(not_begun()),
         Write::Judgements(work) => work.refuse(not_begun()),
         Write::Ledger(write) => write.refuse(not_begun()),
+        Write::Rounds(work) => work.refuse(not_begun()),
     }
 }
 
@@ -189,6 +192,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         Write::Facts(work) => work.run(connection).await,
         Write::Judgements(work) => work.run(connection).await,
         Write::Ledger(write) => write.run(connection).await,
+        Write::Rounds(work) => work.run(connection).await,
         Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }
 }

@@ -1,0 +1,194 @@
+//! A plan on the terminal, as CSV and as JSON.
+
+use tabled::builder::Builder;
+use tabled::settings::{Style, Width, peaker::Priority};
+use windrow_model::cautions;
+
+use crate::commands::{Outcome, print};
+use crate::exit::Exit;
+use crate::failure::Failure;
+use crate::output::Output;
+use crate::rounds::Why;
+use crate::rounds::document::{Document, Named, PlannedVisit};
+use crate::rounds::steps::deeds;
+
+/// Narrowest table: below it words would be cut to letters.
+const MIN_WIDTH: usize = 60;
+/// Laptops named in a list under the table; the rest is counted, and is all in the JSON.
+const MAX_NAMED: usize = 12;
+
+pub(super) fn plan(document: &Document, is_json: bool, is_csv: bool, output: &mut Output) -> Outcome {
+    if is_json {
+        let json = serde_json::to_string_pretty(document).map_err(|e| Failure::new(e.to_string()))?;
+        print(output, &json)?;
+    } else if is_csv {
+        print(output, csv(document)?.trim_end())?;
+    } else {
+        table(document, output)?;
+    }
+    Ok(Exit::Done)
+}
+
+fn csv(document: &Document) -> Result<String, Failure> {
+    let failed = |e: &dyn std::fmt::Display| Failure::new(format!("cannot write CSV: {e}"));
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let head = [
+        "day",
+        "site",
+        "place",
+        "asset_tag",
+        "device_id",
+        "model",
+        "actions",
+        "minutes",
+        "why",
+        "benefit_per_day",
+        "visit_benefit",
+        "code",
+        "reason",
+    ];
+    writer.write_record(head).map_err(|e| failed(&e))?;
+    for visit in &document.visits {
+        let cells = [
+            visit.day.to_string(),
+            safe(&visit.laptop.site),
+            safe(&visit.laptop.place),
+            safe(&visit.laptop.asset_tag),
+            safe(&visit.laptop.device_id),
+            safe(&visit.laptop.model),
+            visit.actions.iter().map(|a| a.name()).collect::<Vec<_>>().join(" "),
+            visit.minutes.to_string(),
+            why_name(visit.why).to_owned(),
+            format!("{:.2}", visit.benefit_per_day),
+            format!("{:.2}", visit.visit_benefit),
+            visit.code.clone(),
+            safe(&visit.reason),
+        ];
+        writer.write_record(cells).map_err(|e| failed(&e))?;
+    }
+    let bytes = writer.into_inner().map_err(|e| failed(&e))?;
+    String::from_utf8(bytes).map_err(|e| failed(&e))
+}
+
+/// A spreadsheet takes a cell that begins so for a formula: it gets an apostrophe before it.
+fn safe(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+}
+
+const fn why_name(why: Why) -> &'static str {
+    match why {
+        Why::Benefit => "benefit",
+        Why::Booked => "booked",
+        Why::Random => "random",
+    }
+}
+
+const fn mark(why: Why) -> &'static str {
+    match why {
+        Why::Benefit => "",
+        Why::Booked => "booked",
+        Why::Random => "by lot",
+    }
+}
+
+fn table(document: &Document, output: &mut Output) -> Result<(), Failure> {
+    if document.visits.is_empty() {
+        output.say("nobody is visited: no laptop is worth its visit on these days");
+    } else {
+        let mut builder = Builder::default();
+        builder.push_record(["day", "site", "laptop", "place", "to do", "min", "code", ""]);
+        for visit in &document.visits {
+            builder.push_record(cells(visit));
+        }
+        let mut table = builder.build();
+        table.with(Style::sharp());
+        if let Some(width) = output.width() {
+            table.with(Width::wrap(width.max(MIN_WIDTH)).priority(Priority::max(true)).keep_words(true));
+        }
+        print(output, &table.to_string())?;
+    }
+    say_summary(document, output);
+    say_rest(document, output);
+    if !document.visits.is_empty() {
+        output.say("Before anybody opens a laptop:");
+        for caution in cautions::SERVICE {
+            output.say(&format!("  {caution}"));
+        }
+    }
+    Ok(())
+}
+
+fn cells(visit: &PlannedVisit) -> [String; 8] {
+    let laptop = &visit.laptop;
+    [
+        visit.day.format("%a %Y-%m-%d").to_string(),
+        laptop.site.clone(),
+        format!("{} ({})", laptop.name(), laptop.model),
+        laptop.place.clone(),
+        deeds(&visit.actions),
+        visit.minutes.to_string(),
+        visit.code.clone(),
+        mark(visit.why).to_owned(),
+    ]
+}
+
+fn say_summary(document: &Document, output: &mut Output) {
+    let n_minutes: u32 = document.visits.iter().map(|v| v.minutes).sum();
+    output.say(&format!(
+        "{} visits on {} days at sites, {} hours of work; worth {:.0} {} after the trips, at most {:.1} % below what any plan reaches",
+        document.visits.len(),
+        document.days.len(),
+        n_minutes / 60,
+        document.benefit,
+        document.currency,
+        100.0 * document.gap(),
+    ));
+}
+
+fn say_rest(document: &Document, output: &mut Output) {
+    for order in &document.orders {
+        let model = if order.model == "*" { "any model" } else { &order.model };
+        output.say(&format!(
+            "order: {} × {} for {model}, {} more for laptops that wait; there in {} days",
+            order.n_planned, order.part, order.n_waiting, order.lead_days
+        ));
+    }
+    if !document.waiting.is_empty() {
+        let cost: f64 = document.waiting.iter().map(|w| w.waiting_cost).sum();
+        let names: Vec<String> = document
+            .waiting
+            .iter()
+            .take(MAX_NAMED)
+            .map(|w| format!("{} ({:.0})", w.laptop.name(), w.waiting_cost))
+            .collect();
+        output.say(&format!(
+            "{} don't fit; until the plan's end their waiting costs {cost:.0} {}: {}{}",
+            document.waiting.len(),
+            document.currency,
+            names.join(", "),
+            more(document.waiting.len()),
+        ));
+    }
+    let named = |list: &[Named]| {
+        let names: Vec<&str> = list.iter().take(MAX_NAMED).map(Named::name).collect();
+        format!("{}{}", names.join(", "), more(list.len()))
+    };
+    if !document.check_again.is_empty() {
+        let names = named(&document.check_again);
+        output.say(&format!(
+            "{} cannot be judged and want a check, not a visit: {names}",
+            document.check_again.len()
+        ));
+    }
+    if !document.unkept.is_empty() {
+        let names = named(&document.unkept);
+        output.say(&format!(
+            "{} bookings cannot be kept (gone, held, or nobody is there that day): {names}",
+            document.unkept.len()
+        ));
+    }
+}
+
+fn more(n: usize) -> String {
+    if n > MAX_NAMED { format!(" and {} more", n - MAX_NAMED) } else { String::new() }
+}

@@ -1,0 +1,211 @@
+//! The technician's pages, made for a phone: find a laptop, see what to do, log what was found, ask for the after-check.
+
+use chrono::NaiveDate;
+use maud::{Markup, html};
+use windrow_model::cautions;
+use windrow_model::trace::fleet::ServiceAction;
+
+use super::fleet::Entry;
+use super::layout::{Reader, form_token};
+use super::service_list::{Overlay, where_it_is};
+use super::{laptop, words};
+use crate::rounds::document::{Document, PlannedVisit};
+use crate::rounds::steps::{self, deeds};
+
+/// Days ahead whose visits are listed on the finding page.
+const DAYS_AHEAD: u64 = 7;
+/// Most visits listed there.
+const MAX_VISITS: usize = 60;
+
+/// What the finding page shows.
+#[derive(Debug)]
+pub struct FindView<'a> {
+    /// What was typed.
+    pub typed: &'a str,
+    /// What it may mean, where it isn't one laptop; `None`: nothing was typed.
+    pub found: Option<&'a [&'a Entry]>,
+    /// The plan, of the sites that the reader sees.
+    pub document: Option<&'a Document>,
+    /// Today.
+    pub today: NaiveDate,
+}
+
+/// The finding page, without its frame.
+pub fn find(view: &FindView<'_>) -> Markup {
+    html! {
+        form.form.find method="get" action="/rounds/find" role="search" {
+            div {
+                label for="q" { "Asset tag, or the code on the work sheet" }
+                input #q type="text" name="q" value=(view.typed) maxlength="100" autocomplete="off" autocapitalize="characters" spellcheck="false" enterkeyhint="search" required;
+            }
+            p { button type="submit" { "Find" } }
+        }
+        @match view.found {
+            None => "",
+            Some([]) => {
+                p.said.refused role="alert" {
+                    "No laptop of yours to see is called " b { (view.typed) } ". Compare the tag with the sticker; a code has seven letters and digits, and the last tells a slip of the finger."
+                }
+            },
+            Some(several) => {
+                p { "That means more than one laptop:" }
+                ul { @for entry in several { li { a href={ "/rounds/laptops/" (entry.device_id) } { (entry.name()) } ", " (entry.model) ", " (where_it_is(&entry.site, &entry.place)) } } }
+            },
+        }
+        (next(view))
+    }
+}
+
+fn next(view: &FindView<'_>) -> Markup {
+    let last = view.today + chrono::Days::new(DAYS_AHEAD);
+    let visits: Vec<&PlannedVisit> = view
+        .document
+        .map(|d| d.visits.iter().filter(|v| v.day >= view.today && v.day <= last).take(MAX_VISITS).collect())
+        .unwrap_or_default();
+    html! {
+        section aria-labelledby="next" {
+            h2 #next { "Next visits" }
+            @if visits.is_empty() {
+                p { "None is planned from today to " (words::day(last)) "." }
+            }
+            @for (idx, visit) in visits.iter().enumerate() {
+                @if idx == 0 || !is_same_day(visits[idx - 1], visit) {
+                    h3 { (visit.day.format("%A ")) (words::day(visit.day)) ", " (visit.laptop.site) }
+                }
+                p.stop {
+                    a href={ "/rounds/laptops/" (visit.laptop.device_id) } { (visit.laptop.name()) }
+                    @if !visit.laptop.place.is_empty() { ", " (visit.laptop.place) }
+                    br; span.soft { (deeds(&visit.actions)) ", " (visit.minutes) " min" }
+                }
+            }
+        }
+    }
+}
+
+fn is_same_day(a: &PlannedVisit, b: &PlannedVisit) -> bool {
+    a.day == b.day && a.laptop.site == b.laptop.site
+}
+
+/// What the page of one laptop shows.
+#[derive(Debug)]
+pub struct View<'a> {
+    /// Its line in the list.
+    pub entry: &'a Entry,
+    /// Holds, snoozes, wanted checks.
+    pub overlay: &'a Overlay,
+    /// Its planned visit.
+    pub visit: Option<&'a PlannedVisit>,
+    /// What the judgement advises, where no visit is planned.
+    pub advised: &'a [ServiceAction],
+    /// What the judgement rests on, strongest first, in words.
+    pub evidence: &'a [String],
+    /// Whether it can be asked for a check.
+    pub may_be_asked: bool,
+    /// Today.
+    pub today: NaiveDate,
+}
+
+/// The page of one laptop, without its frame.
+pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
+    let entry = view.entry;
+    let actions = view.visit.map_or(view.advised, |v| &v.actions);
+    html! {
+        dl.facts {
+            div { dt { "Model" } dd { (entry.model) } }
+            div { dt { "Where" } dd { (where_it_is(&entry.site, &entry.place)) } }
+            @if let Some(visit) = view.visit {
+                div { dt { "Planned" } dd { (words::day(visit.day)) ", " (visit.minutes) " min" } }
+                div { dt { "Code" } dd { code { (visit.code) } } }
+            }
+        }
+        (super::service_list::marks(&entry.provenance, view.overlay))
+        section aria-labelledby="to-do" {
+            h2 #to-do { "What to do" }
+            @if view.overlay.held.is_some() {
+                p.said.refused { "It is held: no load and no visit until an administrator lets it go." }
+            } @else if actions.is_empty() && view.visit.is_none() {
+                p { "No visit is planned, and none is advised." }
+            } @else {
+                p.lead { (words::sentence(&deeds(actions))) }
+            }
+            p { (words::band(entry.band)) " " (words::sentence(&entry.reason)) }
+            @if !view.evidence.is_empty() { ul { @for line in view.evidence { li { (words::marked(line)) } } } }
+        }
+        section.cautions aria-labelledby="cautions" {
+            h2 #cautions { "Before you open it" }
+            ul { @for caution in cautions::SERVICE { li { (caution) } } }
+        }
+        (all_steps(actions))
+        @if reader.may_change { (log(view, reader)) (ask(view, reader)) }
+        p { a href={ "/laptops/" (entry.device_id) } { "All about this laptop" } " · " a href="/rounds/find" { "Find another" } }
+    }
+}
+
+fn all_steps(actions: &[ServiceAction]) -> Markup {
+    let none = [ServiceAction::None];
+    html! {
+        section aria-labelledby="steps" {
+            h2 #steps { "Steps" }
+            h3 { "First" }
+            ol { @for step in steps::BEFORE { li { (step) } } }
+            @for action in if actions.is_empty() { &none[..] } else { actions } {
+                h3 { (words::capital(steps::deed(*action))) }
+                p.soft { "Bring: " (steps::parts(*action)) "." }
+                ol { @for step in steps::steps(*action) { li { (step) } } }
+            }
+            h3 { "Last" }
+            ol { @for step in steps::AFTER { li { (words::marked(step)) } } }
+        }
+    }
+}
+
+fn log(view: &View<'_>, reader: &Reader) -> Markup {
+    let id = &view.entry.device_id;
+    html! {
+        section.no-print aria-labelledby="visit" {
+            h2 #visit { "Log what was found" }
+            form.form method="post" action={ "/laptops/" (id) "/visits" } {
+                (form_token(reader))
+                input type="hidden" name="back" value={ "/rounds/laptops/" (id) };
+                div { label for="visited-on" { "Day" } input #visited-on type="date" name="visited_on" value=(view.today) max=(view.today) required; }
+                div { label for="found" { "What was found" } input #found type="text" name="found" maxlength="200" autocomplete="off"; }
+                fieldset {
+                    legend { "What was done" }
+                    div.ways {
+                        @for action in [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste] {
+                            label { input type="checkbox" name="action" value=(action.name()); " " (laptop::action_words(action)) }
+                        }
+                    }
+                    p.hint { "Tick nothing if the laptop was only looked at." }
+                }
+                div { label for="minutes" { "Minutes taken" } input #minutes type="number" name="minutes" min="0" max="1440" inputmode="numeric"; }
+                div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
+                div { label for="note" { "Note" } textarea #note name="note" rows="2" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
+                p { button type="submit" { "Log the visit" } }
+            }
+        }
+    }
+}
+
+fn ask(view: &View<'_>, reader: &Reader) -> Markup {
+    let until = view.today + chrono::Days::new(DAYS_AHEAD);
+    html! {
+        section.no-print aria-labelledby="after-check" {
+            h2 #after-check { "The check after it" }
+            @if !view.may_be_asked {
+                p { "It has not joined this hub, so that it cannot be asked: run a check on it, or take its next run from its trace." }
+            } @else {
+                @if let Some(by) = view.overlay.check_wanted_by { p { "A check is asked for, by " (words::day(by)) "." } }
+                form.form method="post" action="/laptops/act" {
+                    (form_token(reader))
+                    input type="hidden" name="laptop" value=(view.entry.device_id);
+                    input type="hidden" name="back" value={ "/rounds/laptops/" (view.entry.device_id) };
+                    input type="hidden" name="act" value="ask";
+                    div { label for="until" { "Check wanted by" } input #until type="date" name="until" value=(until) min=(view.today) required; }
+                    p { button type="submit" { "Ask for the check" } }
+                    p.hint { "The laptop hears of it with its next acknowledgement, and decides itself when it is idle, on mains power and cool enough. Before and after are then compared." }
+                }
+            }
+        }
+    }
+}

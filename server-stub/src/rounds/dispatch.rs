@@ -1,0 +1,349 @@
+//! From the judged fleet and what the store keeps to a plan that is kept: the one way for the command and the page.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use chrono::NaiveDate;
+use windrow_model::METHOD_VERSION;
+
+use super::code::code_of;
+use super::document::{Day, Document, Named, OrderedPart, PlannedVisit, SCHEMA, Suspected, WaitingLaptop};
+use super::hours::Hours;
+use super::{Advice, Booking, Candidate, Order, Plan, Why};
+use crate::costs::{Costs, FaultProbabilities};
+use crate::judgement::off_the_reactor;
+use crate::scoring::{Band, Fault, Standing};
+use crate::store::facts::{Laptop, Mark, MarkKind, ScopeEntry, Visit};
+use crate::store::rounds::{BookedVisit, StoredPlan};
+use crate::store::{EpochMs, Store, StoreError};
+
+/// Visits read at once.
+const PAGE: u32 = 10_000;
+
+/// What is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Request {
+    /// First day.
+    pub from: NaiveDate,
+    /// How many days.
+    pub n_days: u32,
+    /// How many random visits.
+    pub n_random: usize,
+    /// Whether the plan before is forgotten; bookings stay all the same.
+    pub is_fresh: bool,
+}
+
+/// All that is known of laptops beside their judgement.
+#[derive(Debug, Default)]
+pub struct Known {
+    /// As the hub knows them, by id.
+    pub laptops: HashMap<String, Laptop>,
+    /// Marks that are open.
+    pub marks: Vec<Mark>,
+    /// The list of what should be checked.
+    pub scope: Vec<ScopeEntry>,
+}
+
+/// Makes a plan and keeps it.
+///
+/// # Errors
+/// If the store fails.
+pub async fn plan_rounds<S: Store>(
+    store: &S,
+    standings: &[Standing],
+    costs: &Costs,
+    request: Request,
+    now_ms: EpochMs,
+) -> Result<Document, StoreError> {
+    let known = Known {
+        laptops: store.laptop_list().await?.into_iter().map(|l| (l.device_id.clone(), l)).collect(),
+        marks: store.mark_list(None, now_ms).await?,
+        scope: store.scope_list().await?,
+    };
+    let (hours, stock) = store.round_input_get().await?;
+    let booked = open_bookings(store).await?;
+    let before = match read_plan(store).await? {
+        Some(document) if !request.is_fresh => document
+            .visits
+            .into_iter()
+            .filter(|v| v.why == Why::Benefit)
+            .map(|v| (v.laptop.device_id, v.day))
+            .collect(),
+        _ => BTreeMap::new(),
+    };
+    let candidates = candidates(standings, &known, request.from);
+    let booked =
+        booked.into_iter().map(|b| (b.device_id, Booking { day: b.day, actions: b.actions })).collect();
+    let order =
+        Order { from: request.from, n_days: request.n_days, booked, before, n_random: request.n_random };
+    let costs = costs.clone();
+    let (plan, costs, hours) = off_the_reactor(move || {
+        let plan = super::plan(&candidates, &hours, &stock, &costs, &order);
+        (plan, costs, hours)
+    })
+    .await?;
+    let document = document(plan, standings, &known, &hours, &costs, request, now_ms);
+    keep(store, &document).await?;
+    Ok(document)
+}
+
+/// Shows bookings in the plan that stands, without planning anew: who is booked for another day moves there.
+///
+/// # Errors
+/// If the store fails.
+pub async fn mark_booked<S: Store>(
+    store: &S,
+    mut document: Document,
+    bookings: &[BookedVisit],
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    for visit in &mut document.visits {
+        if let Some(booking) = bookings.iter().find(|b| b.device_id == visit.laptop.device_id) {
+            (visit.why, visit.day) = (Why::Booked, booking.day);
+        }
+    }
+    keep_changed(store, document, now_ms).await
+}
+
+/// Shows in the plan that stands that bookings have ended.
+///
+/// # Errors
+/// If the store fails.
+pub async fn mark_released<S: Store>(
+    store: &S,
+    mut document: Document,
+    device_ids: &[String],
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    let is_meant = |v: &&mut PlannedVisit| v.why == Why::Booked && device_ids.contains(&v.laptop.device_id);
+    for visit in document.visits.iter_mut().filter(is_meant) {
+        visit.why = if visit.actions.is_empty() { Why::Random } else { Why::Benefit };
+    }
+    keep_changed(store, document, now_ms).await
+}
+
+async fn keep_changed<S: Store>(
+    store: &S,
+    mut document: Document,
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    let (hours, _) = store.round_input_get().await?;
+    sort(&mut document.visits);
+    let trips: HashMap<String, u32> =
+        document.days.iter().map(|d| (d.site.clone(), d.trip_minutes)).collect();
+    document.days = days(&document.visits, &hours, |site| trips.get(site).copied().unwrap_or_default());
+    document.made_at_ms = now_ms;
+    keep(store, &document).await
+}
+
+/// The plan as it stands.
+///
+/// # Errors
+/// If the store fails, or holds a plan that this version cannot read.
+pub async fn read_plan<S: Store>(store: &S) -> Result<Option<Document>, StoreError> {
+    let Some(stored) = store.round_plan_get().await? else { return Ok(None) };
+    let read = serde_json::from_str(&stored.plan_json);
+    read.map(Some).map_err(|e| StoreError::Corrupt { column: "round_plan.plan", why: e.to_string() })
+}
+
+async fn keep<S: Store>(store: &S, document: &Document) -> Result<(), StoreError> {
+    let plan_json = serde_json::to_string(document)
+        .map_err(|e| StoreError::Corrupt { column: "round_plan.plan", why: e.to_string() })?;
+    let plan = StoredPlan { made_at_ms: document.made_at_ms, plan_json };
+    store.round_plan_put(plan, document.from, document.site_days()).await
+}
+
+/// Bookings whose visit was not logged since.
+///
+/// # Errors
+/// If the store fails.
+pub async fn open_bookings<S: Store>(store: &S) -> Result<Vec<BookedVisit>, StoreError> {
+    let bookings = store.booking_list().await?;
+    if bookings.is_empty() {
+        return Ok(bookings);
+    }
+    let mut last_logged_ms: HashMap<String, EpochMs> = HashMap::new();
+    let mut after = 0;
+    loop {
+        let page: Vec<Visit> = store.visit_list(None, after, PAGE).await?;
+        let n_read = page.len();
+        after = page.last().map_or(after, |v| v.visit_id);
+        for visit in page.into_iter().filter(Visit::counts) {
+            last_logged_ms.insert(visit.device_id, visit.logged_at_ms);
+        }
+        if n_read < PAGE as usize {
+            break;
+        }
+    }
+    let is_open = |b: &BookedVisit| last_logged_ms.get(&b.device_id).is_none_or(|ms| *ms < b.booked_at_ms);
+    Ok(bookings.into_iter().filter(is_open).collect())
+}
+
+/// Who takes part: everybody who is judged and still in use, but whoever is held or snoozed on the first day.
+pub fn candidates(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec<Candidate> {
+    let left_out: HashSet<&str> = known
+        .marks
+        .iter()
+        .filter(|m| matches!(m.kind, MarkKind::Hold | MarkKind::Snooze))
+        .map(|m| m.device_id.as_str())
+        .collect();
+    let retired: HashSet<&str> = known
+        .scope
+        .iter()
+        .filter(|e| e.until_on.is_some_and(|last| last < from))
+        .map(|e| &e.tag[..])
+        .collect();
+    let takes_part = |standing: &&Standing| {
+        let laptop = known.laptops.get(standing.device_id());
+        let is_gone = laptop.is_some_and(|l| l.goes_on_as.is_some() || l.revoked_at_ms.is_some());
+        !is_gone
+            && !left_out.contains(standing.device_id())
+            && !retired.contains(&standing.last.stored.asset_tag[..])
+    };
+    standings.iter().filter(takes_part).map(|s| candidate(s, known)).collect()
+}
+
+fn candidate(standing: &Standing, known: &Known) -> Candidate {
+    let named = named(standing, known);
+    Candidate { device_id: named.device_id, site: named.site, model: named.model, advice: advice(standing) }
+}
+
+fn advice(standing: &Standing) -> Advice {
+    match standing.band {
+        Band::Retest => Advice::CheckAgain,
+        Band::NoVisit => Advice::Leave,
+        Band::PullNow | Band::WithinSevenDays | Band::NextRound => {
+            let of = |fault: Fault| {
+                standing.suspected.iter().find(|s| s.fault == fault).map_or(0.0, |s| s.probability)
+            };
+            let faults = FaultProbabilities {
+                clogged: of(Fault::Clogged),
+                fan: of(Fault::Fan),
+                contact: of(Fault::Contact),
+            };
+            let suspected =
+                Fault::ALL.into_iter().filter(|f| standing.suspected.iter().any(|s| s.fault == *f));
+            Advice::Visit { actions: suspected.map(Fault::action).collect(), faults }
+        }
+    }
+}
+
+fn named(standing: &Standing, known: &Known) -> Named {
+    let run = &standing.last.stored;
+    let laptop = known.laptops.get(&run.device_id);
+    let or_run = |of: fn(&Laptop) -> &String, run: &String| {
+        laptop.map(of).filter(|text| !text.is_empty()).unwrap_or(run).clone()
+    };
+    Named {
+        device_id: run.device_id.clone(),
+        asset_tag: or_run(|l| &l.asset_tag, &run.asset_tag),
+        model: run.model_name.clone(),
+        site: or_run(|l| &l.site, &run.site),
+        place: laptop.map_or_else(String::new, |l| l.place.clone()),
+    }
+}
+
+/// The plan by names.
+fn document(
+    plan: Plan,
+    standings: &[Standing],
+    known: &Known,
+    hours: &Hours,
+    costs: &Costs,
+    request: Request,
+    now_ms: EpochMs,
+) -> Document {
+    let by_id: HashMap<&str, &Standing> = standings.iter().rev().map(|s| (s.device_id(), s)).collect();
+    let name = |device_id: &String| {
+        by_id.get(device_id.as_str()).map_or_else(
+            || Named { device_id: device_id.clone(), ..Named::default() },
+            |standing| named(standing, known),
+        )
+    };
+    let mut visits: Vec<PlannedVisit> =
+        plan.visits.iter().filter_map(|v| Some(planned(v, by_id.get(&v.device_id[..])?, known))).collect();
+    sort(&mut visits);
+    let waiting = plan.waiting.iter().map(|w| WaitingLaptop {
+        laptop: name(&w.device_id),
+        actions: w.work.actions.clone(),
+        minutes: w.work.minutes.ceil() as u32,
+        benefit_per_day: w.work.benefit_per_day,
+        waiting_cost: w.waiting_cost,
+    });
+    let orders = plan.orders.into_iter().map(|o| OrderedPart {
+        part: o.part.to_owned(),
+        model: o.model,
+        n_planned: o.n_planned,
+        n_waiting: o.n_waiting,
+        lead_days: o.lead_days,
+    });
+    Document {
+        schema: SCHEMA.to_owned(),
+        made_at_ms: now_ms,
+        method_version: METHOD_VERSION.to_owned(),
+        costs_version: costs.version(),
+        currency: costs.currency.clone(),
+        from: request.from,
+        n_days: request.n_days,
+        n_random: request.n_random,
+        benefit: plan.benefit,
+        bound: plan.bound,
+        days: days(&visits, hours, |site| costs.trip_to(site).minutes.ceil() as u32),
+        waiting: waiting.collect(),
+        check_again: plan.retests.iter().map(name).collect(),
+        unkept: plan.unkept.iter().map(name).collect(),
+        orders: orders.collect(),
+        visits,
+    }
+}
+
+fn planned(visit: &super::Visit, standing: &Standing, known: &Known) -> PlannedVisit {
+    let suspected = standing.suspected.iter();
+    PlannedVisit {
+        laptop: named(standing, known),
+        day: visit.day,
+        actions: visit.work.actions.clone(),
+        minutes: visit.work.minutes.ceil() as u32,
+        why: visit.why,
+        benefit_per_day: visit.work.benefit_per_day,
+        visit_benefit: visit.work.visit_benefit,
+        suspected: suspected
+            .map(|s| Suspected { part: s.fault.part().to_owned(), probability: s.probability })
+            .collect(),
+        reason: standing.reason.clone(),
+        evidence: standing.evidence.iter().map(crate::scoring::words::piece).collect(),
+        provenance: standing.last.stored.provenance.clone(),
+        code: code_of(&visit.device_id),
+    }
+}
+
+/// By day, and within it the way that somebody walks.
+fn sort(visits: &mut [PlannedVisit]) {
+    visits.sort_by_cached_key(|v| {
+        (v.day, v.laptop.site.clone(), v.laptop.place.clone(), v.laptop.name().to_owned())
+    });
+}
+
+fn days(visits: &[PlannedVisit], hours: &Hours, trip_minutes: impl Fn(&str) -> u32) -> Vec<Day> {
+    let mut days: BTreeMap<(NaiveDate, &str), u32> = BTreeMap::new();
+    for visit in visits {
+        *days.entry((visit.day, &visit.laptop.site)).or_default() += visit.minutes;
+    }
+    let of_day = |((day, site), visit_minutes): ((NaiveDate, &str), u32)| Day {
+        site: site.to_owned(),
+        day,
+        offered_minutes: hours.get(&(site.to_owned(), day)).copied().unwrap_or_default(),
+        trip_minutes: trip_minutes(site),
+        visit_minutes,
+    };
+    days.into_iter().map(of_day).collect()
+}
+
+/// What is missing for a plan to say anything, in words with the remedy.
+pub fn missing(hours: &Hours, request: Request) -> Option<String> {
+    let last = request.from + chrono::Days::new(u64::from(request.n_days.saturating_sub(1)));
+    let has_hours =
+        hours.iter().any(|((_, day), minutes)| *minutes > 0 && *day >= request.from && *day <= last);
+    (!has_hours).then(|| {
+        format!("no technician has hours from {} to {last}: nobody can be sent anywhere", request.from)
+    })
+}

@@ -1,0 +1,213 @@
+//! The plan as it is kept and shown: by names, with what a work sheet needs. Its fields are a promise (docs/rounds.md).
+
+use chrono::NaiveDate;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use windrow_model::record::Digest;
+use windrow_model::trace::fleet::ServiceAction;
+
+use super::Why;
+use crate::pages::fleet::name_of;
+use crate::store::EpochMs;
+use crate::store::rounds::SiteDay;
+
+/// Name and version of the format.
+pub const SCHEMA: &str = "windrow-rounds/1";
+
+/// A plan by names.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Rounds")]
+pub struct Document {
+    /// [`SCHEMA`].
+    pub schema: String,
+    /// When it was made.
+    pub made_at_ms: EpochMs,
+    /// Version of the method that judged the laptops.
+    pub method_version: String,
+    /// Version of the costs.
+    pub costs_version: String,
+    /// Name of the money.
+    pub currency: String,
+    /// First day.
+    #[schemars(with = "String")]
+    pub from: NaiveDate,
+    /// How many days.
+    pub n_days: u32,
+    /// How many random visits were asked for.
+    pub n_random: usize,
+    /// Benefit of the planned visits less their trips, money.
+    pub benefit: f64,
+    /// No plan reaches more, money.
+    pub bound: f64,
+    /// Days at sites on which somebody goes there, by day and site.
+    pub days: Vec<Day>,
+    /// Visits by day, site and place.
+    pub visits: Vec<PlannedVisit>,
+    /// Laptops that would be worth a visit and have none; the costliest wait first.
+    pub waiting: Vec<WaitingLaptop>,
+    /// Laptops that cannot be judged: a check, not a visit.
+    pub check_again: Vec<Named>,
+    /// Bookings that cannot be kept.
+    pub unkept: Vec<Named>,
+    /// Parts to order.
+    pub orders: Vec<OrderedPart>,
+}
+
+/// A laptop as a person finds it.
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "RoundLaptop")]
+pub struct Named {
+    /// Device id.
+    pub device_id: String,
+    /// Asset tag; may be empty.
+    pub asset_tag: String,
+    /// Model.
+    pub model: String,
+    /// Site.
+    pub site: String,
+    /// Place within the site; may be empty.
+    pub place: String,
+}
+
+impl Named {
+    /// Its asset tag, else the first digits of its id.
+    pub fn name(&self) -> &str {
+        name_of(&self.asset_tag, &self.device_id)
+    }
+}
+
+/// A day at a site.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "RoundDay")]
+pub struct Day {
+    /// Where.
+    pub site: String,
+    /// When.
+    #[schemars(with = "String")]
+    pub day: NaiveDate,
+    /// Technician minutes offered.
+    pub offered_minutes: u32,
+    /// Of these for the trip.
+    pub trip_minutes: u32,
+    /// Of these for visits.
+    pub visit_minutes: u32,
+}
+
+/// A fault that is suspected.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Suspected {
+    /// `vents`, `fan` or `paste`.
+    pub part: String,
+    /// How probable.
+    pub probability: f64,
+}
+
+/// A visit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlannedVisit {
+    /// The laptop.
+    #[serde(flatten)]
+    pub laptop: Named,
+    /// When.
+    #[schemars(with = "String")]
+    pub day: NaiveDate,
+    /// What is done; empty: it is looked at and checked.
+    #[schemars(with = "Vec<String>")]
+    pub actions: Vec<ServiceAction>,
+    /// Technician minutes.
+    pub minutes: u32,
+    /// Why it takes place.
+    pub why: Why,
+    /// What each day of delay costs, money.
+    pub benefit_per_day: f64,
+    /// What it is worth, money.
+    pub visit_benefit: f64,
+    /// What is suspected, likeliest first.
+    pub suspected: Vec<Suspected>,
+    /// Why, in words.
+    pub reason: String,
+    /// On what evidence, strongest first.
+    pub evidence: Vec<String>,
+    /// `measured`, `imported` or `emulated`: what it was judged by.
+    pub provenance: String,
+    /// What the technician types to find it.
+    pub code: String,
+}
+
+/// A laptop that would be worth a visit and has none.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WaitingLaptop {
+    /// The laptop.
+    #[serde(flatten)]
+    pub laptop: Named,
+    /// What would be done.
+    #[schemars(with = "Vec<String>")]
+    pub actions: Vec<ServiceAction>,
+    /// Technician minutes that it would take.
+    pub minutes: u32,
+    /// What each day of delay costs, money.
+    pub benefit_per_day: f64,
+    /// What waiting past the plan's last day costs, money.
+    pub waiting_cost: f64,
+}
+
+/// Parts to order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct OrderedPart {
+    /// Named after the action that takes it.
+    pub part: String,
+    /// The model that it fits; `*`: all.
+    pub model: String,
+    /// How many the planned visits take beyond the stock.
+    pub n_planned: u32,
+    /// How many more the waiting laptops will take.
+    pub n_waiting: u32,
+    /// Days until they are there.
+    pub lead_days: u32,
+}
+
+impl Document {
+    /// Visits of a day at a site.
+    pub fn visits_on<'a>(&'a self, site: &'a str, day: NaiveDate) -> impl Iterator<Item = &'a PlannedVisit> {
+        self.visits.iter().filter(move |v| v.day == day && v.laptop.site == site)
+    }
+
+    /// The visit of a laptop.
+    pub fn visit_of(&self, device_id: &str) -> Option<&PlannedVisit> {
+        self.visits.iter().find(|v| v.laptop.device_id == device_id)
+    }
+
+    /// The visit whose sheet has this code, however it was typed.
+    pub fn visit_by_code(&self, typed: &str) -> Option<&PlannedVisit> {
+        let code = super::code::read(typed)?;
+        self.visits.iter().find(|v| v.code == code)
+    }
+
+    /// Only what stands at one site.
+    #[must_use]
+    pub fn at_site(mut self, site: &str) -> Self {
+        self.days.retain(|d| d.site == site);
+        self.visits.retain(|v| v.laptop.site == site);
+        self.waiting.retain(|w| w.laptop.site == site);
+        self.check_again.retain(|l| l.site == site);
+        self.unkept.retain(|l| l.site == site);
+        self
+    }
+
+    /// How far the plan is below the bound, 0 to 1.
+    pub fn gap(&self) -> f64 {
+        if self.bound > 0.0 { (1.0 - self.benefit / self.bound).clamp(0.0, 1.0) } else { 0.0 }
+    }
+
+    /// What a calendar must know of its days.
+    pub fn site_days(&self) -> Vec<SiteDay> {
+        let of_day = |day: &Day| {
+            let visits = self.visits_on(&day.site, day.day);
+            let told: Vec<_> =
+                visits.map(|v| (&v.laptop, &v.actions, v.minutes)).map(|t| format!("{t:?}")).collect();
+            let text = format!("{} {}\n{}", day.trip_minutes, day.visit_minutes, told.join("\n"));
+            SiteDay { site: day.site.clone(), day: day.day, digest: Digest::of_parts(&[text.as_bytes()]) }
+        };
+        self.days.iter().map(of_day).collect()
+    }
+}

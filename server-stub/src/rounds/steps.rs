@@ -1,0 +1,70 @@
+//! What is done at a laptop, step by step, for the work sheet. The maker's service manual comes before every step; the
+//! cautions stand in `windrow_model::cautions`. Common practice, no source.
+
+use windrow_model::trace::fleet::ServiceAction;
+
+/// What is to be done, in words.
+pub const fn deed(action: ServiceAction) -> &'static str {
+    match action {
+        ServiceAction::Clean => "clean vents and fins",
+        ServiceAction::Fan => "replace the fan",
+        ServiceAction::Paste => "renew the paste",
+        ServiceAction::None => "look and check",
+    }
+}
+
+/// All that is to be done, in words.
+pub fn deeds(actions: &[ServiceAction]) -> String {
+    if actions.is_empty() {
+        return deed(ServiceAction::None).to_owned();
+    }
+    actions.iter().map(|a| deed(*a)).collect::<Vec<_>>().join(", ")
+}
+
+/// What it takes, in words.
+pub const fn parts(action: ServiceAction) -> &'static str {
+    match action {
+        ServiceAction::Clean => "canned air or a blower, a soft brush, lint-free cloths",
+        ServiceAction::Fan => "a fan module for this model",
+        ServiceAction::Paste => "paste, solvent, lint-free cloths; fresh pads where the maker uses them",
+        ServiceAction::None => "nothing",
+    }
+}
+
+/// Before anything is opened.
+pub const BEFORE: &[&str] = &[
+    "Compare the asset tag and the model with this sheet.",
+    "Look at case and battery: if anything bulges, stop, leave it shut down, and report it.",
+    "Shut it down, unplug the adapter, let it cool; then follow the maker's service manual.",
+];
+
+/// The steps of an action.
+pub const fn steps(action: ServiceAction) -> &'static [&'static str] {
+    match action {
+        ServiceAction::Clean => &[
+            "Look into the vents, and note whether lint is seen.",
+            "Open it by the maker's manual and disconnect the battery where the manual says so.",
+            "Hold the fan's blades still; blow from the fan's side outwards through the fins, in short bursts.",
+            "Take off what is left with brush and cloth; look that the fan turns freely.",
+        ],
+        ServiceAction::Fan => &[
+            "Open it by the maker's manual and disconnect the battery where the manual says so.",
+            "Turn the fan by hand: note whether it grinds, wobbles or sticks.",
+            "Replace the fan module; lay its cable as it lay before.",
+        ],
+        ServiceAction::Paste => &[
+            "Open it by the maker's manual and disconnect the battery where the manual says so.",
+            "Loosen the heat sink's screws in the order that the manual gives.",
+            "Take the old paste off with solvent; look that pads are whole and lie where they lay.",
+            "Apply paste as the manual says, and tighten the screws crosswise, in the manual's order.",
+        ],
+        ServiceAction::None => &["Look into the vents and listen to the fan; open nothing."],
+    }
+}
+
+/// After the work.
+pub const AFTER: &[&str] = &[
+    "Close it, connect it, and start it.",
+    "On a hard flat surface: run a check (`windrow check`), or ask for one from the laptop's page.",
+    "Log the visit under the code: what was found, what was done, minutes, parts.",
+];
