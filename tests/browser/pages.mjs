@@ -59,6 +59,7 @@ const visited = [
   "/", "/models", "/no-such-page", "/?find=nothing+fits+this",
   ...first(await linksOf("/", /^\/laptops\/[^/]+$/)), ...first(await linksOf("/models", /^\/models\/.+/)),
   ...(await linksOf("/", /^\/(rounds|audit|places|roles)$/)),
+  "/rounds/find", "/rounds/find?q=no+such+tag", ...first(await linksOf("/rounds", /^\/rounds\/sheet\?/)), ...first(await linksOf("/rounds", /^\/rounds\/laptops\//)),
 ];
 for (const path of new Set(visited)) {
   const answer = await plain.request.get(url + path, { headers: { accept: "text/html" } });

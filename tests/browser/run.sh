@@ -17,6 +17,12 @@ trap '[ -z "$hub_pid" ] || kill "$hub_pid"; rm -rf "$work"' EXIT
 say "an invented fleet of 36 laptops"
 "$programs/demo" --laptops 36 --keep "$work/demo" >"$work/demo.log" || { cat "$work/demo.log"; exit 1; }
 
+say "rounds for it"
+"$programs/windrow-hub" --database "$work/demo/hub.sqlite" rank --csv | tail -n +2 | cut -d, -f5 | sort -u >"$work/sites"
+{ echo site,date,hours; for n in $(seq 0 13); do sed "s/\$/,$(date -u -d "$n days" +%F),5/" "$work/sites"; done; } >"$work/hours.csv"
+"$programs/windrow-hub" --database "$work/demo/hub.sqlite" rounds plan --hours "$work/hours.csv" --random 1 >"$work/rounds.log" 2>&1 ||
+  { cat "$work/rounds.log"; exit 1; }
+
 # check NAME DATABASE
 check() {
   "$programs/windrow-hub" --database "$2" serve --listen 127.0.0.1:0 >"$work/$1.out" 2>"$work/$1.log" & hub_pid=$!

@@ -3,6 +3,7 @@ mod collection;
 mod open_recordings;
 mod record_schema;
 mod reference;
+mod rounds;
 mod safety;
 mod self_check_page;
 mod support;

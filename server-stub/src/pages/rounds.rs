@@ -97,7 +97,7 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
 }
 
 fn summary(document: &Document) -> Markup {
-    let n_random = document.visits.iter().filter(|v| v.why == Why::Random).count();
+    let n_random = document.visits.iter().filter(|v| v.is_drawn()).count();
     let last = document.from + chrono::Days::new(u64::from(document.n_days.saturating_sub(1)));
     html! {
         p.lead {
@@ -271,11 +271,8 @@ fn line(visit: &PlannedVisit, reader: &Reader) -> Markup {
 
 fn why(visit: &PlannedVisit) -> Markup {
     html! {
-        @match visit.why {
-            Why::Booked => { b { "booked" } " " },
-            Why::Random => { b { "drawn by lot" } ": nothing is suspected" },
-            Why::Benefit => "",
-        }
+        @if visit.why == Why::Booked { b { "booked" } @if visit.is_drawn() { ", " } @else { " " } }
+        @if visit.is_drawn() { b { "drawn by lot" } ": nothing is suspected" }
         @for (idx, suspected) in visit.suspected.iter().enumerate() {
             @if idx > 0 { ", " }
             (suspected.part) " " (words::percent(suspected.probability))

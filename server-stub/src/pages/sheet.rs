@@ -3,6 +3,7 @@
 use chrono::NaiveDate;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use windrow_model::cautions;
+use windrow_model::trace::fleet::ServiceAction;
 
 use super::layout;
 use super::words;
@@ -47,13 +48,7 @@ pub fn body(document: &Document, site: &str, day: NaiveDate) -> Markup {
             h2 #cautions { "Before anybody opens a laptop" }
             ul { @for caution in cautions::SERVICE { li { (caution) } } }
         }
-        section aria-labelledby="each" {
-            h2 #each { "At every laptop" }
-            div.abreast {
-                div { h3 { "First" } (boxes(steps::BEFORE)) }
-                div { h3 { "Last" } (boxes(steps::AFTER)) }
-            }
-        }
+        (all_steps(&visits))
         h2 { "Laptops" }
         ol.sheet { @for (idx, visit) in visits.iter().enumerate() { (one(idx + 1, visit)) } }
     }
@@ -76,7 +71,10 @@ fn needed(visits: &[&PlannedVisit]) -> Markup {
     let mut kinds: Vec<(&str, &str, usize)> = Vec::new();
     for visit in visits {
         for action in &visit.actions {
-            let (part, model) = (steps::parts(*action), visit.laptop.model.as_str());
+            // A fan fits one model; the rest fits all.
+            let is_fan = *action == ServiceAction::Fan;
+            let (part, model) =
+                (steps::parts(*action), if is_fan { visit.laptop.model.as_str() } else { "" });
             match kinds.iter_mut().find(|k| k.0 == part && k.1 == model) {
                 Some(kind) => kind.2 += 1,
                 None => kinds.push((part, model, 1)),
@@ -87,10 +85,35 @@ fn needed(visits: &[&PlannedVisit]) -> Markup {
         @if !kinds.is_empty() {
             section aria-labelledby="bring" {
                 h2 #bring { "To bring" }
-                ul.boxes { @for (part, model, n) in kinds { li { (tick()) (n) " × " (part) " (" (model) ")" } } }
+                ul.boxes { @for (part, model, n) in kinds { li { (tick()) (n) " × " (part) @if !model.is_empty() { ": " (model) } } } }
             }
         }
     }
+}
+
+/// The steps of all that is to be done that day, once.
+fn all_steps(visits: &[&PlannedVisit]) -> Markup {
+    let is_wanted = |action: &ServiceAction| match action {
+        ServiceAction::None => visits.iter().any(|v| v.is_drawn()),
+        action => visits.iter().any(|v| v.actions.contains(action)),
+    };
+    let all = [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste, ServiceAction::None];
+    html! {
+        section aria-labelledby="steps" {
+            h2 #steps { "Steps" }
+            div.steps-of-day {
+                (list("First, at every laptop", steps::BEFORE))
+                @for action in all.iter().filter(|a| is_wanted(a)) {
+                    (list(&words::capital(steps::deed(*action)), steps::steps(*action)))
+                }
+                (list("Last, at every laptop", steps::AFTER))
+            }
+        }
+    }
+}
+
+fn list(heading: &str, lines: &[&str]) -> Markup {
+    html! { div { h3 { (heading) } ol { @for line in lines { li { (words::marked(line)) } } } } }
 }
 
 fn one(number: usize, visit: &PlannedVisit) -> Markup {
@@ -101,11 +124,8 @@ fn one(number: usize, visit: &PlannedVisit) -> Markup {
             p {
                 @if laptop.place.is_empty() { "Place not known. " } @else { "Place: " b { (laptop.place) } ". " }
                 "To do: " b { (deeds(&visit.actions)) } ". Planned: " (visit.minutes) " min."
-                @match visit.why {
-                    Why::Booked => " Booked: its user was told.",
-                    Why::Random => " Drawn by lot, nothing is suspected: look, check, and log what you find; that keeps the judgements honest.",
-                    Why::Benefit => "",
-                }
+                @if visit.why == Why::Booked { " Booked: its user was told." }
+                @if visit.is_drawn() { " Drawn by lot, nothing is suspected: look, check, and log what you find; that keeps the judgements honest." }
                 @if visit.provenance == "emulated" { " " b { "This is an emulated laptop: there is nothing to open." } }
             }
             @if !visit.suspected.is_empty() {
@@ -114,10 +134,12 @@ fn one(number: usize, visit: &PlannedVisit) -> Markup {
             @if !visit.evidence.is_empty() {
                 ul.evidence { @for line in &visit.evidence { li { (words::marked(line)) } } }
             }
-            @if visit.actions.is_empty() { (boxes(steps::steps(windrow_model::trace::fleet::ServiceAction::None))) }
-            @for action in &visit.actions {
-                h4 { (words::capital(steps::deed(*action))) }
-                (boxes(steps::steps(*action)))
+            p.ticks {
+                span { (tick()) "first steps" }
+                @for action in &visit.actions { span { (tick()) (steps::deed(*action)) } }
+                @if visit.is_drawn() { span { (tick()) (steps::deed(ServiceAction::None)) } }
+                span { (tick()) "checked after" }
+                span { (tick()) "logged" }
             }
             p.log { "Found:" span.blank {} " Minutes:" span.blank.small {} " Parts:" span.blank.small {} }
         }
@@ -127,10 +149,6 @@ fn one(number: usize, visit: &PlannedVisit) -> Markup {
 fn suspected(visit: &PlannedVisit) -> String {
     let each = visit.suspected.iter().map(|s| format!("{} {}", s.part, words::percent(s.probability)));
     each.collect::<Vec<_>>().join(", ")
-}
-
-fn boxes(lines: &[&str]) -> Markup {
-    html! { ul.boxes { @for line in lines { li { (tick()) (words::marked(line)) } } } }
 }
 
 /// A box for a pen.

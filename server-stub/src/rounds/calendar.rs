@@ -103,10 +103,11 @@ fn description(day: &Day, visits: &[&PlannedVisit]) -> String {
         let laptop = &visit.laptop;
         let place =
             if laptop.place.is_empty() { String::new() } else { format!(", {}", plain(&laptop.place)) };
-        let mark = match visit.why {
-            Why::Random => " (drawn by lot)",
-            Why::Booked => " (booked)",
-            Why::Benefit => "",
+        let mark = match (visit.why, visit.is_drawn()) {
+            (Why::Booked, true) => " (booked, drawn by lot)",
+            (_, true) => " (drawn by lot)",
+            (Why::Booked, false) => " (booked)",
+            (Why::Benefit | Why::Random, false) => "",
         };
         let _ = writeln!(
             text,

@@ -166,6 +166,13 @@ pub struct OrderedPart {
     pub lead_days: u32,
 }
 
+impl PlannedVisit {
+    /// Whether it was drawn by lot: nothing is suspected, and nothing is to be done but look and check.
+    pub fn is_drawn(&self) -> bool {
+        self.actions.is_empty()
+    }
+}
+
 impl Document {
     /// Visits of a day at a site.
     pub fn visits_on<'a>(&'a self, site: &'a str, day: NaiveDate) -> impl Iterator<Item = &'a PlannedVisit> {

@@ -25,7 +25,7 @@ pub fn deeds(actions: &[ServiceAction]) -> String {
 pub const fn parts(action: ServiceAction) -> &'static str {
     match action {
         ServiceAction::Clean => "canned air or a blower, a soft brush, lint-free cloths",
-        ServiceAction::Fan => "a fan module for this model",
+        ServiceAction::Fan => "a fan module that fits",
         ServiceAction::Paste => "paste, solvent, lint-free cloths; fresh pads where the maker uses them",
         ServiceAction::None => "nothing",
     }

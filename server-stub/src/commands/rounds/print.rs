@@ -83,11 +83,12 @@ const fn why_name(why: Why) -> &'static str {
     }
 }
 
-const fn mark(why: Why) -> &'static str {
-    match why {
-        Why::Benefit => "",
-        Why::Booked => "booked",
-        Why::Random => "by lot",
+fn mark(visit: &PlannedVisit) -> &'static str {
+    match (visit.why, visit.is_drawn()) {
+        (Why::Booked, true) => "booked, by lot",
+        (_, true) => "by lot",
+        (Why::Booked, false) => "booked",
+        (Why::Benefit | Why::Random, false) => "",
     }
 }
 
@@ -128,7 +129,7 @@ fn cells(visit: &PlannedVisit) -> [String; 8] {
         deeds(&visit.actions),
         visit.minutes.to_string(),
         visit.code.clone(),
-        mark(visit.why).to_owned(),
+        mark(visit).to_owned(),
     ]
 }
 

@@ -19,7 +19,7 @@ async fn hub_of_one() -> (TestHub, String) {
     head.previous_digest =
         windrow_model::record::chain::root(&laptop.device_id(), &laptop.identity.public_key()).to_hex();
     let plan = RunPlan { faults: Faults { fan: 0.0, ..Faults::default() }, ..RunPlan::default() };
-    let record = laptop.identity.sign_record(head, emulated_trace("Tamsel 14", &plan)).unwrap();
+    let record = laptop.identity.sign_record(head, emulated_trace("Marlow 15", &plan)).unwrap();
     let answer = hub.post_record(&record.bytes).await;
     assert_eq!(answer.status, 200, "{}", answer.body);
     hub.refresh().await;
