@@ -1,6 +1,7 @@
 //! Rounds over a real hub: plan, book, sheet, calendar, find, log.
 
 use windrow_model::emulate::{Faults, RunPlan};
+use windrow_model::record::wire::{Ambient, AmbientSource};
 
 use crate::access::{Role, Secret};
 use crate::http::Limits;
@@ -11,19 +12,28 @@ use crate::testing::{Answer, START_MS, TestHub, emulated_trace, header};
 
 const HTML: &str = "Accept: text/html";
 
-/// A hub with one emulated laptop whose fan stands still; its id.
+/// A hub with five healthy emulated laptops and one with clogged vents; the id of that one.
 async fn hub_of_one() -> (TestHub, String) {
     let hub = TestHub::start(Limits::default()).await;
-    let laptop = hub.joined(1).await;
-    let mut head = header();
-    head.previous_digest =
-        windrow_model::record::chain::root(&laptop.device_id(), &laptop.identity.public_key()).to_hex();
-    let plan = RunPlan { faults: Faults { fan: 0.0, ..Faults::default() }, ..RunPlan::default() };
-    let record = laptop.identity.sign_record(head, emulated_trace("Marlow 15", &plan)).unwrap();
-    let answer = hub.post_record(&record.bytes).await;
-    assert_eq!(answer.status, 200, "{}", answer.body);
+    let clogged = Faults { airflow: 0.3, ..Faults::NONE };
+    let mut ids = Vec::new();
+    for (seed, faults) in [clogged, Faults::NONE, Faults::NONE, Faults::NONE, Faults::NONE, Faults::NONE]
+        .into_iter()
+        .enumerate()
+    {
+        let laptop = hub.joined(seed as u8 + 1).await;
+        let mut head = header();
+        head.previous_digest =
+            windrow_model::record::chain::root(&laptop.device_id(), &laptop.identity.public_key()).to_hex();
+        head.context.ambient = Some(Ambient { value_c: 22.0, sd_k: 0.5, source: AmbientSource::Told });
+        let plan = RunPlan { faults, seed: seed as u64 + 1, ..RunPlan::default() };
+        let record = laptop.identity.sign_record(head, emulated_trace("Marlow 15", &plan)).unwrap();
+        let answer = hub.post_record(&record.bytes).await;
+        assert_eq!(answer.status, 200, "{}", answer.body);
+        ids.push(laptop.device_id());
+    }
     hub.refresh().await;
-    (hub, laptop.device_id())
+    (hub, ids.swap_remove(0))
 }
 
 /// A technician's token for another site.
@@ -76,7 +86,8 @@ async fn rounds_are_planned_booked_printed_and_logged() {
 
     let page = get(&hub, &technician, "/rounds").await.body;
     let code = code_of(&id);
-    for words in ["1 visit", "replace the fan", &code, "Work sheet", "None: what is planned is in stock"] {
+    for words in ["1 visit", "clean vents and fins", &code, "Work sheet", "None: what is planned is in stock"]
+    {
         assert!(page.contains(words), "{words}: {page}");
     }
     assert!(!page.contains("Plan anew"), "a technician plans nothing");
@@ -99,7 +110,7 @@ async fn rounds_are_planned_booked_printed_and_logged() {
         .append_pair("day", &later.to_string())
         .finish();
     let sheet = get(&hub, &technician, &format!("/rounds/sheet?{query}")).await;
-    for words in [&code[..], "Before anybody opens a laptop", "Replace the fan module", "swollen"] {
+    for words in [&code[..], "Before anybody opens a laptop", "Hold the fan's blades still", "swollen"] {
         assert!(sheet.body.contains(words), "{words}: {}", sheet.body);
     }
     let calendar = get(&hub, &technician, "/rounds/calendar.ics?starts=08:30").await;
@@ -113,10 +124,10 @@ async fn rounds_are_planned_booked_printed_and_logged() {
     let address = format!("/rounds/laptops/{id}");
     assert!(found.status == 303 && found.head.contains(&address), "{}", found.head);
     let page = get(&hub, &technician, &address).await.body;
-    for words in ["Replace the fan", "Log the visit", "Ask for the check", "swollen"] {
+    for words in ["Clean vents and fins", "Log the visit", "swollen"] {
         assert!(page.contains(words), "{words}: {page}");
     }
-    let visit = format!("visited_on={today}&action=fan&minutes=31&back={address}");
+    let visit = format!("visited_on={today}&action=clean&minutes=31&back={address}");
     let token = format!("Authorization: Bearer {technician}");
     let kind = "Content-Type: application/x-www-form-urlencoded";
     let logged =
