@@ -12,7 +12,7 @@ fn hub_with_hours() -> (Hub, NaiveDate, std::path::PathBuf) {
     let serving = hub.serve();
     let agent = Agent::new();
     agent.run_to(0, &["join", &serving.url, "--invite", &hub.invite(1)]);
-    agent.run_to(3, &["check", "--emulate", "fan=0", "--model", "Marlow 15"]);
+    agent.run_to(3, &["check", "--emulate", "fan=0", "--model-like", "Marlow 15"]);
     serving.terminate();
     let today = Utc::now().date_naive();
     let hours: Vec<String> = (0..20).map(|n| format!("Lowfield,{},5\n", today + Days::new(n))).collect();

@@ -376,6 +376,10 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
             let conditioned = conditions.of(&laptop.last.stored);
             let case = rule::Case {
                 last: &laptop.last,
+                n_of_model: learned
+                    .models
+                    .get(&ModelOf::run(&laptop.last.stored))
+                    .map_or(0, |m| m.reference.laptops),
                 conditioned,
                 last_service: last_services.get(&device_id),
                 as_of_ms,
@@ -384,7 +388,7 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
             let evidence = evidence::evidence(&case, &decided, &peers);
             let reason = words::reason(&case, &decided, &evidence);
             Standing {
-                condition: conditioned.map(|c| c.condition.clone()),
+                condition: conditioned.map(|c| rule::seen_by_the_rule(&c.condition, &decided)),
                 band: decided.band,
                 visit_benefit: decided.visit_benefit,
                 suspected: decided.suspected,

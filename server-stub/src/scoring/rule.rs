@@ -7,7 +7,7 @@
 use chrono::{Days, NaiveDate};
 use windrow_model::condition::constants::{CLOGGED_BELOW, CONTACT_ABOVE, FAN_BELOW};
 use windrow_model::condition::doubt::{CannotTell, Part};
-use windrow_model::condition::judge::Condition;
+use windrow_model::condition::judge::{Condition, Interval};
 
 use super::conditions::Conditioned;
 use super::{Band, Fault, Forecast, LastService, MS_PER_DAY, ReasonCode, Run, Suspicion, day_of};
@@ -15,7 +15,7 @@ use crate::costs::{Costs, FaultProbabilities};
 use crate::store::EpochMs;
 
 /// Version of this rule and its numbers; stands with every result.
-pub const RULE_VERSION: &str = "1";
+pub const RULE_VERSION: &str = "2";
 
 /// Least probability of a fault for which a laptop is opened. Our choice: at most three in five are opened in vain.
 const VISIT_FROM: f64 = 0.4;
@@ -40,9 +40,17 @@ const ALSO_SEE_TO: f64 = 0.3;
 /// more would hardly ever change the band.
 const RETEST_FROM: f64 = 0.12;
 
+/// With fewer laptops of a model, how its fans should run isn't known from others; the default fit's smallest group.
+const FEW_PEERS: usize = 3;
+/// A fan that stands through a load that takes the CPU to this is stopped, whatever its model does, °C. Common practice, no
+/// source: passive cooling ends well below.
+const STOPPED_FROM_C: f64 = 85.0;
+
 /// A laptop to be decided.
 pub(super) struct Case<'a> {
     pub(super) last: &'a Run,
+    /// Laptops that its model's reference rests on, itself included.
+    pub(super) n_of_model: usize,
     pub(super) conditioned: Option<&'a Conditioned>,
     pub(super) last_service: Option<&'a LastService>,
     pub(super) as_of_ms: EpochMs,
@@ -122,6 +130,16 @@ pub(super) fn fan_stood_at_c(run: &Run) -> Option<f64> {
     quality.iter().filter(|(name, _)| name.starts_with("fan_still.")).map(|(_, &c)| c).reduce(f64::max)
 }
 
+/// The condition as the rule sees it: a fan that stood by the rule's own finding is not sound in the numbers.
+pub(super) fn seen_by_the_rule(condition: &Condition, decided: &Decided) -> Condition {
+    let mut condition = condition.clone();
+    if decided.reason_code == ReasonCode::FanStopped && condition.p_fan < 0.5 {
+        condition.p_fan = 1.0;
+        condition.fan = Some(Interval { mid: 0.0, low: 0.0, high: 0.0 });
+    }
+    condition
+}
+
 /// Something that the runs leave open is likely enough to be tested again.
 fn is_undecided(c: &Condition) -> bool {
     left_open(c).is_some_and(|(p, _)| p >= RETEST_FROM)
@@ -170,8 +188,10 @@ impl Faults {
             severity: condition.map_or(1.0, |c| severity(fault, c)),
         });
         let seems_to_stand = condition.is_none_or(|c| c.p_fan >= 0.5);
-        let fan_stopped = seems_to_stand && fan_stood_at_c(case.last).is_some();
-        if fan_stopped && condition.is_none() {
+        let has_few_peers = case.n_of_model < FEW_PEERS;
+        let fan_stopped = fan_stood_at_c(case.last)
+            .is_some_and(|stood_at_c| seems_to_stand || (has_few_peers && stood_at_c >= STOPPED_FROM_C));
+        if fan_stopped && (condition.is_none() || has_few_peers) {
             of[1] = FaultOdds { fault: Fault::Fan, probability: 1.0, severity: MAX_SEVERITY };
         }
         Self { of, fan_stopped }

@@ -141,6 +141,14 @@ fn a_single_laptop_is_judged_without_peers_and_says_what_would_tell() {
 }
 
 #[test]
+fn a_fan_that_stands_in_the_heat_is_found_without_peers() {
+    let standings = judged(vec![check("alone", 1, Faults { fan: 0.0, fan2: 0.0, ..Faults::NONE }, 0)]);
+    let alone = of(&standings, "alone");
+    assert_eq!((alone.band, alone.reason_code), (Band::PullNow, ReasonCode::FanStopped), "{alone:#?}");
+    assert!(alone.condition.as_ref().is_none_or(|c| c.p_fan > 0.5), "{alone:#?}");
+}
+
+#[test]
 fn an_emulated_laptop_is_never_the_measure_of_a_measured_one() {
     let alone = || {
         let mut runs = healthy(4);
