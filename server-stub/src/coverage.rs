@@ -6,6 +6,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::store::EpochMs;
@@ -16,7 +17,7 @@ pub const CHECKED_DAYS: i64 = 30;
 const CHECKED_MS: i64 = CHECKED_DAYS * 86_400_000;
 
 /// How a laptop stands in the coverage.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum CoverageState {
     /// Checked in the last 30 days, and the check tells.
@@ -69,7 +70,7 @@ impl CoverageState {
 }
 
 /// Why a laptop that should be checked was not.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum NotCheckedWhy {
     /// No laptop with this tag has joined or was imported.
@@ -170,7 +171,7 @@ pub struct Coverage {
 }
 
 /// How many laptops stand how.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct CoverageCounts {
     /// Checked in the last 30 days, and the check tells.
     pub n_checked: usize,

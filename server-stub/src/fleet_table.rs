@@ -1,6 +1,7 @@
 //! The fleet as a table: one row a laptop, the same columns for people and programs.
 
 use chrono::{DateTime, SecondsFormat};
+use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::METHOD_VERSION;
 use windrow_model::measured::Measured;
@@ -20,7 +21,7 @@ use crate::store::EpochMs;
 const DIGITS: i32 = 6;
 
 /// A laptop's row. The names and their order are a promise to other programs.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, JsonSchema)]
 pub struct Row {
     rank: usize,
     device_id: String,
@@ -68,7 +69,7 @@ pub struct Row {
 }
 
 /// A row with what it rests on.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, JsonSchema)]
 pub struct Explained {
     #[serde(flatten)]
     row: Row,
@@ -117,16 +118,16 @@ pub fn rows(fleet: &JudgedFleet, filter: &Filter) -> Vec<Explained> {
         .standings
         .iter()
         .enumerate()
-        .map(|(idx, standing)| explained(idx + 1, standing, fleet))
+        .map(|(idx, standing)| explained(idx + 1, standing, &fleet.versions, &fleet.coverage))
         .filter(|e| is_asked(&filter.site, &e.row.site) && is_asked(&filter.model, &e.row.model))
         .take(filter.limit.unwrap_or(usize::MAX))
         .collect()
 }
 
-fn explained(rank: usize, standing: &Standing, fleet: &JudgedFleet) -> Explained {
-    let versions = &fleet.versions;
+/// A laptop's row with what it rests on, by its rank from 1.
+pub fn explained(rank: usize, standing: &Standing, versions: &Versions, coverage: &Coverage) -> Explained {
     Explained {
-        row: row(rank, standing, &fleet.coverage),
+        row: row(rank, standing, coverage),
         suspected: standing
             .suspected
             .iter()

@@ -182,10 +182,30 @@ fn contradictions(entry: &ScopeEntry) -> Option<String> {
 }
 
 fn name_cell(column: &str, cell: &str, wrong: &mut Vec<String>) -> String {
-    plain(cell, MAX_NAME_BYTES).unwrap_or_else(|what| {
+    name(cell).unwrap_or_else(|what| {
         wrong.push(format!("`{column}`: {what}"));
         String::new()
     })
+}
+
+/// A tag, model, site or place.
+///
+/// # Errors
+/// Why it is refused, in words.
+pub fn name(text: &str) -> Result<String, String> {
+    plain(text, MAX_NAME_BYTES)
+}
+
+/// Whether a tag can be retired after a day.
+///
+/// # Errors
+/// Why not, in words.
+pub fn check_last_day(list: &[ScopeEntry], tag: &str, last_on: NaiveDate) -> Result<(), String> {
+    let from_on = list.iter().find(|e| e.tag == tag).and_then(|e| e.from_on);
+    match from_on.filter(|from_on| last_on < *from_on) {
+        Some(from_on) => Err(format!("the last day {last_on} is before the first day of `{tag}`, {from_on}")),
+        None => Ok(()),
+    }
 }
 
 /// A reason, as in the column `why`.

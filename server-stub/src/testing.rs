@@ -227,12 +227,21 @@ impl TestHub {
 
     /// A grant's token.
     pub(crate) async fn grant(&self, role: Role, expires_at_ms: Option<i64>) -> String {
+        self.granted(role, None, expires_at_ms).await
+    }
+
+    /// A token of a grant for one site.
+    pub(crate) async fn grant_for(&self, role: Role, site: &str) -> String {
+        self.granted(role, Some(site.to_owned()), None).await
+    }
+
+    async fn granted(&self, role: Role, site: Option<String>, expires_at_ms: Option<i64>) -> String {
         let token = Secret::new_token().unwrap();
         let grant = NewGrant {
             token_hash: token.hash(),
             role,
             label: role.name().to_owned(),
-            site: None,
+            site,
             created_at_ms: START_MS,
             expires_at_ms,
             only_as_first_admin: false,

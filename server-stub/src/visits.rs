@@ -1,11 +1,15 @@
 //! What a visit's entry may say: the same at the command line and on the page.
 
-use chrono::{Datelike, NaiveDate};
+use chrono::{Datelike, Days, NaiveDate, NaiveTime};
+
+use crate::store::EpochMs;
 
 /// Longest free text, bytes.
 pub const MAX_TEXT_BYTES: usize = 2000;
 /// Longest visit, minutes: a working day.
 pub const MAX_MINUTES: u32 = 24 * 60;
+/// Longest reason of a hold, a snooze or a wanted check, bytes.
+const MAX_WHY_BYTES: usize = 400;
 /// Earliest year of a visit: before it is a slip of the keyboard.
 const MIN_YEAR: i32 = 2000;
 
@@ -35,6 +39,21 @@ pub fn text(text: &str) -> Result<String, String> {
         return Err(format!("at most {MAX_TEXT_BYTES} bytes"));
     }
     Ok(text.trim().to_owned())
+}
+
+/// The reason of a hold, a snooze or a wanted check.
+///
+/// # Errors
+/// Why it is refused, in words.
+pub fn reason(why: &str) -> Result<String, String> {
+    let why = text(why)?;
+    if why.len() > MAX_WHY_BYTES { Err(format!("at most {MAX_WHY_BYTES} bytes")) } else { Ok(why) }
+}
+
+/// The last millisecond of a day, UTC.
+pub fn end_of_day_ms(day: NaiveDate) -> Option<EpochMs> {
+    let next = day.checked_add_days(Days::new(1))?;
+    Some(next.and_time(NaiveTime::MIN).and_utc().timestamp_millis() - 1)
 }
 
 #[cfg(test)]

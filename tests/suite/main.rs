@@ -1,5 +1,6 @@
 //! The suite: one binary, a module a subject.
 mod collection;
+mod facts;
 mod open_recordings;
 mod record_schema;
 mod reference;

@@ -185,7 +185,10 @@ fn change(
     let tag = tag.trim();
     let became = with_store(path, async |store| {
         if let ScopeDeed::Retire { last_on, .. } = &deed {
-            check_last_day(&store.scope_list().await?, tag, *last_on)?;
+            scope::check_last_day(&store.scope_list().await?, tag, *last_on).map_err(|why| {
+                Failure::new(why)
+                    .remedy("give a later `--last-on`, or import the tag anew with another `from`")
+            })?;
         }
         Ok(store.scope_change(tag.to_owned(), deed, ACTOR, setting.clock.now_ms()).await?)
     })?;
@@ -205,17 +208,6 @@ fn told(setting: &Setting, tag: &str, is_new: bool, done: &str) -> String {
         format!("`{tag}` {done}")
     } else {
         format!("`{tag}` {done}, as before")
-    }
-}
-
-fn check_last_day(list: &[ScopeEntry], tag: &str, last_on: NaiveDate) -> Result<(), Failure> {
-    let from_on = list.iter().find(|e| e.tag == tag).and_then(|e| e.from_on);
-    match from_on.filter(|from_on| last_on < *from_on) {
-        Some(from_on) => {
-            Err(Failure::new(format!("the last day {last_on} is before the first day of `{tag}`, {from_on}"))
-                .remedy("give a later `--last-on`, or import the tag anew with another `from`"))
-        }
-        None => Ok(()),
     }
 }
 

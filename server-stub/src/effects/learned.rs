@@ -32,7 +32,7 @@ const PLAUSIBLE: (f64, f64) = (0.2, 4.0);
 pub const ACTIONS: [ServiceAction; 3] = [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste];
 
 /// How often an action mends.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Mends {
     /// Mean share.
     pub mean: f64,
@@ -45,7 +45,7 @@ pub struct Mends {
 }
 
 /// How long things take, minutes.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Minutes {
     /// Every visit, whatever is done.
     pub visit: f64,
@@ -56,7 +56,7 @@ pub struct Minutes {
 }
 
 /// What the log teaches.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Lessons {
     /// Cleaning, fan, paste.
     pub mends: [Mends; 3],

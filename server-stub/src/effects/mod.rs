@@ -17,6 +17,7 @@ pub mod learned;
 use std::collections::HashMap;
 
 use chrono::NaiveDate;
+use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::condition::judge::Interval;
 use windrow_model::trace::fleet::ServiceAction;
@@ -53,7 +54,7 @@ pub const fn as_new(part: Fault) -> f64 {
 }
 
 /// Whether a visit helped.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// It is better than before.
@@ -113,7 +114,7 @@ pub struct Around {
 }
 
 /// What a visit did to one part.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
 pub struct PartEffect {
     /// Which.
     pub part: Fault,
@@ -132,12 +133,13 @@ pub struct PartEffect {
 }
 
 /// What a visit did to a laptop.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct VisitEffect {
     /// The day.
     pub on: NaiveDate,
     /// What was done.
     #[serde(serialize_with = "names")]
+    #[schemars(with = "Vec<String>")]
     pub actions: Vec<ServiceAction>,
     /// What it says of the parts that were seen to: one that helped or got worse goes before.
     pub verdict: Verdict,

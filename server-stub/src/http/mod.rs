@@ -2,6 +2,7 @@
 
 #[cfg(test)]
 mod access_tests;
+mod api;
 pub mod body;
 mod device_request;
 mod devices;
@@ -119,6 +120,15 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/v1/ledger/head", Authority::People(Roles::ALL)),
     ("GET", "/v1/ledger/proof", Authority::People(Roles::ALL)),
     ("GET", "/v1/exports/{kind}", Authority::People(Roles::AUDIT)),
+    ("GET", "/v1/fleet", Authority::People(Roles::ALL)),
+    ("GET", "/v1/devices/{device_id}", Authority::People(Roles::ALL)),
+    ("POST", "/v1/devices/{device_id}/marks", Authority::People(Roles::WORK)),
+    ("GET", "/v1/visits", Authority::People(Roles::ALL)),
+    ("POST", "/v1/visits", Authority::People(Roles::WORK)),
+    ("GET", "/v1/scope", Authority::People(Roles::ALL)),
+    ("POST", "/v1/scope", Authority::People(Roles::ADMIN)),
+    ("GET", "/v1/scope/{tag}", Authority::People(Roles::ALL)),
+    ("GET", "/v1/sites", Authority::People(Roles::ALL)),
     ("GET", "/sign-in", Authority::Anybody),
     ("POST", "/sign-in", Authority::Token),
     ("POST", "/sign-out", Authority::Page(Roles::ALL)),
@@ -206,6 +216,7 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/exports/{kind}", get(exports::serve::<S>))
         .route("/metrics", get(metrics::serve::<S>))
         .route("/readyz", get(readyz::<S>))
+        .merge(api::routes())
         .merge(pages::routes())
         .route("/sign-in", get(sign_in::page).post(sign_in::begin::<S>))
         .route("/sign-out", post(sign_in::end::<S>))

@@ -15,7 +15,7 @@ use super::places;
 use crate::coverage::Coverage;
 use crate::effects::Effects;
 use crate::effects::learned::Lessons;
-use crate::scoring::{Firmwares, JudgedFleet, ModelOf, Standing, events};
+use crate::scoring::{Firmwares, JudgedFleet, ModelOf, Standing, Versions, events};
 
 /// The judged fleet ready to be shown, with the judgement that it was made from.
 #[derive(Debug)]
@@ -40,6 +40,8 @@ pub struct Shown {
     pub firmwares: Firmwares,
     /// What names each reference in addresses.
     reference_ids: BTreeMap<String, ModelOf>,
+    /// What the fleet was judged by.
+    pub versions: Versions,
 }
 
 impl Shown {
@@ -53,7 +55,7 @@ impl Shown {
             effects,
             lessons,
             firmwares,
-            ..
+            versions,
         } = judged;
         let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s, &coverage)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
@@ -72,6 +74,7 @@ impl Shown {
             places,
             firmwares,
             reference_ids,
+            versions,
         }
     }
 

@@ -77,7 +77,8 @@ pub fn name_of<'a>(asset_tag: &'a str, device_id: &'a str) -> &'a str {
 }
 
 /// By what the list is ordered.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
 pub enum Order {
     /// Urgency and expected benefit.
     #[default]

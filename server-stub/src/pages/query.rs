@@ -63,7 +63,7 @@ impl Query {
                 "site" => query.site = Some(value.to_owned()),
                 "model" => query.model = Some(value.to_owned()),
                 "band" => query.band = words::BANDS.into_iter().find(|b| words::band_class(*b) == value),
-                "find" => query.search = value.trim().chars().take(SEARCH_MAX_CHARS).collect(),
+                "find" => query.search_for(value),
                 "order" => query.order = Order::from_key(value).unwrap_or_default(),
                 "after" => query.from = From::After(value.to_owned()),
                 "before" => query.from = From::Before(value.to_owned()),
@@ -115,8 +115,26 @@ impl Query {
             && (search.is_empty() || entry.haystack.contains(search))
     }
 
+    /// Narrows it to what holds these words.
+    pub fn search_for(&mut self, words: &str) {
+        self.search = words.trim().chars().take(SEARCH_MAX_CHARS).collect();
+    }
+
+    /// Binds it to the one site that the reader may see, where there is one.
+    pub fn bind_to(&mut self, site: Option<&str>) {
+        if let Some(site) = site {
+            self.site = Some(site.to_owned());
+            self.is_bound_to_site = true;
+        }
+    }
+
     /// The page that is asked for.
     pub fn page<'a>(&self, fleet: &'a Fleet) -> Page<'a> {
+        self.page_of(fleet, PAGE_SIZE)
+    }
+
+    /// The page that is asked for, of at most so many laptops; going back is by [`PAGE_SIZE`] alone.
+    pub fn page_of<'a>(&self, fleet: &'a Fleet, n_most: usize) -> Page<'a> {
         let search = self.search.to_lowercase();
         let fitting: Vec<u32> = fleet
             .order(self.order)
@@ -126,7 +144,7 @@ impl Query {
             .collect();
         let n_before = self.n_before(fleet, &fitting);
         let entries =
-            fitting.iter().skip(n_before).take(PAGE_SIZE).map(|&p| &fleet.laptops[p as usize]).collect();
+            fitting.iter().skip(n_before).take(n_most).map(|&p| &fleet.laptops[p as usize]).collect();
         Page { entries, n_fitting: fitting.len(), n_before }
     }
 

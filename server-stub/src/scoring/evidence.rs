@@ -1,5 +1,6 @@
 //! What a reason rests on: the condition's number with its interval, and the run's plain metrics beside the peers' range.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::condition::judge::Interval;
 use windrow_model::measured::Measured;
@@ -13,7 +14,7 @@ use super::rule::{Case, Decided, fan_stood_at_c};
 const MAX_PIECES: usize = 3;
 
 /// Where the others of the model lie.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
 pub struct PeerRange {
     /// How many laptops, this one included.
     pub n_laptops: usize,
@@ -26,7 +27,7 @@ pub struct PeerRange {
 }
 
 /// One piece of evidence.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct Evidence {
     /// What; the name ends in its unit, or is a ratio to as-new.
     pub metric: &'static str,

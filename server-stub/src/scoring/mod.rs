@@ -18,7 +18,8 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
-use serde::Serialize;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use windrow_model::METHOD_VERSION;
 use windrow_model::condition::constants::CONSTANTS_VERSION;
 use windrow_model::condition::doubt::Part;
@@ -70,7 +71,7 @@ pub struct Run {
 }
 
 /// When to see to a laptop. Ordered by urgency.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Band {
     /// Pull now.
@@ -119,7 +120,7 @@ impl Band {
 }
 
 /// Why a laptop is in its band, for programs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum ReasonCode {
     /// Vents and fins: the air takes too little heat away.
@@ -143,7 +144,7 @@ pub enum ReasonCode {
 }
 
 /// A fault that a service can mend.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Fault {
     /// Vents and fins.
@@ -206,7 +207,7 @@ impl From<Part> for Fault {
 }
 
 /// A fault that is suspected.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
 pub struct Suspicion {
     /// Which.
     pub fault: Fault,
@@ -265,7 +266,7 @@ impl Standing {
 }
 
 /// When a condition will have passed its limit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Forecast {
     /// The condition that passes its limit first.
     pub fault: Fault,
@@ -343,7 +344,7 @@ pub struct JudgedFleet {
 }
 
 /// What a judgement was made by; stands with every result.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Versions {
     /// Of the analysis and the fit.
     pub method: &'static str,

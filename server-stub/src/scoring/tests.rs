@@ -6,8 +6,9 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::{Band, Fleet, JudgedFleet, ReasonCode, Standing, conditions, judge};
 use crate::costs::Costs;
+use crate::effects::Verdict;
 use crate::facts::Facts;
-use crate::store::{MeasuredRun, Service};
+use crate::store::{Logged, MeasuredRun, Service};
 use crate::testing::START_MS;
 
 const DAY_MS: i64 = 24 * 3600 * 1000;
@@ -212,6 +213,70 @@ fn a_service_resets_what_was_seen_before_it() {
 
     // As of a day before the service, nothing of it is known.
     assert_eq!(of(&judged(&runs, START_MS + DAY_MS / 4), "serviced").reason_code, ReasonCode::Clogged);
+}
+
+/// One laptop cleaned and the vents then free, one cleaned and as clogged as before, one not checked since.
+#[test]
+fn a_cleaning_that_helped_is_told_from_one_that_did_not() {
+    let clogged = Faults { airflow: 0.4, ..Faults::NONE };
+    let mut runs = healthy(9);
+    let cleaned_on: chrono::NaiveDate = "2026-02-01".parse().unwrap();
+    let mut services = Vec::new();
+    for (device_id, unit, after) in
+        [("mended", 20, Some(Faults::NONE)), ("in-vain", 21, Some(clogged)), ("unchecked", 22, None)]
+    {
+        runs.extend(checks(device_id, unit, clogged));
+        for days in [3, 12] {
+            let Some(faults) = after else { continue };
+            let (mut run, drive) = check(device_id, unit, faults, 0);
+            run.tested_at_ms = START_MS + days * DAY_MS;
+            runs.push((run, drive));
+        }
+        let action = ServiceAction::Clean;
+        services.push(Service {
+            device_id: device_id.to_owned(),
+            serviced_on: cleaned_on,
+            action,
+            logged: None,
+        });
+    }
+    let judged = judged_with(runs, services, START_MS + 20 * DAY_MS);
+    let effect = |device_id: &str| judged.effects.on(device_id, cleaned_on).unwrap();
+    let mended = effect("mended");
+    assert_eq!(mended.verdict, Verdict::Helped, "{mended:#?}");
+    assert!(mended.confidence.unwrap() > 0.97 && mended.parts[0].better_by > 0.3, "{mended:#?}");
+    assert_eq!((mended.n_runs_before, mended.n_runs_after), (3, 2));
+    let in_vain = effect("in-vain");
+    assert!(in_vain.verdict != Verdict::Helped && in_vain.parts[0].better_by < 0.1, "{in_vain:#?}");
+    let unchecked = effect("unchecked");
+    assert_eq!((unchecked.verdict, unchecked.why), (Verdict::CannotTell, Some("no usable check since")));
+    // One that worked and one that didn't: less sure of cleaning than before.
+    let clean = judged.lessons.mends[0];
+    assert!(clean.n_visits == 2 && (0.6..0.88).contains(&clean.mean), "{clean:?}");
+}
+
+/// A run of the day of service counts as after it once the visit was logged.
+#[test]
+fn a_check_after_the_visit_was_logged_is_one_after_it() {
+    let mut runs = healthy(5);
+    runs.extend(checks("serviced", 20, Faults::NONE));
+    let visit_ms = START_MS + 10 * DAY_MS;
+    let on = super::day_of(visit_ms).unwrap();
+    let (mut after, drive) = check("serviced", 20, Faults::NONE, 0);
+    after.tested_at_ms = visit_ms + 60_000;
+    runs.push((after, drive));
+    let judged = |at_ms: i64| {
+        let logged = Some(Logged { by_role: "technician".into(), at_ms });
+        let action = ServiceAction::Clean;
+        let service = Service { device_id: "serviced".into(), serviced_on: on, action, logged };
+        judged_with(runs.clone(), vec![service], visit_ms + DAY_MS)
+    };
+    let (before, later) = (judged(visit_ms), judged(visit_ms + 120_000));
+    let code = |fleet: &JudgedFleet| of(&fleet.standings, "serviced").reason_code;
+    assert_ne!(code(&before), ReasonCode::NotCheckedSinceService);
+    assert_eq!(code(&later), ReasonCode::NotCheckedSinceService);
+    assert_eq!(before.effects.on("serviced", on).unwrap().n_runs_after, 1);
+    assert_eq!(later.effects.on("serviced", on).unwrap().n_runs_after, 0);
 }
 
 #[test]

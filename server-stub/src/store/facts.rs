@@ -49,7 +49,7 @@ impl ScopeEntry {
 }
 
 /// What a row of the scope list's history did.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum ScopeChange {
     /// The tag is new.
@@ -93,7 +93,7 @@ pub struct ScopeVersion {
 }
 
 /// What an import of the scope list did.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 pub struct ScopeCount {
     /// Tags that are new.
     pub n_new: usize,
@@ -266,7 +266,7 @@ impl Visit {
 }
 
 /// Kinds of marks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum MarkKind {
     /// No load and no visit: a recall, a bulging battery.
@@ -343,6 +343,11 @@ pub trait FactStore {
     /// Ids of the laptops that are meant by an id, the beginning of one (8 characters or more), or an asset tag: at most
     /// three, so that a caller sees when it is not one.
     fn laptop_find(&self, key: String) -> impl Future<Output = Result<Vec<String>, StoreError>> + Send;
+    /// One laptop by its whole id.
+    fn laptop_get(
+        &self,
+        device_id: String,
+    ) -> impl Future<Output = Result<Option<Laptop>, StoreError>> + Send;
     /// All laptops, ordered by id.
     fn laptop_list(&self) -> impl Future<Output = Result<Vec<Laptop>, StoreError>> + Send;
     /// Takes a whole scope list: tags that differ get a new row, tags that it doesn't name stay as they are. Laptops of

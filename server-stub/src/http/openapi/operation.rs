@@ -187,7 +187,10 @@ fn places(path: &str) -> Vec<Parameter> {
 /// What may stand at a place of a path.
 fn place_schema(name: &str) -> Value {
     match name {
-        "device_id" => json!({"type": "string", "pattern": "^[0-9a-f]{32}$", "description": "the laptop"}),
+        // Imported laptops bring ids of their own; asset tags are taken too.
+        "device_id" => {
+            json!({"type": "string", "minLength": 1, "description": "the laptop: device id, its first 8 characters or more, or asset tag"})
+        }
         "digest" => json!({"type": "string", "pattern": "^[0-9a-f]{64}$", "description": "SHA-256, hex"}),
         "kind" => {
             let kinds = Which::ALL.into_iter().map(Which::name).chain([exports::AUDIT]);

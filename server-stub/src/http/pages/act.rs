@@ -4,7 +4,7 @@ use axum::body::Body;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Redirect;
-use chrono::{Days, NaiveDate, NaiveTime};
+use chrono::NaiveDate;
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::{no_such, shown};
@@ -19,8 +19,6 @@ use crate::visits;
 
 /// Most laptops in one form: a page of the list.
 const MAX_LAPTOPS: usize = 200;
-/// Longest reason, bytes.
-const MAX_WHY_BYTES: usize = 400;
 
 /// A form's fields, in their order.
 pub(super) struct Fields(Vec<(String, String)>);
@@ -94,11 +92,9 @@ enum Deed {
 
 impl Deed {
     fn of(fields: &Fields, now_ms: EpochMs) -> Result<Self, Problem> {
-        let until_ms = fields.day("until")?.and_then(end_of_day_ms);
-        let why = fields.text("why")?;
-        if why.len() > MAX_WHY_BYTES {
-            return Err(refused(format!("the reason is longer than {MAX_WHY_BYTES} bytes")));
-        }
+        let until_ms = fields.day("until")?.and_then(visits::end_of_day_ms);
+        let why =
+            visits::reason(fields.one("why")).map_err(|why| refused(format!("the field `why`: {why}")))?;
         let later = |what: &str| match until_ms {
             Some(ms) if ms > now_ms => Ok(Some(ms)),
             Some(_) => Err(refused(format!("{what} needs a day that is not over yet"))),
@@ -213,12 +209,6 @@ fn minutes(fields: &Fields) -> Result<Option<u32>, Problem> {
 
 pub(super) const fn actor(viewer: &Viewer) -> Actor {
     Actor { role: viewer.role, grant_id: Some(viewer.grant_id) }
-}
-
-/// The last millisecond of a day, UTC.
-fn end_of_day_ms(day: NaiveDate) -> Option<EpochMs> {
-    let next = day.checked_add_days(Days::new(1))?;
-    Some(next.and_time(NaiveTime::MIN).and_utc().timestamp_millis() - 1)
 }
 
 pub(super) fn refused(detail: impl Into<String>) -> Problem {

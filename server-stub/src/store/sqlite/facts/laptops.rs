@@ -66,12 +66,14 @@ pub(super) async fn find(pool: &SqlitePool, key: &str) -> Result<Vec<String>, St
     .await?)
 }
 
-pub(super) async fn list(pool: &SqlitePool) -> Result<Vec<Laptop>, StoreError> {
+/// All laptops by id, or the one of that id.
+pub(super) async fn list(pool: &SqlitePool, device_id: Option<&str>) -> Result<Vec<Laptop>, StoreError> {
     let rows = sqlx::query(
         "SELECT k.device_id, COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site, '') AS site, \
            COALESCE(p.place, '') AS place, COALESCE(r.model_name, '') AS model_name, \
            d.device_id IS NOT NULL AS has_joined, d.revoked_at_ms, r.tested_at_ms, s.new_device_id \
-         FROM (SELECT device_id FROM device UNION SELECT device_id FROM run) k \
+         FROM (SELECT device_id FROM device WHERE ?1 IS NULL OR device_id = ?1 \
+           UNION SELECT device_id FROM run WHERE ?1 IS NULL OR device_id = ?1) k \
          LEFT JOIN device d ON d.device_id = k.device_id \
          LEFT JOIN succession s ON s.old_device_id = k.device_id \
          LEFT JOIN placing p ON p.placing_id = (SELECT q.placing_id FROM placing q WHERE q.device_id = k.device_id \
@@ -80,6 +82,7 @@ pub(super) async fn list(pool: &SqlitePool) -> Result<Vec<Laptop>, StoreError> {
            AND t.outcome <> 'not_started' ORDER BY t.tested_at_ms DESC, t.run_id DESC LIMIT 1) \
          ORDER BY k.device_id",
     )
+    .bind(device_id)
     .fetch_all(pool)
     .await?;
     rows.iter().map(laptop_of).collect()

@@ -73,8 +73,12 @@ impl FactStore for SqliteStore {
         laptops::find(&self.readers, &key).await
     }
 
+    async fn laptop_get(&self, device_id: String) -> Result<Option<Laptop>, StoreError> {
+        Ok(laptops::list(&self.readers, Some(&device_id)).await?.pop())
+    }
+
     async fn laptop_list(&self) -> Result<Vec<Laptop>, StoreError> {
-        laptops::list(&self.readers).await
+        laptops::list(&self.readers, None).await
     }
 
     async fn scope_import(

@@ -1,0 +1,103 @@
+//! What the pages show, for programs: the fleet, laptops, visits, the scope list, sites.
+//!
+//! A grant for one site sees that site alone, as on the pages. Lists are paged by key: `next` names where to go on.
+
+mod device;
+mod fleet;
+mod input;
+mod marks;
+mod scope;
+mod sites;
+#[cfg(test)]
+mod tests;
+mod visits;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::http::StatusCode;
+use axum::routing::{get, post};
+use chrono::{DateTime, SecondsFormat};
+
+use super::openapi::Operation;
+use super::{Hub, Problem};
+use crate::access::Viewer;
+use crate::pages::fill::Shown;
+use crate::store::facts::{Actor, Laptop};
+use crate::store::{EpochMs, Store};
+
+/// Most entries of one page of a list.
+const MAX_LIMIT: u32 = 1000;
+/// Entries of a page where the caller doesn't say.
+const DEFAULT_LIMIT: u32 = 100;
+
+pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
+    Router::new()
+        .route("/v1/fleet", get(fleet::list::<S>))
+        .route("/v1/devices/{device_id}", get(device::get::<S>))
+        .route("/v1/devices/{device_id}/marks", post(marks::set::<S>))
+        .route("/v1/visits", get(visits::list::<S>).post(visits::log::<S>))
+        .route("/v1/scope", get(scope::list::<S>).post(scope::change::<S>))
+        .route("/v1/scope/{tag}", get(scope::history::<S>))
+        .route("/v1/sites", get(sites::list::<S>))
+}
+
+/// What the document says of these routes.
+pub(super) fn operations() -> Vec<Operation> {
+    [
+        fleet::operations(),
+        device::operations(),
+        marks::operations(),
+        visits::operations(),
+        scope::operations(),
+        sites::operations(),
+    ]
+    .concat()
+}
+
+/// The judged fleet; a problem until it is judged for the first time.
+fn shown<S: Store>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
+    hub.showroom.now().ok_or_else(|| {
+        let detail = "the hub has just started and is judging the fleet; ask again in a minute";
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, NOT_JUDGED_YET, "the fleet is being judged", detail)
+    })
+}
+
+const NOT_JUDGED_YET: &str = "not_judged_yet";
+const BAD_QUERY: &str = "bad_query";
+const NO_SUCH_LAPTOP: &str = "no_such_laptop";
+
+fn bad_query(detail: impl Into<String>) -> Problem {
+    Problem::new(StatusCode::BAD_REQUEST, BAD_QUERY, "question not understood", detail)
+}
+
+fn no_such_laptop(key: &str) -> Problem {
+    let shown: String = key.chars().filter(|c| !c.is_control()).take(80).collect();
+    let detail = format!("no laptop `{shown}` has joined or was imported, or it is not yours to see");
+    Problem::new(StatusCode::NOT_FOUND, NO_SUCH_LAPTOP, "no such laptop", detail)
+}
+
+/// How many entries a page may have.
+fn limit(asked: Option<u32>) -> Result<u32, Problem> {
+    match asked.unwrap_or(DEFAULT_LIMIT) {
+        n @ 1..=MAX_LIMIT => Ok(n),
+        n => Err(bad_query(format!("`limit` {n}: give 1 to {MAX_LIMIT}")).about("limit")),
+    }
+}
+
+/// The one laptop that is meant by an asset tag, a device id, or its beginning, if the viewer may see it.
+async fn one_laptop<S: Store>(hub: &Hub<S>, viewer: &Viewer, key: &str) -> Result<Laptop, Problem> {
+    let mut found = hub.store.laptop_find(key.trim().to_owned()).await.map_err(|e| Problem::of_store(&e))?;
+    let (Some(device_id), true) = (found.pop(), found.is_empty()) else { return Err(no_such_laptop(key)) };
+    let laptop = hub.store.laptop_get(device_id).await.map_err(|e| Problem::of_store(&e))?;
+    laptop.filter(|l| viewer.sees(&l.site)).ok_or_else(|| no_such_laptop(key))
+}
+
+const fn actor(viewer: &Viewer) -> Actor {
+    Actor { role: viewer.role, grant_id: Some(viewer.grant_id) }
+}
+
+fn time(ms: EpochMs) -> String {
+    let time = DateTime::from_timestamp_millis(ms);
+    time.map(|t| t.to_rfc3339_opts(SecondsFormat::Secs, true)).unwrap_or_default()
+}
