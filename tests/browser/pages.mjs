@@ -116,6 +116,21 @@ for (const path of new Set(visited)) {
     before = stop.at;
   }
 }
+// A file dropped in for verification: as the hub gave it out, then with one byte of a table altered.
+async function verdictOn(bytes) {
+  await page.goto(`${url}/audit`);
+  await page.setInputFiles("#export", { name: "audit.zip", mimeType: "application/zip", buffer: bytes });
+  await Promise.all([page.waitForURL(`${url}/audit/verify`), page.click("form[action='/audit/verify'] button")]);
+  return page.locator("main").innerText();
+}
+const given = await (await page.request.get(`${url}/v1/exports/audit`)).body();
+const whole = await verdictOn(given);
+if (!whole.includes("was altered.") || whole.includes("is not as the hub gave it out")) complain("/audit/verify", `a sound export: ${whole.slice(0, 300)}`);
+const altered = Buffer.from(given);
+altered[Math.floor(altered.length / 2)] ^= 1;
+const caught = await verdictOn(altered);
+if (caught.includes("Nothing in")) complain("/audit/verify", `an altered export passes: ${caught.slice(0, 300)}`);
+
 await page.goto(`${url}/`);
 await page.keyboard.press("Tab");
 await page.keyboard.press("Enter");

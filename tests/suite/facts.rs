@@ -18,6 +18,8 @@ impl Program {
         let file = hub.database.with_file_name("admin.token");
         hub.run_well(&["grant", "--first-admin", "--to", file.to_str().expect("UTF-8")]);
         let token = std::fs::read_to_string(file).expect("a token").trim().to_owned();
+        // The client wants a provider even for plain HTTP; that another test was first is as good.
+        let _ = rustls::crypto::ring::default_provider().install_default();
         Self { client: reqwest::blocking::Client::new(), url: serving.url.clone(), token }
     }
 

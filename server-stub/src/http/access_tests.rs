@@ -61,7 +61,7 @@ async fn every_route_is_closed_to_whoever_is_not_listed_for_it() {
         let ask = async |headers: &[&str]| gate_of(&hub.request(method, &path, headers, b"").await);
         let (roles, unknown) = match authority {
             Authority::People(roles) | Authority::DeviceOrPeople(roles) => (roles, Gate::NotSignedIn),
-            Authority::Page(roles) => (roles, Gate::SentToSignIn),
+            Authority::Page(roles) | Authority::Upload(roles) => (roles, Gate::SentToSignIn),
             _ => {
                 assert_eq!(ask(&[]).await, Gate::Through, "{method} {path}");
                 continue;

@@ -106,12 +106,12 @@ fn read_limited(source: impl Read) -> Result<Vec<u8>, Problem> {
     Ok(bytes)
 }
 
-fn too_large(which: &str, limit_bytes: usize) -> Problem {
+pub(super) fn too_large(which: &str, limit_bytes: usize) -> Problem {
     let detail = format!("the body is larger than {limit_bytes} bytes {which}; send less at once");
     Problem::new(StatusCode::PAYLOAD_TOO_LARGE, "body_too_large", "body too large", detail)
 }
 
-fn too_slow(limits: &Limits) -> Problem {
+pub(super) fn too_slow(limits: &Limits) -> Problem {
     let detail = format!(
         "no more of the body came for {} s, or not all within {} s",
         limits.body_idle.as_secs(),

@@ -70,7 +70,7 @@ async fn admit<S: Store>(hub: &Hub<S>, request: Request) -> Result<Request, Resp
                 None => (roles, false),
             }
         }
-        Some(Authority::Page(roles)) => (roles, true),
+        Some(Authority::Page(roles) | Authority::Upload(roles)) => (roles, true),
     };
     let address = peer_of(request.extensions());
     let known = identify(hub, request.headers(), address).await.map_err(IntoResponse::into_response)?;
@@ -78,7 +78,8 @@ async fn admit<S: Store>(hub: &Hub<S>, request: Request) -> Result<Request, Resp
         let asked = (request.method() == Method::GET).then(|| request.uri());
         return Err(if is_page { to_sign_in(asked) } else { sign_in_needed() });
     };
-    admit_known(hub, known, roles, request).await.map_err(IntoResponse::into_response)
+    let has_files = matches!(authority, Some(Authority::Upload(_)));
+    admit_known(hub, known, roles, has_files, request).await.map_err(IntoResponse::into_response)
 }
 
 /// Lets a device's signed request through.
@@ -96,7 +97,8 @@ async fn admit_known<S: Store>(
     hub: &Hub<S>,
     viewer: Viewer,
     roles: Roles,
-    request: Request,
+    has_files: bool,
+    mut request: Request,
 ) -> Result<Request, Problem> {
     if !roles.contains(viewer.role) {
         let detail = format!("the role `{}` may not do this", viewer.role);
@@ -106,6 +108,11 @@ async fn admit_known<S: Store>(
     let mut request = match &viewer.csrf {
         Some(csrf) if is_change => {
             comes_from_us(request.headers())?;
+            if has_files {
+                // Its token stands in the form: whoever opens that, `upload::Form`, looks at it first.
+                request.extensions_mut().insert(viewer);
+                return Ok(request);
+            }
             let (request, given) = csrf_given(request, hub).await?;
             if !given.is_some_and(|given| csrf.is(&given)) {
                 return Err(forged("the form's token is missing or another session's; load the page again"));
@@ -229,7 +236,7 @@ fn bad_token() -> Problem {
     Problem::new(StatusCode::UNAUTHORIZED, "bad_token", "not signed in", detail)
 }
 
-fn forged(detail: &str) -> Problem {
+pub(super) fn forged(detail: &str) -> Problem {
     Problem::new(StatusCode::FORBIDDEN, "forged_change", "change refused", detail)
 }
 

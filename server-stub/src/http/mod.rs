@@ -24,6 +24,7 @@ mod state;
 mod streaming;
 #[cfg(test)]
 mod tests;
+mod upload;
 
 use std::convert::Infallible;
 use std::sync::Arc;
@@ -104,6 +105,8 @@ pub enum Authority {
     People(Roles),
     /// The same for a page: whoever isn't signed in is sent to the sign-in page.
     Page(Roles),
+    /// The same for a form with files, which `upload::Form` takes with its token.
+    Upload(Roles),
 }
 
 /// Every route there is.
@@ -155,6 +158,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("GET", "/rounds/calendar.ics", Authority::Page(Roles::ALL)),
     ("GET", "/rounds/find", Authority::Page(Roles::ALL)),
     ("GET", "/rounds/laptops/{device_id}", Authority::Page(Roles::ALL)),
+    ("GET", "/audit", Authority::Page(Roles::AUDIT)),
+    ("POST", "/audit/verify", Authority::Upload(Roles::AUDIT)),
     ("GET", "/models", Authority::Page(Roles::ALL)),
     ("GET", "/models/{slug}", Authority::Page(Roles::ALL)),
 ];

@@ -16,6 +16,9 @@ use crate::store::Store;
 /// Exports written at once: each takes a thread, and an audit export room on disk.
 const MAX_EXPORTS: usize = 4;
 
+/// Files verified at once: each may hold some hundred megabytes.
+const MAX_VERIFICATIONS: usize = 2;
+
 /// The hub as its handlers see it.
 #[derive(Debug, Clone)]
 pub struct Hub<S> {
@@ -31,6 +34,8 @@ pub struct Hub<S> {
     pub meters: Arc<Meters>,
     /// Places for exports that are being written.
     pub exporting: Arc<Semaphore>,
+    /// Places for files that are sent to be verified.
+    pub verifying: Arc<Semaphore>,
     /// Failed tries to sign in.
     pub tries: Arc<Tries>,
     /// The judged fleet as the pages show it.
@@ -51,6 +56,7 @@ impl<S: Store> Hub<S> {
             measure: Arc::new(Notify::new()),
             meters: Arc::default(),
             exporting: Arc::new(Semaphore::new(MAX_EXPORTS)),
+            verifying: Arc::new(Semaphore::new(MAX_VERIFICATIONS)),
             tries: Arc::default(),
             showroom: Arc::default(),
             costs: Arc::default(),

@@ -6,6 +6,7 @@
 //! No script, no outside resource, no inline style: the policy in [`layout::POLICY`] forbids them.
 
 pub mod act;
+pub mod audit;
 pub mod changes;
 pub mod fill;
 pub mod fleet;

@@ -24,12 +24,14 @@ pub struct Limits {
     /// Lines of an altered file that are held against their digests one by one: 65 bytes each are held, twice. A longer
     /// one is named as a whole.
     pub lines: u64,
+    /// Leaves of the ledger: 32 bytes each are held, and of each enrolment and visit some hundred.
+    pub leaves: usize,
 }
 
 impl Default for Limits {
     /// 1.2 million leaves and as many runs are some 1.5 GB unpacked.
     fn default() -> Self {
-        Self { packed: 4 << 30, unpacked: 8 << 30, lines: 4_000_000 }
+        Self { packed: 4 << 30, unpacked: 8 << 30, lines: 4_000_000, leaves: 32_000_000 }
     }
 }
 

@@ -28,8 +28,6 @@ use rows::Said;
 const MAX_SMALL_BYTES: u64 = 4 << 20;
 /// Longest line.
 const MAX_LINE_BYTES: u64 = 16 << 20;
-/// Most leaves: 32 bytes each are held.
-const MAX_LEAVES: usize = 32_000_000;
 /// Most findings that are told; the rest is counted.
 const MAX_FINDINGS: usize = 200;
 /// Most lines of one file that are named.
@@ -106,7 +104,7 @@ pub fn verify(path: &Path, old_head: Option<&Head>, limits: Limits) -> io::Resul
     check_sums(&mut archive, limits, &mut report)?;
     let Some(head) = check_head(&mut archive, &mut report) else { return Ok(report) };
     check_about(&mut archive, &head, &mut report);
-    let leaves = check_leaves(&mut archive, &head, old_head, &mut report);
+    let leaves = check_leaves(&mut archive, &head, old_head, limits.leaves, &mut report);
     let said = check_events(&mut archive, &leaves, &mut report);
     rows::check_proofs(&mut archive, &head, &mut report);
     rows::check_runs(&mut archive, &leaves, &mut report);
@@ -362,14 +360,15 @@ fn check_leaves(
     archive: &mut Archive,
     head: &Head,
     old_head: Option<&Head>,
+    max_leaves: usize,
     report: &mut Report,
 ) -> Vec<Digest> {
     let mut leaves = Vec::new();
     let mut growing = Growing::default();
     let mut old_root = old_head.filter(|old| old.tree_size == 0).map(|_| growing.root());
     let complaints = each_line(archive, LEAVES, |_, text| {
-        if leaves.len() >= MAX_LEAVES {
-            return Err(format!("more than {MAX_LEAVES} leaves"));
+        if leaves.len() >= max_leaves {
+            return Err(format!("more than {max_leaves} leaves"));
         }
         let leaf = Digest::from_hex(text, "leaf").map_err(|e| e.to_string())?;
         leaves.push(leaf);

@@ -131,7 +131,7 @@ fn told_authority(authority: Authority) -> (String, Value) {
             ("An enrolled laptop, by each record's own signature.".to_owned(), json!([]))
         }
         Authority::Token => ("Whoever holds a token, by the form's own field.".to_owned(), json!([])),
-        Authority::People(roles) | Authority::Page(roles) => {
+        Authority::People(roles) | Authority::Page(roles) | Authority::Upload(roles) => {
             (format!("With a grant of the role {}.", role_names(roles)), json!([{TOKEN: []}]))
         }
         Authority::DeviceOrPeople(roles) => (

@@ -2,6 +2,9 @@
 
 mod act;
 mod assets;
+mod audit;
+#[cfg(test)]
+mod audit_tests;
 mod errors;
 mod laptop;
 mod models;
@@ -18,6 +21,7 @@ mod tests;
 use std::sync::Arc;
 
 use axum::Router;
+use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
@@ -29,7 +33,11 @@ use crate::pages::fill::Shown;
 use crate::pages::layout::{self, Content, Reader, Room};
 use crate::store::Store;
 
+pub(super) use audit::MAX_UPLOAD_BYTES;
 pub(super) use errors::errors_as_pages;
+
+/// What a form with files has beside the largest file.
+const FORM_BYTES: usize = 1 << 20;
 
 pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
     Router::new()
@@ -54,6 +62,11 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/rounds/calendar.ics", get(rounds::calendar::<S>))
         .route("/rounds/find", get(round_laptop::find::<S>))
         .route("/rounds/laptops/{device_id}", get(round_laptop::page::<S>))
+        .route("/audit", get(audit::page::<S>))
+        .route(
+            "/audit/verify",
+            post(audit::verify::<S>).layer(DefaultBodyLimit::max(MAX_UPLOAD_BYTES as usize + FORM_BYTES)),
+        )
         .route("/models", get(models::list::<S>))
         .route("/models/{slug}", get(models::page::<S>))
 }
