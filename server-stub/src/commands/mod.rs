@@ -1,5 +1,6 @@
 //! The commands: what was typed, then what is meant, then the work. One file a command.
 
+mod erase;
 mod export;
 mod grant;
 mod head_key;
@@ -64,6 +65,8 @@ enum Command {
     Visit(visit::Args),
     /// The list of laptops that should be checked, and how far they were
     Scope(scope::Args),
+    /// Erase free text for good; what the ledger proves stays proven
+    Erase(erase::Args),
     /// Turn a laptop away from now on
     Revoke(revoke::Args),
     /// Take a fleet of recorded runs from trace files
@@ -105,6 +108,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Grant(args) => grant::run(&setting, &args, output),
         Command::Visit(args) => visit::run(&setting, &args, output),
         Command::Scope(args) => scope::run(&setting, &args, output),
+        Command::Erase(args) => erase::run(&setting, &args, output),
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),

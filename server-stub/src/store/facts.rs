@@ -338,6 +338,15 @@ pub struct Mark {
     pub by_role: String,
 }
 
+/// Free text that is to go.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Erasing {
+    /// Of a visit's entry, by its number, and of all that it corrects.
+    Visit(i64),
+    /// Why a laptop was held, snoozed or asked for a check, by its whole id.
+    Reasons(String),
+}
+
 /// The store's part for facts.
 pub trait FactStore {
     /// Ids of the laptops that are meant by an id, the beginning of one (8 characters or more), or an asset tag: at most
@@ -390,13 +399,14 @@ pub trait FactStore {
         after_visit_id: i64,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<Visit>, StoreError>> + Send;
-    /// Erases the free text of an entry and of all that it corrects; the commitments stay. `false`: no such entry.
-    fn visit_erase(
+    /// Erases free text and what could still prove it; the commitments stay. Says of how many rows: none, where there are
+    /// none.
+    fn text_erase(
         &self,
-        visit_id: i64,
+        what: Erasing,
         actor: Actor,
         now_ms: EpochMs,
-    ) -> impl Future<Output = Result<bool, StoreError>> + Send;
+    ) -> impl Future<Output = Result<usize, StoreError>> + Send;
     /// Sets a mark; an open one of the same kind ends.
     fn mark_set(&self, mark: NewMark) -> impl Future<Output = Result<Marked, StoreError>> + Send;
     /// Ends an open mark; `false`: there is none.

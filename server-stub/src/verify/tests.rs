@@ -21,7 +21,7 @@ use crate::export::{bundle, gather};
 use crate::ledger::head::{Head, SignedHead};
 use crate::ledger::leaf::LeafKind;
 use crate::ledger::{key_file, signing};
-use crate::store::facts::{Actor, FactStore as _, NewVisit, VisitLogged};
+use crate::store::facts::{Actor, Erasing, FactStore as _, NewVisit, VisitLogged};
 use crate::store::sqlite::SqliteStore;
 use crate::store::{LedgerStore as _, Store as _};
 use crate::testing::{START_MS, TestClock, TestHub};
@@ -107,6 +107,26 @@ async fn not_even_the_hub_can_alter_what_the_ledger_stands_for() {
     }
     reseal(&hub.store, &to).await;
     assert!(check(&to, None).findings.is_empty());
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn what_was_erased_is_gone_and_every_proof_still_holds() {
+    let (hub, folder, to) = exported().await;
+    let old = head_in(&to);
+    let before = String::from_utf8(fs::read(to.join("visits.csv")).unwrap()).unwrap();
+    assert!(before.contains("felt in the fins"), "{before}");
+    let actor = Actor { role: Role::Admin, grant_id: None };
+    assert_eq!(hub.store.text_erase(Erasing::Visit(1), actor, START_MS).await.unwrap(), 1);
+    let later = folder.path().join("later");
+    export(&hub.store, &later).await;
+    let report = check(&later, Some(&old));
+    assert!(report.findings.is_empty(), "{report:?}");
+    // The earlier export is proven still, and so is the erased entry's day, action and time in the later one.
+    assert!(check(&to, None).findings.is_empty());
+    assert_eq!((report.n_rows, report.old_tree_size), (4 + 2, Some(old.tree_size)));
+    let after = String::from_utf8(fs::read(to.join("../later/visits.csv")).unwrap()).unwrap();
+    assert_eq!(after.matches("felt in the fins").count(), 1, "only the other visit's: {after}");
     hub.stop().await;
 }
 

@@ -1,5 +1,6 @@
 //! What people say of laptops, in SQLite: one file a noun.
 
+mod erasure;
 mod laptops;
 mod marks;
 mod scope;
@@ -14,8 +15,8 @@ use super::SqliteStore;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::ledger::leaf::Commitment;
 use crate::store::facts::{
-    Actor, FactStore, Laptop, Mark, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeCount, ScopeDeed,
-    ScopeDone, ScopeEntry, ScopeVersion, Visit, VisitLogged,
+    Actor, Erasing, FactStore, Laptop, Mark, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeCount,
+    ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion, Visit, VisitLogged,
 };
 use crate::store::{EpochMs, StoreError};
 
@@ -28,7 +29,7 @@ pub(super) enum FactWrite {
     Scope { tag: String, deed: ScopeDeed, actor: Actor, now_ms: EpochMs, reply: Reply<ScopeDone> },
     Merge { old: String, new: String, actor: Actor, now_ms: EpochMs, reply: Reply<Merged> },
     Visit(NewVisit, Reply<VisitLogged>),
-    Erase { visit_id: i64, actor: Actor, now_ms: EpochMs, reply: Reply<bool> },
+    Erase { what: Erasing, actor: Actor, now_ms: EpochMs, reply: Reply<usize> },
     Mark(NewMark, Reply<Marked>),
     Unmark { device_id: String, kind: MarkKind, actor: Actor, now_ms: EpochMs, reply: Reply<bool> },
 }
@@ -41,7 +42,8 @@ impl FactWrite {
             Self::Merge { reply, .. } => hold(reply, Err(why)),
             Self::Visit(_, reply) => hold(reply, Err(why)),
             Self::Mark(_, reply) => hold(reply, Err(why)),
-            Self::Erase { reply, .. } | Self::Unmark { reply, .. } => hold(reply, Err(why)),
+            Self::Erase { reply, .. } => hold(reply, Err(why)),
+            Self::Unmark { reply, .. } => hold(reply, Err(why)),
         }
     }
 
@@ -57,8 +59,8 @@ impl FactWrite {
                 hold(reply, in_savepoint!(c, laptops::merge_in_tx(c, &old, &new, actor, now_ms)))
             }
             Self::Visit(visit, reply) => hold(reply, in_savepoint!(c, visits::log_in_tx(c, &visit))),
-            Self::Erase { visit_id, actor, now_ms, reply } => {
-                hold(reply, in_savepoint!(c, visits::erase_in_tx(c, visit_id, actor, now_ms)))
+            Self::Erase { what, actor, now_ms, reply } => {
+                hold(reply, in_savepoint!(c, erasure::erase_in_tx(c, &what, actor, now_ms)))
             }
             Self::Mark(mark, reply) => hold(reply, in_savepoint!(c, marks::set_in_tx(c, &mark))),
             Self::Unmark { device_id, kind, actor, now_ms, reply } => {
@@ -131,8 +133,8 @@ impl FactStore for SqliteStore {
         visits::list(&self.readers, device_id.as_deref(), after_visit_id, limit).await
     }
 
-    async fn visit_erase(&self, visit_id: i64, actor: Actor, now_ms: EpochMs) -> Result<bool, StoreError> {
-        self.write(|reply| Write::Facts(FactWrite::Erase { visit_id, actor, now_ms, reply })).await
+    async fn text_erase(&self, what: Erasing, actor: Actor, now_ms: EpochMs) -> Result<usize, StoreError> {
+        self.write(|reply| Write::Facts(FactWrite::Erase { what, actor, now_ms, reply })).await
     }
 
     async fn mark_set(&self, mark: NewMark) -> Result<Marked, StoreError> {

@@ -8,9 +8,9 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::{commit, laptops, parsed};
 use crate::ledger::leaf::LeafKind;
-use crate::store::facts::{Actor, NewVisit, Visit, VisitLogged};
+use crate::store::StoreError;
+use crate::store::facts::{NewVisit, Visit, VisitLogged};
 use crate::store::sqlite::ledger::append_json_event;
-use crate::store::{EpochMs, StoreError};
 
 /// Free text of a visit.
 #[derive(Serialize)]
@@ -33,14 +33,6 @@ struct VisitEvent<'a> {
     is_withdrawn: bool,
     /// Over the canonical form of [`Texts`].
     text_commitment: String,
-}
-
-/// The body of the event that a visit's texts are gone.
-#[derive(Serialize)]
-struct ErasureEvent {
-    erased: &'static str,
-    visit_id: i64,
-    by_role: &'static str,
 }
 
 pub(super) async fn log_in_tx(c: &mut SqliteConnection, visit: &NewVisit) -> Result<VisitLogged, StoreError> {
@@ -140,29 +132,6 @@ async fn insert(
     };
     append_json_event(c, LeafKind::Visit, &event, visit.now_ms).await?;
     Ok(visit_id)
-}
-
-pub(super) async fn erase_in_tx(
-    c: &mut SqliteConnection,
-    visit_id: i64,
-    actor: Actor,
-    now_ms: EpochMs,
-) -> Result<bool, StoreError> {
-    // What it corrects too, and what that corrects: the text that is to go may stand in the older ones.
-    let erased: Vec<i64> = sqlx::query_scalar(
-        "WITH RECURSIVE line (visit_id, corrects) AS (SELECT visit_id, corrects FROM visit WHERE visit_id = ? \
-           UNION SELECT v.visit_id, v.corrects FROM line JOIN visit v ON v.visit_id = line.corrects) \
-         UPDATE visit SET found = '', parts = '', note = '', salt = NULL \
-         WHERE visit_id IN (SELECT visit_id FROM line) RETURNING visit_id",
-    )
-    .bind(visit_id)
-    .fetch_all(&mut *c)
-    .await?;
-    for visit_id in &erased {
-        let event = ErasureEvent { erased: "visit", visit_id: *visit_id, by_role: actor.role.name() };
-        append_json_event(c, LeafKind::Erasure, &event, now_ms).await?;
-    }
-    Ok(!erased.is_empty())
 }
 
 pub(super) async fn list(
