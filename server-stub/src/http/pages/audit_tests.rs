@@ -1,7 +1,10 @@
 //! The Audit page over a real hub, and the form with files that it verifies.
 
+use std::io::{Cursor, Read as _, Write as _};
+
 use crate::access::{Role, Secret};
 use crate::http::{Limits, SESSION_COOKIE};
+use crate::ledger::head::MAX_HEAD_BYTES;
 use crate::testing::{Answer, TestHub};
 
 const MULTIPART: &str = "Content-Type: multipart/form-data; boundary=edge";
@@ -46,6 +49,69 @@ async fn the_page_shows_coverage_exports_and_the_head() {
     {
         assert!(page.body.contains(words), "{words}: {}", page.body);
     }
+    hub.stop().await;
+}
+
+/// The zip with one byte of a file altered, packed again as it was.
+fn altered(zip: &[u8], name: &str) -> Vec<u8> {
+    let mut given = zip::ZipArchive::new(Cursor::new(zip)).unwrap();
+    let mut made = zip::ZipWriter::new(Cursor::new(Vec::new()));
+    for idx in 0..given.len() {
+        let mut file = given.by_index(idx).unwrap();
+        let mut bytes = Vec::new();
+        file.read_to_end(&mut bytes).unwrap();
+        let file_name = file.name().unwrap().into_owned();
+        if file_name == name {
+            // In the second line: the first is the header.
+            let at = bytes.iter().position(|b| *b == b'\n').unwrap() + 2;
+            bytes[at] ^= 1;
+        }
+        made.start_file(file_name, zip::write::SimpleFileOptions::default()).unwrap();
+        made.write_all(&bytes).unwrap();
+    }
+    made.finish().unwrap().into_inner()
+}
+
+#[tokio::test]
+async fn an_export_is_verified_and_what_was_altered_is_named() {
+    let hub = TestHub::start(Limits::default()).await;
+    let mut laptop = hub.joined(1).await;
+    hub.post_record(&laptop.check().bytes).await;
+    hub.refresh().await;
+    let token = format!("Authorization: Bearer {}", hub.grant(Role::Auditor, None).await);
+    let old_head = hub.request("GET", "/v1/ledger/head", &[&token], b"").await.body;
+    hub.post_record(&laptop.check().bytes).await;
+    hub.refresh().await;
+    let (_, zip) = hub.download("/v1/exports/audit?with_records=true", &token).await;
+
+    let secret = session(&hub, Role::Auditor).await;
+    let csrf = secret.csrf().field().to_owned();
+    let verify = async |zip: &[u8], head: &[u8]| {
+        let fields = [
+            ("csrf", None, csrf.as_bytes()),
+            ("export", Some("march <audit>.zip"), zip),
+            ("head", Some("head.json"), head),
+        ];
+        verify(&hub, &secret, "Sec-Fetch-Site: same-origin", &form(&fields)).await
+    };
+    let good = verify(&zip, old_head.as_bytes()).await;
+    assert_eq!(good.status, 200, "{}", good.body);
+    let told = |page: &Answer, words: &str| assert!(page.body.contains(words), "{words}: {}", page.body);
+    for words in ["Nothing in <b>march &lt;audit&gt;.zip</b> was altered", "2 records", "held against one of"]
+    {
+        told(&good, words);
+    }
+    told(&verify(&zip, b"").await, "none was given");
+
+    let bad = verify(&altered(&zip, "runs.csv"), b"").await;
+    assert_eq!(bad.status, 200, "{}", bad.body);
+    for words in ["is not as the hub gave it out", "<code>runs.csv</code>", "was altered"] {
+        told(&bad, words);
+    }
+    assert!(!bad.body.contains("<code>fleet.csv</code>"), "only what was altered is named: {}", bad.body);
+
+    let endless = vec![b' '; MAX_HEAD_BYTES + 1];
+    assert_eq!(verify(&zip, &endless).await.status, 413);
     hub.stop().await;
 }
 
