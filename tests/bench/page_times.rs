@@ -1,64 +1,21 @@
 //! Server time of every page with 100,000 laptops in the store: median and 99th percentile through real HTTP, printed.
 //!
-//! The store is filled through the hub's own store: invented laptops of the emulated models, their evidence taken from
-//! runs that were really fitted, so that nothing is fitted again. One laptop in fifty keeps a whole trace, and those are
-//! the laptops whose pages are asked for.
+//! The pages of single laptops are those of laptops that keep a whole trace.
 //!
 //! usage: `page_times PATH-OF-WINDROW-HUB [LAPTOPS]`
 
-use std::collections::BTreeMap;
-use std::io::{BufRead as _, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use anyhow::{Context as _, Result, ensure};
-use chrono::Utc;
-use windrow::hub::HubAddress;
-use windrow::post::Http;
-use windrow_hub::access::{Role, Secret};
 use windrow_hub::http::{Authority, ROUTES};
-use windrow_hub::ingest;
-use windrow_hub::learning;
 use windrow_hub::pages::fill;
-use windrow_hub::scoring::ModelOf;
-use windrow_hub::store::access::{AccessStore as _, NewGrant};
-use windrow_hub::store::facts::{Actor, FactStore as _, NewVisit, ScopeEntry};
-use windrow_hub::store::judgements::JudgementStore as _;
-use windrow_hub::store::sqlite::SqliteStore;
-use windrow_hub::store::{NewMetrics, RunFacts, Store};
-use windrow_model::METHOD_VERSION;
-use windrow_model::analysis::{RunContext, analyse};
-use windrow_model::condition::ambient::{INDOOR, RoomFacts};
-use windrow_model::condition::constants::Constants;
-use windrow_model::condition::evidence::RunEvidence;
-use windrow_model::condition::standing::{ModelRun, ModelStanding};
-use windrow_model::emulate::random::Random;
-use windrow_model::emulate::{LaptopSpec, RunPlan, catalogue, record_run};
-use windrow_model::estimate::network_drive::Drive;
-use windrow_model::record::{Digest, canonical};
-use windrow_model::trace::fleet::ServiceAction;
-use windrow_tests::workers::Rayon;
+use windrow_model::emulate::catalogue;
+use windrow_tests::large_fleet::{LAPTOPS, RUNS, WHOLE_EVERY, device_id, fill_store, model_name};
+use windrow_tests::serving::{Asked, Serving};
 
-/// Laptops unless told otherwise.
-const LAPTOPS: usize = 100_000;
-/// Runs of each.
-const RUNS: usize = 3;
-/// Laptops of each emulated model that are really fitted, each with two runs.
-const FITTED: u64 = 24;
-/// Kinds that each emulated model stands for.
-const KINDS: usize = 6;
-/// Sites.
-const SITES: usize = 150;
-/// One laptop in so many keeps a whole trace.
-const WHOLE_EVERY: usize = 50;
 /// Requests of each page.
 const REQUESTS: usize = 200;
-/// Larger pages are cut.
-const PAGE_BYTES_MAX: usize = 64 << 20;
-/// Rows in one unit of work.
-const BATCH: usize = 2000;
-const DAY_MS: i64 = 86_400_000;
 
 fn main() -> Result<()> {
     let mut args = std::env::args().skip(1);
@@ -71,14 +28,12 @@ fn main() -> Result<()> {
     println(&format!("{n} laptops with {RUNS} runs each stored in {:.0} s", began.elapsed().as_secs_f64()));
     let began = Instant::now();
     let hub = Serving::start(Path::new(&program), &database)?;
-    let address = HubAddress::new(&hub.url, false).map_err(|e| anyhow::anyhow!("{e}"))?;
-    let http = Http::new(&address).map_err(|e| anyhow::anyhow!("{e}"))?;
-    let asked = Asked { http, authorization: format!("Bearer {token}") };
+    let asked = Asked::of(&hub, &token)?;
     asked.until_judged()?;
     println(&format!("judged and shown after {:.0} s", began.elapsed().as_secs_f64()));
     println(&format!("{:>9} {:>9} {:>9}  page", "p50 ms", "p99 ms", "kB"));
     for page in pages(n) {
-        asked.time(&page)?;
+        time(&asked, &page)?;
     }
     Ok(())
 }
@@ -86,233 +41,6 @@ fn main() -> Result<()> {
 #[expect(clippy::print_stdout, reason = "a bench prints")]
 fn println(line: &str) {
     println!("{line}");
-}
-
-fn device_id(number: usize) -> String {
-    format!("{:032x}", (number as u128 + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15_f39c_c060_5ced_c834))
-}
-
-/// A model that was really fitted.
-struct Fitted {
-    spec: LaptopSpec,
-    standing: ModelStanding,
-    runs: Vec<(RunEvidence, RoomFacts)>,
-    trace_zstd: Vec<u8>,
-    metrics_json: Vec<u8>,
-}
-
-fn fitted(spec: &LaptopSpec) -> Result<Fitted> {
-    let (mut runs, mut facts, mut kept) = (Vec::new(), Vec::new(), None);
-    for laptop in 0..FITTED {
-        for nth in 0..2 {
-            let airflow = 1.0 - 0.5 * (laptop as f64 / FITTED as f64).powi(2);
-            let faults = format!("airflow={airflow:.2}").parse().map_err(|e| anyhow::anyhow!("{e}"))?;
-            let plan = RunPlan { faults, seed: 2 * laptop + nth, ..RunPlan::default() };
-            let mut trace = record_run(spec, &plan);
-            trace.drop_implausible();
-            let drive = Drive::from_trace(&trace).context("an emulated run has a load")?;
-            facts.push(RoomFacts::from(&drive.facts));
-            runs.push(ModelRun {
-                device: device_id(laptop as usize),
-                day: 20_000.0 + 30.0 * nth as f64,
-                room: INDOOR,
-                on_mains: Some(true),
-                firmware: 1,
-                drive,
-            });
-            kept.get_or_insert(trace);
-        }
-    }
-    let trace = kept.context("at least one run")?;
-    let (standing, evidence) =
-        ModelStanding::learn(&Constants::default(), &runs, &BTreeMap::new(), &Rayon).context("runs")?;
-    let wire = trace.to_wire()?;
-    Ok(Fitted {
-        spec: spec.clone(),
-        standing,
-        runs: evidence.into_iter().zip(facts).collect(),
-        trace_zstd: ingest::pack(&canonical::to_bytes(&wire)?),
-        metrics_json: serde_json::to_vec(&analyse(&trace, &RunContext::default()).metrics)?,
-    })
-}
-
-/// What stands in place of a whole trace: too short to say anything, and readable.
-fn short_trace() -> Result<Vec<u8>> {
-    let json = serde_json::json!({"time_ms": [0, 250], "phases": [], "columns": {
-        "load_pct": [0, 0], "cpu_temp_c": [41_000, 41_000]}});
-    Ok(ingest::pack(&serde_json::to_vec(&json)?))
-}
-
-/// A kind of laptop: the model that it stands for and its own key.
-fn kind_of(laptop: usize, n_models: usize) -> (usize, usize) {
-    (laptop % n_models, (laptop / n_models) % KINDS)
-}
-
-fn model_name(fitted: &Fitted, kind: usize) -> String {
-    format!("{} {}", fitted.spec.model.product, ["A", "B", "C", "D", "E", "F"][kind % KINDS])
-}
-
-fn site(laptop: usize) -> String {
-    format!("Site {:03}", laptop % SITES)
-}
-
-async fn fill_store(path: &Path, n: usize) -> Result<String> {
-    let models: Vec<Fitted> = catalogue().iter().map(fitted).collect::<Result<_>>()?;
-    let store = SqliteStore::open(path).await?;
-    let now_ms = Utc::now().timestamp_millis();
-    let token = Secret::new_token().map_err(|e| anyhow::anyhow!("{e}"))?;
-    let grant = NewGrant {
-        token_hash: token.hash(),
-        role: Role::Admin,
-        label: "bench".to_owned(),
-        site: None,
-        created_at_ms: now_ms,
-        expires_at_ms: None,
-        only_as_first_admin: true,
-    };
-    store.grant_create(grant).await?;
-    store_runs(&store, &models, n, now_ms).await?;
-    store_judgements(&store, &models).await?;
-    store_facts(&store, &models, n, now_ms).await?;
-    store.store_close().await;
-    Ok(token.reveal().to_owned())
-}
-
-async fn store_runs(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i64) -> Result<()> {
-    let short = short_trace()?;
-    let mut batch = Vec::with_capacity(BATCH);
-    for laptop in 0..n {
-        let (at, kind) = kind_of(laptop, models.len());
-        let model = &models[at];
-        let name = model_name(model, kind);
-        for run in 0..RUNS {
-            let age_days = ((RUNS - 1 - run) * 40 + laptop % 40).cast_signed() as i64;
-            let is_whole = run + 1 == RUNS && laptop.is_multiple_of(WHOLE_EVERY);
-            batch.push(RunFacts {
-                device_id: device_id(laptop),
-                digest: Digest::of(format!("{laptop} {run}").as_bytes()),
-                provenance: "imported",
-                model_key: name.clone(),
-                model_name: name.clone(),
-                site: site(laptop),
-                load_mix: "imported".to_owned(),
-                protocol: "standard".to_owned(),
-                outcome: "complete".to_owned(),
-                channels: "cpu_temp_c".to_owned(),
-                ambient_c: Some(22.0),
-                ambient_sd_k: Some(1.0),
-                on_ac: Some(true),
-                tested_at_ms: now_ms - age_days * DAY_MS - laptop.cast_signed() as i64,
-                received_at_ms: now_ms,
-                trace_zstd: if is_whole { model.trace_zstd.clone() } else { short.clone() },
-            });
-        }
-        if batch.len() >= BATCH || laptop + 1 == n {
-            store.run_import_batch(std::mem::take(&mut batch)).await?;
-        }
-    }
-    Ok(())
-}
-
-async fn store_judgements(store: &SqliteStore, models: &[Fitted]) -> Result<()> {
-    let runs = store.run_list_measured(METHOD_VERSION).await?;
-    let mut of_name = BTreeMap::new();
-    for model in models {
-        for kind in 0..KINDS {
-            let name = model_name(model, kind);
-            let of = ModelOf { provenance: "imported".to_owned(), model_key: name.clone() };
-            let standing = learning::stored_standing(&of, &model.standing)?;
-            of_name.insert(name, (model, standing.digest));
-            store.judgement_put(learning::version(), vec![standing], Vec::new()).await?;
-        }
-    }
-    let mut random = Random::new(5);
-    for part in runs.chunks(BATCH) {
-        let (mut metrics, mut evidence) = (Vec::new(), Vec::new());
-        for run in part {
-            let (model, digest) = of_name.get(&run.model_key).context("a known model")?;
-            // A laptop's runs come from one fitted laptop, so that they agree.
-            let pick = usize::from(Digest::of(run.device_id.as_bytes()).0[0]) % model.runs.len();
-            let (mut e, facts) = model.runs[pick];
-            e.day = run.tested_at_ms as f64 / DAY_MS as f64;
-            e.air = e.air.map(|(la, sd)| (la + 0.03 * random.normal(), sd));
-            e.contact = e.contact.map(|(lr, sd)| (lr + 0.01 * random.normal(), sd));
-            evidence.push(learning::kept(*digest, run.run_id, facts, e)?);
-            metrics.push(NewMetrics {
-                run_id: run.run_id,
-                metrics_json: model.metrics_json.clone(),
-                agrees: None,
-                computed_at_ms: run.received_at_ms,
-            });
-        }
-        store.metrics_put_batch(METHOD_VERSION, metrics).await?;
-        store.judgement_put(learning::version(), Vec::new(), evidence).await?;
-    }
-    Ok(())
-}
-
-/// A scope list as long as the fleet, and some visits.
-async fn store_facts(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i64) -> Result<()> {
-    let actor = Actor { role: Role::Admin, grant_id: None };
-    let entry = |laptop: usize| ScopeEntry {
-        tag: format!("T-{laptop:06}"),
-        model: model_name(&models[laptop % models.len()], laptop % KINDS),
-        site: site(laptop),
-        place: format!("room {}", laptop % 40),
-        from_on: None,
-        until_on: None,
-        is_excluded: laptop.is_multiple_of(97),
-        why: String::new(),
-    };
-    store.scope_import((0..n).map(entry).collect(), actor, now_ms).await?;
-    for laptop in (0..n).step_by(n.div_ceil(300)) {
-        let visit = NewVisit {
-            device_id: device_id(laptop),
-            visited_on: Utc::now().date_naive(),
-            actions: vec![ServiceAction::Clean],
-            minutes: Some(20),
-            found: "dust".to_owned(),
-            parts: String::new(),
-            note: String::new(),
-            corrects: None,
-            is_withdrawn: false,
-            actor,
-            now_ms,
-        };
-        store.visit_log(visit).await?;
-    }
-    Ok(())
-}
-
-/// The hub's program, serving.
-struct Serving {
-    child: Child,
-    url: String,
-}
-
-impl Serving {
-    fn start(program: &Path, database: &Path) -> Result<Self> {
-        let mut child = Command::new(program)
-            .args(["serve", "--json", "--listen", "127.0.0.1:0", "--database"])
-            .arg(database)
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .with_context(|| format!("cannot start `{}`", program.display()))?;
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().context("its output")?).read_line(&mut line)?;
-        let ready: serde_json::Value = serde_json::from_str(&line).context("its first line")?;
-        let url = ready["url"].as_str().context("its address")?.to_owned();
-        Ok(Self { child, url })
-    }
-}
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
 }
 
 /// Every page that stands in the hub's list of routes by itself, and the others with something in their places.
@@ -323,7 +51,7 @@ fn pages(n: usize) -> Vec<String> {
     let mut pages: Vec<String> =
         plain.map(|(_, path, _)| (*path).to_owned()).filter(|p| p != "/places/tag").collect();
     let whole = |at: usize| device_id(at * WHOLE_EVERY % n / WHOLE_EVERY * WHOLE_EVERY);
-    let model = fill::slug(&format!("{} A", catalogue()[0].model.product));
+    let model = fill::slug(&model_name(&catalogue()[0].model.product, 0));
     pages.extend([
         "/?order=airflow&band=no-visit".to_owned(),
         "/?find=site+07".to_owned(),
@@ -339,42 +67,17 @@ fn pages(n: usize) -> Vec<String> {
     pages
 }
 
-struct Asked {
-    http: Http,
-    authorization: String,
-}
-
-impl Asked {
-    fn get(&self, page: &str) -> Result<(u16, String)> {
-        let answer = self.http.get(page.trim_start_matches('/'), &self.authorization, PAGE_BYTES_MAX);
-        let answer = answer.map_err(|e| anyhow::anyhow!("{page}: {e}"))?;
-        Ok((answer.status, String::from_utf8_lossy(&answer.body).into_owned()))
+fn time(asked: &Asked, page: &str) -> Result<()> {
+    let (status, body) = asked.get(page)?;
+    ensure!(status == 200, "{page}: status {status}");
+    let mut times_ms = Vec::with_capacity(REQUESTS);
+    for _ in 0..REQUESTS {
+        let began = Instant::now();
+        asked.get(page)?;
+        times_ms.push(began.elapsed().as_secs_f64() * 1e3);
     }
-
-    /// Until the fleet is shown with what changed since last week.
-    fn until_judged(&self) -> Result<()> {
-        loop {
-            let (status, body) = self.get("/")?;
-            if status == 200 && body.contains("id=\"changes\"") {
-                return Ok(());
-            }
-            ensure!(status == 200 || status == 503, "status {status}");
-            std::thread::sleep(Duration::from_secs(1));
-        }
-    }
-
-    fn time(&self, page: &str) -> Result<()> {
-        let (status, body) = self.get(page)?;
-        ensure!(status == 200, "{page}: status {status}");
-        let mut times_ms = Vec::with_capacity(REQUESTS);
-        for _ in 0..REQUESTS {
-            let began = Instant::now();
-            self.get(page)?;
-            times_ms.push(began.elapsed().as_secs_f64() * 1e3);
-        }
-        times_ms.sort_by(f64::total_cmp);
-        let at = |share: f64| times_ms[((REQUESTS - 1) as f64 * share).round() as usize];
-        println(&format!("{:>9.1} {:>9.1} {:>9.0}  {page}", at(0.5), at(0.99), body.len() as f64 / 1e3));
-        Ok(())
-    }
+    times_ms.sort_by(f64::total_cmp);
+    let at = |share: f64| times_ms[((REQUESTS - 1) as f64 * share).round() as usize];
+    println(&format!("{:>9.1} {:>9.1} {:>9.0}  {page}", at(0.5), at(0.99), body.len() as f64 / 1e3));
+    Ok(())
 }

@@ -2,5 +2,7 @@
 
 pub mod demo;
 pub mod heated_laptop;
+pub mod large_fleet;
+pub mod serving;
 pub mod workers;
 pub mod written_tree;
