@@ -104,7 +104,8 @@ pub(super) fn detect(laptops: &[&Laptop]) -> Vec<ModelEvent> {
     for part in [Part::Airflow, Part::Fan, Part::Contact] {
         let mut of_part: Vec<ModelEvent> = Vec::new();
         while of_part.len() < EVENTS_MAX {
-            let tried = starts.iter().filter_map(|&s| step_at(laptops, part, s, &of_part));
+            let seen: Vec<Readings<'_>> = laptops.iter().map(|l| Readings::new(l, part, &of_part)).collect();
+            let tried = starts.iter().filter_map(|&s| step_at(&seen, part, s));
             let Some((_, event)) = tried.max_by(|a, b| a.0.total_cmp(&b.0)) else { break };
             of_part.push(event);
         }
@@ -128,13 +129,8 @@ fn starts(laptops: &[&Laptop]) -> Vec<EventStart> {
 }
 
 /// The step of all laptops at a start, with its rank among candidates; `None` where there is none to speak of.
-fn step_at(
-    laptops: &[&Laptop],
-    part: Part,
-    start: EventStart,
-    known: &[ModelEvent],
-) -> Option<(f64, ModelEvent)> {
-    let each: Vec<(f64, f64)> = laptops.iter().filter_map(|l| laptop_step(l, part, start, known)).collect();
+fn step_at(laptops: &[Readings<'_>], part: Part, start: EventStart) -> Option<(f64, ModelEvent)> {
+    let each: Vec<(f64, f64)> = laptops.iter().filter_map(|l| l.step(start)).collect();
     if each.len() < LAPTOPS_MIN {
         return None;
     }
@@ -156,34 +152,38 @@ fn step_at(
     })
 }
 
-/// A laptop's step at a start, and the day of its first run after it.
-fn laptop_step(l: &Laptop, part: Part, start: EventStart, known: &[ModelEvent]) -> Option<(f64, f64)> {
-    let readings: Vec<(f64, f64, bool)> = l
-        .runs
-        .iter()
-        .filter(|r| r.day <= l.as_of)
-        .map(|r| known.iter().fold(*r, |r, e| e.taken_out_of(r)))
-        .filter_map(|r| reading(&r, part).map(|v| (r.day, v, start.is_past(&r))))
-        .collect();
-    let first = readings.iter().position(|r| r.2)?;
-    let at = readings[first].0;
-    let after: Vec<(f64, f64)> = readings[first..]
-        .iter()
-        .take_while(|r| r.2 && r.0 <= at + WINDOW_DAYS)
-        .take(READINGS_MAX)
-        .map(|r| (r.0, r.1))
-        .collect();
-    let before: Vec<(f64, f64)> = readings[..first]
-        .iter()
-        .rev()
-        .take_while(|r| r.0 >= at - WINDOW_DAYS)
-        .take(READINGS_MAX)
-        .map(|r| (r.0, r.1))
-        .collect();
-    let (from, to) = (before.last()?.0, after.last()?.0);
-    let serviced = l.services.iter().any(|&(day, action)| action != Action::None && from <= day && day <= to);
-    let mid = |side: &[(f64, f64)]| median(&side.iter().map(|r| r.1).collect::<Vec<_>>());
-    (!serviced).then(|| (mid(&after) - mid(&before), at))
+/// A laptop's readings of one part in time order, the known events taken out.
+struct Readings<'a> {
+    laptop: &'a Laptop,
+    each: Vec<(&'a RunEvidence, f64)>,
+}
+
+impl<'a> Readings<'a> {
+    fn new(laptop: &'a Laptop, part: Part, known: &[ModelEvent]) -> Self {
+        let upto = laptop.runs.iter().filter(|r| r.day <= laptop.as_of);
+        let without = |r: &RunEvidence| known.iter().fold(*r, |r, e| e.taken_out_of(r));
+        let each = upto.filter_map(|r| Some((r, reading(&without(r), part)?))).collect();
+        Self { laptop, each }
+    }
+
+    /// The laptop's step at a start, and the day of its first run after it.
+    fn step(&self, start: EventStart) -> Option<(f64, f64)> {
+        let first = self.each.iter().position(|(r, _)| start.is_past(r))?;
+        let (before, after) = self.each.split_at(first);
+        let at = after[0].0.day;
+        let after = after.iter().take_while(|(r, _)| start.is_past(r) && r.day <= at + WINDOW_DAYS);
+        let before = before.iter().rev().take_while(|(r, _)| r.day >= at - WINDOW_DAYS);
+        let (before, after) = (before.take(READINGS_MAX), after.take(READINGS_MAX));
+        let (from, to) = (before.clone().last()?.0.day, after.clone().last()?.0.day);
+        let services = &self.laptop.services;
+        let is_serviced =
+            services.iter().any(|&(day, action)| action != Action::None && from <= day && day <= to);
+        if is_serviced {
+            return None;
+        }
+        let mid = |values: Vec<f64>| median(&values);
+        Some((mid(after.map(|r| r.1).collect()) - mid(before.map(|r| r.1).collect()), at))
+    }
 }
 
 fn reading(r: &RunEvidence, part: Part) -> Option<f64> {

@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::constants::WearConstants;
-use super::wear::{BLOCK, Event, Filtered, Offsets, Posterior, filter};
+use super::wear::{BLOCK, Event, Offsets, Posterior, filter};
 use crate::estimate::joint_model::quantile;
 use crate::estimate::network_drive::median;
 use crate::estimate::workers::Workers;
@@ -49,8 +49,8 @@ const SEARCH_SPAN: f64 = 0.36;
 
 /// Learns a model's level from its laptops.
 pub fn learn(c: &WearConstants, histories: &[History], workers: &impl Workers) -> Learned {
-    let (prior, filtered) = filter_all(c, histories, workers);
-    learn_from(c, &prior, &filtered)
+    let (prior, said) = filter_all(c, histories, workers);
+    learn_from(c, &prior, &said)
 }
 
 /// The constants, among those of `candidates` that differ in the offsets' spread alone, whose level the laptops
@@ -61,10 +61,10 @@ pub(super) fn learn_best_spread(
     workers: &impl Workers,
 ) -> Option<(f64, WearConstants)> {
     let (first, _) = candidates.first()?;
-    let (prior, filtered) = filter_all(first, histories, workers);
+    let (prior, said) = filter_all(first, histories, workers);
     candidates
         .iter()
-        .map(|(c, cost)| (learn_from(c, &prior, &filtered).evidence - cost, c))
+        .map(|(c, cost)| (learn_from(c, &prior, &said).evidence - cost, c))
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(score, c)| (score, c.clone()))
 }
@@ -76,21 +76,31 @@ struct Prior {
     sd: f64,
 }
 
-fn filter_all(c: &WearConstants, histories: &[History], workers: &impl Workers) -> (Prior, Vec<Filtered>) {
-    let (centre, sd) = level_prior(c, histories);
-    let offsets = Offsets::around(c, centre, SEARCH_SPAN);
-    let filtered =
-        workers.map(histories.len(), |i| filter(c, &histories[i].events, histories[i].until, offsets));
-    (Prior { offsets, centre, sd }, filtered)
+/// What a laptop's filter says of the offsets.
+struct Said {
+    /// Evidence of each, up to a common factor.
+    evidence: Vec<f64>,
+    /// Natural logarithm of that factor.
+    log_scale: f64,
 }
 
-fn learn_from(c: &WearConstants, p: &Prior, filtered: &[Filtered]) -> Learned {
+fn filter_all(c: &WearConstants, histories: &[History], workers: &impl Workers) -> (Prior, Vec<Said>) {
+    let (centre, sd) = level_prior(c, histories);
+    let offsets = Offsets::around(c, centre, SEARCH_SPAN);
+    let said = workers.map(histories.len(), |i| {
+        let filtered = filter(c, &histories[i].events, histories[i].until, offsets);
+        Said { evidence: filtered.evidence(), log_scale: filtered.log_scale() }
+    });
+    (Prior { offsets, centre, sd }, said)
+}
+
+fn learn_from(c: &WearConstants, p: &Prior, said: &[Said]) -> Learned {
     let spread = spread_table(c, p.offsets);
-    let (mut shares, mut evidence) = (Vec::with_capacity(filtered.len()), 0.0);
-    for f in filtered {
-        let log = log_level_evidence(f, &spread);
+    let (mut shares, mut evidence) = (Vec::with_capacity(said.len()), 0.0);
+    for s in said {
+        let log = log_level_evidence(&s.evidence, &spread);
         let top = log.iter().copied().fold(f64::MIN, f64::max);
-        evidence += top + f.log_scale();
+        evidence += top + s.log_scale;
         shares.push(log.iter().map(|l| (l - top) as f32).collect::<LevelShare>());
     }
     let prior: Vec<f64> = p.offsets.values(c).map(|v| -0.5 * ((v - p.centre) / p.sd).powi(2)).collect();
@@ -197,11 +207,10 @@ fn spread_table(c: &WearConstants, offsets: Offsets) -> Vec<f64> {
     raw.iter().map(|r| r / norm).collect()
 }
 
-fn log_level_evidence(f: &Filtered, spread: &[f64]) -> Vec<f64> {
-    let e = f.evidence();
-    (0..e.len())
+fn log_level_evidence(of_offsets: &[f64], spread: &[f64]) -> Vec<f64> {
+    (0..of_offsets.len())
         .map(|l| {
-            let sum: f64 = e.iter().enumerate().map(|(j, e)| e * spread[j.abs_diff(l)]).sum();
+            let sum: f64 = of_offsets.iter().enumerate().map(|(j, e)| e * spread[j.abs_diff(l)]).sum();
             sum.max(1e-300).ln()
         })
         .collect()

@@ -38,6 +38,61 @@ pub(super) struct Wear {
     pub(super) worn_below: usize,
 }
 
+/// Weights on their way from the highest factor down.
+struct Down {
+    starts: f32,
+    keep: [f32; N_CLASSES],
+    /// What a weight brings in, with the factor that is owed.
+    enter: [Row; N_CLASSES],
+    carry: [Row; N_CLASSES],
+    seized: [Row; N_CLASSES],
+    total: Row,
+}
+
+impl Down {
+    fn new(wear: &Wear, scale: &Row) -> Self {
+        let keep = wear.mean_steps.map(|m| (m / (1.0 + m)) as f32);
+        let none = [[0.0; LANES]; N_CLASSES];
+        let enter = keep.map(|keep| scale.map(|s| (1.0 - keep) * s));
+        Self { starts: wear.starts as f32, keep, enter, carry: none, seized: none, total: [0.0; LANES] }
+    }
+
+    /// Steady and failing weight once some of the steady fans have begun to fail.
+    fn enter_from(&self, steady: f32, failing: f32) -> [f32; N_CLASSES] {
+        let new = self.starts * steady;
+        [steady - new, failing + new]
+    }
+
+    /// Through rows at which the same share seizes.
+    fn pass(&mut self, rows: &mut [[Row; N_CLASSES]], likelihoods: &[Row], seizes: f64) {
+        let (mut carry, mut total) = (self.carry, self.total);
+        let mut passed = [[0.0; LANES]; N_CLASSES];
+        let turns = 1.0 - seizes as f32;
+        for ([steady, failing], likelihood) in rows.iter_mut().zip(likelihoods).rev() {
+            for lane in 0..LANES {
+                let from = self.enter_from(steady[lane], failing[lane]);
+                let still = turns * likelihood[lane];
+                for class in 0..N_CLASSES {
+                    let worn = self.keep[class] * carry[class][lane] + self.enter[class][lane] * from[class];
+                    carry[class][lane] = worn;
+                    passed[class][lane] += worn;
+                    let weight = worn * still + FLOOR;
+                    if class == 0 {
+                        steady[lane] = weight
+                    } else {
+                        failing[lane] = weight
+                    }
+                    total[lane] += weight;
+                }
+            }
+        }
+        for (seized, passed) in self.seized.as_flattened_mut().iter_mut().zip(passed.as_flattened()) {
+            *seized += seizes as f32 * passed;
+        }
+        (self.carry, self.total) = (carry, total);
+    }
+}
+
 /// Weights of each class, factor and column.
 #[derive(Debug, Clone)]
 pub(super) struct Paths {
@@ -65,45 +120,29 @@ impl Paths {
     }
 
     /// The fan wears, then is seen.
-    pub(super) fn wear_and_see(&mut self, wear: &Wear, likelihoods: &[Row]) {
-        let keep = wear.mean_steps.map(|m| (m / (1.0 + m)) as f32);
-        let enter = keep.map(|keep| self.scale.map(|s| (1.0 - keep) * s));
-        let (starts, stays) = (wear.starts as f32, 1.0 - wear.starts as f32);
-        let mut carry = [[0.0; LANES]; N_CLASSES];
-        let mut seized = [[0.0; LANES]; N_CLASSES];
-        let mut total = [0.0; LANES];
-        for (k, (row, likelihood)) in self.rows.iter_mut().zip(likelihoods).enumerate().skip(1).rev() {
-            let hazard = if k < wear.worn_below { wear.seizes_worn } else { wear.seizes } as f32;
-            // What would wear below the lowest turning factor stays there.
-            let at_end = if k == 1 { wear.mean_steps.map(|m| 1.0 + m as f32) } else { [1.0; N_CLASSES] };
-            let [steady, failing] = row;
+    pub(super) fn wear_and_see(&mut self, wear: &Wear, likelihoods: &[Row; N_STATES]) {
+        let mut down = Down::new(wear, &self.scale);
+        let (worn, sound) = self.rows.split_at_mut(wear.worn_below);
+        down.pass(sound, &likelihoods[wear.worn_below..], wear.seizes);
+        down.pass(&mut worn[1..], &likelihoods[1..wear.worn_below], wear.seizes_worn);
+        // What would wear below the lowest turning factor stays there.
+        for (class, weights) in self.rows[1].iter_mut().enumerate() {
             for lane in 0..LANES {
-                let grown =
-                    keep[1] * carry[1][lane] + enter[1][lane] * (failing[lane] + starts * steady[lane]);
-                carry[1][lane] = grown;
-                let moved = grown * at_end[1] * hazard;
-                seized[1][lane] += moved;
-                failing[lane] = (grown * at_end[1] - moved) * likelihood[lane] + FLOOR;
-                total[lane] += failing[lane];
-            }
-            for lane in 0..LANES {
-                let grown = keep[0] * carry[0][lane] + enter[0][lane] * (stays * steady[lane]);
-                carry[0][lane] = grown;
-                let moved = grown * at_end[0] * hazard;
-                seized[0][lane] += moved;
-                steady[lane] = (grown * at_end[0] - moved) * likelihood[lane] + FLOOR;
-                total[lane] += steady[lane];
+                let more = wear.mean_steps[class] as f32 * down.carry[class][lane];
+                let stays = more * (1.0 - wear.seizes_worn as f32) * likelihoods[1][lane];
+                down.seized[class][lane] += more * wear.seizes_worn as f32;
+                weights[lane] += stays;
+                down.total[lane] += stays;
             }
         }
         let [steady, failing] = &mut self.rows[0];
         for lane in 0..LANES {
-            let new = starts * steady[lane];
-            let still = [steady[lane] - new, failing[lane] + new];
-            let [s, f] = [0, 1].map(|class| still[class] * self.scale[lane] + seized[class][lane]);
-            steady[lane] = s * likelihoods[0][lane] + FLOOR;
-            failing[lane] = f * likelihoods[0][lane] + FLOOR;
-            total[lane] += steady[lane] + failing[lane];
+            let [s, f] = down.enter_from(steady[lane], failing[lane]);
+            steady[lane] = (s * self.scale[lane] + down.seized[0][lane]) * likelihoods[0][lane] + FLOOR;
+            failing[lane] = (f * self.scale[lane] + down.seized[1][lane]) * likelihoods[0][lane] + FLOOR;
+            down.total[lane] += steady[lane] + failing[lane];
         }
+        let total = down.total;
         self.scale_to_one(&total);
     }
 
