@@ -78,9 +78,9 @@ impl Down {
                     passed[class][lane] += worn;
                     let weight = worn * still + FLOOR;
                     if class == 0 {
-                        steady[lane] = weight
+                        steady[lane] = weight;
                     } else {
-                        failing[lane] = weight
+                        failing[lane] = weight;
                     }
                     total[lane] += weight;
                 }
