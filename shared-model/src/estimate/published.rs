@@ -123,6 +123,34 @@ fn exponent_range_is_that_of_heat_sinks() {
     assert!((super::single::EXPONENT_RANGE.1 - largest).abs() < 0.005, "{largest}");
 }
 
+/// Down to half the speed, the network's `g·n^m` is the conductance that effectiveness–NTU gives, `C·(1 − e^(−NTU))`
+/// with C ∝ n and UA ∝ n^h, to 2.5 %; and m is that equation's own slope, `1 + (h − 1)·NTU / (e^NTU − 1)`.
+#[test]
+fn power_law_of_the_fan_is_effectiveness_ntu() {
+    let text = include_str!("../../testdata/thermal/conductance_exponent.csv");
+    for row in csv::Reader::from_reader(text.as_bytes()).deserialize() {
+        let [ntu, h, m, at_half]: [f64; 4] = row.expect("four numbers");
+        let slope = 1.0 + (h - 1.0) * ntu / ntu.exp_m1();
+        assert!((slope - m).abs() < 1e-4, "NTU {ntu}, exponent {h}: slope {slope} against {m}");
+        let got = conductance_at(0.5, m) / conductance_at(1.0, m);
+        assert!((got / at_half - 1.0).abs() < 0.025, "NTU {ntu}, exponent {h}: {got} against {at_half}");
+    }
+}
+
+/// Steady conductance of a network whose air takes all heat, at a share of the reference speed, W/K.
+fn conductance_at(fan: f64, exponent: f64) -> f64 {
+    let (heat_w, air_c) = (15.0, 25.0);
+    let mut x = still_air(1e-6, 80.0, 1e-9, air_c, air_c);
+    x[Param::LnAir as usize] = 0.5_f64.ln();
+    x[Param::Exponent as usize] = exponent;
+    let step = Step { dt_s: 100.0, heat_w, fan, ln_fan: fan.ln(), temp_c: 0.0, weight_s: 0.0 };
+    let steps = vec![step; 200];
+    let network = Network { steps: &steps, prior_mean: x, prior_sd: [1.0; N_PARAMS], sd_1s_k: 1.0 };
+    let mut last = f64::NAN;
+    network.replay(&x, |_, temp| last = temp);
+    heat_w / (last - air_c)
+}
+
 mod open_data {
     use super::super::input::{Equipment, prepare};
     use super::super::single::{Param, Priors, RunFit, estimate};
