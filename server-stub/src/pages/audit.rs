@@ -156,7 +156,7 @@ fn ledger(head: Option<&SignedHead>) -> Markup {
                     }
                     dl.list.ledger-head {
                         div { dt { "Leaves" } dd { (words::grouped(head.tree_size as usize)) } }
-                        div { dt { "First signed" } dd { (time(head.timestamp_ms)) } }
+                        div { dt { "First signed" } dd { (time(head.timestamp_ms)) " UTC" } }
                         div { dt { "Log id" } dd.digest { (head.log_id) } }
                         div { dt { "Root" } dd.digest { (head.root_hash) } }
                         div { dt { "Signed by" } dd.digest { (head.signer()) } }
@@ -178,7 +178,7 @@ fn verification((packed, unpacked): (u64, u64), reader: &Reader) -> Markup {
             } @else {
                 form.form method="post" action="/audit/verify" enctype="multipart/form-data" {
                     (form_token(reader))
-                    div {
+                    div.drop {
                         label for="export" { "An audit export (zip): choose it, or drop it on the field" }
                         input #export type="file" name="export" accept=".zip,application/zip" required aria-describedby="bounds";
                         p.hint #bounds { "At most " (packed) " MiB, " (unpacked) " MiB unpacked. It is read, and not kept." }
@@ -205,7 +205,7 @@ pub fn verified(report: &Report, name: &str) -> Markup {
             @if is_good { "Nothing in " b { (name) } " was altered." } @else { b { (name) } " is not as the hub gave it out." }
         }
         @if !is_good {
-            table.stacked {
+            table.stacked.findings {
                 caption { "What doesn't hold." @if n_more > 0 { " And " (words::count(n_more, "more place", "more places")) "." } }
                 thead { tr { th scope="col" { "File" } th.value scope="col" { "Line" } th scope="col" { "What" } } }
                 tbody {
@@ -220,7 +220,10 @@ pub fn verified(report: &Report, name: &str) -> Markup {
             }
         }
         dl.list.ledger-head {
-            div { dt { "Log id: is it the one that you were told by another way?" } dd.digest { (or_dash(&report.log_id)) } }
+            div { dt { "Log id" } dd {
+                span.digest { (or_dash(&report.log_id)) }
+                span.hint { " Is it the one that you were told by another way?" }
+            } }
             div { dt { "Head" } dd { (words::grouped(report.tree_size as usize)) " leaves, first signed " (time(report.signed_at_ms)) } }
             div { dt { "Checked" } dd {
                 (words::count(report.n_files, "file", "files")) ", " (words::count(report.n_leaves, "leaf", "leaves")) ", "
