@@ -5,7 +5,7 @@
 //! the prior.
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "1";
+pub const CONSTANTS_VERSION: &str = "2";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -13,6 +13,8 @@ pub const CLOGGED_BELOW: f64 = 0.70;
 pub const FAN_BELOW: f64 = 0.80;
 /// A contact above this multiple of as-new needs new paste (common practice, no source).
 pub const CONTACT_ABOVE: f64 = 1.8;
+/// Rate classes of a wear.
+pub const N_RATES: usize = 4;
 /// Days in a month of drift.
 pub const MONTH_DAYS: f64 = 30.44;
 
@@ -25,9 +27,13 @@ pub struct WearConstants {
     /// Grid points.
     pub n_states: usize,
     /// Share of laptops and mean drift per month, of each rate class.
-    pub rates: [(f64, f64); 3],
-    /// Share and mean of the wear at the first run.
-    pub first: [(f64, f64); 2],
+    pub rates: [(f64, f64); N_RATES],
+    /// Mean wear of a laptop that has just come into use.
+    pub first_new: f64,
+    /// Share of laptops, and for how many months they have worn at their class's rate by the first run.
+    pub first: [(f64, f64); 3],
+    /// Odds per month that wear grows at once (a felt that forms, a mount that lets go), and by how much in the mean.
+    pub sudden: (f64, f64),
     /// Wear right after a service that worked: mean and standard deviation.
     pub reset: (f64, f64),
     /// Odds that a visit for cleaning, fan, paste undoes this wear.
@@ -118,6 +124,8 @@ pub struct Constants {
     pub air: WearConstants,
     /// Of contact (paste and mounting).
     pub contact: WearConstants,
+    /// Scatter of log airflow within and between laptops of a model without tachometer: the fan's own spread is in it.
+    pub air_scatter_without_rpm: (f64, f64),
     /// Of the fan.
     pub fan: FanConstants,
     /// Share of the as-new fast resistance that paste and mounting make up, and its uncertainty.
@@ -136,15 +144,17 @@ impl Default for Constants {
             air: WearConstants {
                 step: 0.02,
                 n_states: 110,
-                rates: [(0.5, 0.004), (0.35, 0.015), (0.15, 0.045)],
-                first: [(0.75, 0.12), (0.25, 0.35)],
+                rates: [(0.3, 0.0018), (0.4, 0.006), (0.2, 0.016), (0.1, 0.035)],
+                first_new: 0.04,
+                first: [(0.08, 5.0), (0.62, 16.0), (0.3, 28.0)],
+                sudden: (0.002, 0.3),
                 reset: (0.075, 0.05),
                 works: [0.88, 0.45, 0.5],
                 booked_before: 0.8,
                 noise_floor: 0.035,
                 se_factor: 0.9,
                 quick: (0.12, 0.02),
-                offset_sd: 0.045,
+                offset_sd: 0.048,
                 tail: (0.03, 0.6),
                 junk: 0.01,
                 gain: 1.1,
@@ -154,8 +164,10 @@ impl Default for Constants {
             contact: WearConstants {
                 step: 0.01,
                 n_states: 90,
-                rates: [(0.6, 0.001), (0.3, 0.003), (0.1, 0.008)],
-                first: [(0.85, 0.05), (0.15, 0.25)],
+                rates: [(0.3, 0.0003), (0.42, 0.001), (0.2, 0.0025), (0.08, 0.007)],
+                first_new: 0.015,
+                first: [(0.2, 6.0), (0.6, 25.0), (0.2, 50.0)],
+                sudden: (0.001, 0.15),
                 reset: (0.012, 0.018),
                 works: [0.0, 0.0, 0.88],
                 booked_before: 0.8,
@@ -197,6 +209,7 @@ impl Default for Constants {
                 turning_sd: 0.2,
                 unseen_wear: 0.3,
             },
+            air_scatter_without_rpm: (0.06, 0.08),
             paste_share: (0.265, 0.03),
             odd_rms: (0.55, 0.5, 0.3),
             calibration: [(1.0, 0.0); 3],

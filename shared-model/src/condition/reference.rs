@@ -68,7 +68,11 @@ impl ModelReference {
         let common = Common { model_air: median(&all), log_power: power_medians(&seen) };
         let air: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| air_history(k, l, s, common)).collect();
         let contact: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| contact_history(l, s)).collect();
-        let air_constants = learn_scatter(&k.air, &air[..air.len().min(SCATTER_LAPTOPS_MAX)], workers);
+        let mut usual = k.air.clone();
+        if !taken.iter().any(|l| l.has_rpm()) {
+            (usual.noise_floor, usual.offset_sd) = k.air_scatter_without_rpm;
+        }
+        let air_constants = learn_scatter(&usual, &air[..air.len().min(SCATTER_LAPTOPS_MAX)], workers);
         let air = level::learn(&air_constants, &air, workers);
         let contact = level::learn(&k.contact, &contact, workers);
         let fans: Vec<FanHistory> =

@@ -78,7 +78,8 @@ fn one_odd_run_hardly_moves_it() {
     // Said twice more, it is believed.
     runs.push(run(225.0, -0.7, 0.01));
     runs.push(run(232.0, -0.7, 0.01));
-    assert!(among_healthy(laptop(runs, vec![])).p_clogged > 0.6);
+    let believed = among_healthy(laptop(runs, vec![]));
+    assert!(believed.p_clogged > 0.6, "{}", believed.p_clogged);
 }
 
 #[test]

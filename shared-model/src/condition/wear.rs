@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use self::block::{Block, Growth, LANES, N_CLASSES};
+use self::block::{Block, Growth, LANES, N_CLASSES, keep};
 use super::constants::{MONTH_DAYS, WearConstants};
 pub use crate::trace::fleet::ServiceAction as Action;
 
@@ -108,13 +108,22 @@ pub fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets)
     Filtered { offsets, blocks }
 }
 
-/// Weights of wear and class before anything is seen.
+/// Weights of wear and class before anything is seen: a class that wears faster has worn more.
 fn first_state(c: &WearConstants) -> Vec<[f32; N_CLASSES]> {
-    let first = |k: usize| {
-        let w = (k as f64 + 0.5) * c.step;
-        c.first.iter().map(|(part, mean)| part * (-w / mean).exp() / mean).sum::<f64>() * c.step
+    let first = |w: f64, rate: f64| -> f64 {
+        let worn = |(part, months): &(f64, f64)| part * gamma_two(w, c.first_new + rate * months);
+        c.first.iter().map(worn).sum::<f64>() * c.step
     };
-    (0..c.n_states).map(first).map(|p| c.rates.map(|(share, _)| (share * p) as f32)).collect()
+    (0..c.n_states)
+        .map(|k| (k as f64 + 0.5) * c.step)
+        .map(|w| c.rates.map(|(share, rate)| (share * first(w, rate)) as f32))
+        .collect()
+}
+
+/// Density of a gamma distribution of shape 2 with this mean: what many small, chancy additions come to.
+fn gamma_two(x: f64, mean: f64) -> f64 {
+    let scale = 0.5 * mean;
+    x * (-x / scale).exp() / (scale * scale)
 }
 
 /// A laptop's events as steps of the filter, ready for every block of offsets.
@@ -193,7 +202,15 @@ impl Step {
 }
 
 fn growth(c: &WearConstants, days: f64) -> Growth {
-    Growth::new(c.rates.map(|(_, rate)| rate * days.max(0.0) / MONTH_DAYS / c.step))
+    let months = days.max(0.0) / MONTH_DAYS;
+    if months == 0.0 {
+        return Growth::NONE;
+    }
+    Growth {
+        mean_steps: c.rates.map(|(_, rate)| rate * months / c.step),
+        sudden: -(-c.sudden.0 * months).exp_m1(),
+        sudden_steps: c.sudden.1 / c.step,
+    }
 }
 
 fn reset(c: &WearConstants) -> Vec<f32> {
@@ -293,17 +310,23 @@ impl Posterior {
     #[must_use]
     pub fn after(&self, c: &WearConstants, days: f64) -> Self {
         let growth = growth(c, days);
-        let keep = growth.keep();
+        let ways: [[(f64, f64); 2]; N_CLASSES] = growth
+            .mean_steps
+            .map(|steady| [(1.0 - growth.sudden, steady), (growth.sudden, growth.sudden_steps)]);
         let mut by_class = self.by_class.clone();
-        let mut carry = [0.0; N_CLASSES];
-        for row in &mut by_class {
-            for class in 0..N_CLASSES {
-                carry[class] = keep[class] * carry[class] + (1.0 - keep[class]) * row[class];
-                row[class] = carry[class];
+        for class in 0..N_CLASSES {
+            let mut carry = [0.0; 2];
+            for row in &mut by_class {
+                let before = row[class];
+                row[class] = 0.0;
+                for ((share, mean_steps), carry) in ways[class].iter().zip(&mut carry) {
+                    *carry = keep(*mean_steps) * *carry + (1.0 - keep(*mean_steps)) * before;
+                    row[class] += share * *carry;
+                }
             }
-        }
-        if let Some(last) = by_class.last_mut() {
-            last.iter_mut().zip(growth.at_end()).for_each(|(p, factor)| *p *= factor);
+            if let Some(last) = by_class.last_mut() {
+                last[class] += ways[class].iter().zip(&carry).map(|((s, m), carry)| s * m * carry).sum::<f64>();
+            }
         }
         Self::new(c.step, by_class)
     }

@@ -20,6 +20,8 @@ pub struct RunPlan {
     pub protocol: Protocol,
     /// Length of the settle phase, s.
     pub settle_s: f64,
+    /// Load of other work in settle, load and recovery phase, 0–1 of all CPUs.
+    pub other_load: [f64; 3],
     /// Seed of all noise.
     pub seed: u64,
 }
@@ -32,6 +34,7 @@ impl Default for RunPlan {
             start: Start::Idle,
             protocol: Protocol::STANDARD,
             settle_s: 60.0,
+            other_load: [0.0; 3],
             seed: 1,
         }
     }
@@ -54,7 +57,8 @@ pub fn record_run(spec: &LaptopSpec, plan: &RunPlan) -> Trace {
         (Phase::Load, plan.protocol.load_s, 1.0),
         (Phase::Recovery, plan.protocol.recovery_s, 0.0),
     ];
-    for (phase, length_s, load) in parts {
+    for ((phase, length_s, load), other) in parts.into_iter().zip(plan.other_load) {
+        let load = other.clamp(load, 1.0);
         for _ in 0..(length_s / dt_s).round().max(0.0) as usize {
             if phases.len() >= SAMPLES_MAX {
                 break;

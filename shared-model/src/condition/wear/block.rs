@@ -5,10 +5,12 @@
 //! stays in the processor's nearest cache. Drift and reading are one pass. Single precision is enough: every pass sums
 //! terms of one sign, and each block is scaled to one again.
 
+use super::super::constants::N_RATES;
+
 /// Offsets in a block.
 pub(super) const LANES: usize = 4;
 /// Rate classes.
-pub(super) const N_CLASSES: usize = 3;
+pub(super) const N_CLASSES: usize = N_RATES;
 
 /// Weights of one wear: by class, then offset.
 type Row = [[f32; LANES]; N_CLASSES];
@@ -16,29 +18,25 @@ type Row = [[f32; LANES]; N_CLASSES];
 /// Added to each weight: far below all that matters, and above the subnormal numbers, which are slow to compute with.
 const FLOOR: f32 = 1e-30;
 
-/// Growth of the wear over some days: an exponential increment with each class's mean.
+/// Growth of the wear over some days: an exponential increment with each class's mean, or in a few laptops one with the
+/// mean of a sudden step.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Growth {
     /// Mean increment in grid steps.
-    mean_steps: [f64; N_CLASSES],
+    pub(super) mean_steps: [f64; N_CLASSES],
+    /// Share of the laptops that wear at once.
+    pub(super) sudden: f64,
+    /// Their mean increment in grid steps.
+    pub(super) sudden_steps: f64,
+}
+
+/// Share of the weight at each wear that goes on to the next.
+pub(super) fn keep(mean_steps: f64) -> f64 {
+    mean_steps / (1.0 + mean_steps)
 }
 
 impl Growth {
-    pub(super) const NONE: Self = Self { mean_steps: [0.0; N_CLASSES] };
-
-    pub(super) fn new(mean_steps: [f64; N_CLASSES]) -> Self {
-        Self { mean_steps }
-    }
-
-    /// Share of the weight at each wear that goes on to the next.
-    pub(super) fn keep(&self) -> [f64; N_CLASSES] {
-        self.mean_steps.map(|m| m / (1.0 + m))
-    }
-
-    /// Factor on the last wear of the grid: what would leave the grid stays there.
-    pub(super) fn at_end(&self) -> [f64; N_CLASSES] {
-        self.mean_steps.map(|m| 1.0 + m)
-    }
+    pub(super) const NONE: Self = Self { mean_steps: [0.0; N_CLASSES], sudden: 0.0, sudden_steps: 0.0 };
 }
 
 /// Four offsets.
@@ -61,27 +59,42 @@ impl Block {
     /// The wear grows, then is read. `likelihoods` begins with that of the first wear at the block's first offset and
     /// goes on in grid steps, since it depends on wear + offset alone.
     pub(super) fn grow_and_see(&mut self, growth: &Growth, likelihoods: &[f32]) {
-        let keep = growth.keep().map(|k| k as f32);
-        let enter = keep.map(|k| (1.0 - k) * self.scale);
+        let steady = growth.mean_steps.map(|m| keep(m) as f32);
+        let far = keep(growth.sudden_steps) as f32;
+        let enter = steady.map(|k| (1.0 - k) * self.scale);
+        let enter_far = (1.0 - far) * self.scale;
+        let (usual, sudden) = ((1.0 - growth.sudden) as f32, growth.sudden as f32);
         let mut carry = [[0.0_f32; LANES]; N_CLASSES];
+        let mut carry_far = [[0.0_f32; LANES]; N_CLASSES];
         let mut total = [0.0_f32; LANES];
         for (row, likelihood) in self.rows.iter_mut().zip(likelihoods.array_windows::<LANES>()) {
             for class in 0..N_CLASSES {
                 for lane in 0..LANES {
-                    let grown = keep[class] * carry[class][lane] + enter[class] * row[class][lane];
+                    let before = row[class][lane];
+                    let grown = steady[class] * carry[class][lane] + enter[class] * before;
+                    let grown_far = far * carry_far[class][lane] + enter_far * before;
                     carry[class][lane] = grown;
-                    let weight = grown * likelihood[lane] + FLOOR;
+                    carry_far[class][lane] = grown_far;
+                    let weight = (usual * grown + sudden * grown_far) * likelihood[lane] + FLOOR;
                     row[class][lane] = weight;
                     total[lane] += weight;
                 }
             }
         }
         let mut total = f64::from(total.iter().sum::<f32>());
-        if let Some(last) = self.rows.last_mut() {
-            for (weights, factor) in last.iter_mut().zip(growth.at_end()) {
-                for p in weights {
-                    total += f64::from(*p) * (factor - 1.0);
-                    *p *= factor as f32;
+        // What would leave the grid stays at its last wear.
+        let last = self.rows.len().saturating_sub(1);
+        if let (Some(row), Some(likelihood)) =
+            (self.rows.last_mut(), likelihoods.array_windows::<LANES>().nth(last))
+        {
+            for class in 0..N_CLASSES {
+                let out = usual * growth.mean_steps[class] as f32;
+                let out_far = sudden * growth.sudden_steps as f32;
+                for lane in 0..LANES {
+                    let beyond = out * carry[class][lane] + out_far * carry_far[class][lane];
+                    let weight = beyond * likelihood[lane];
+                    row[class][lane] += weight;
+                    total += f64::from(weight);
                 }
             }
         }

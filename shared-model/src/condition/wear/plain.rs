@@ -12,12 +12,18 @@ struct Plain {
 }
 
 fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> Plain {
-    let first = |k: usize| -> f64 {
+    let first = |k: usize, rate: f64| -> f64 {
         let w = (k as f64 + 0.5) * c.step;
-        c.first.iter().map(|(part, mean)| part * (-w / mean).exp() / mean * c.step).sum()
+        let worn = |(part, months): &(f64, f64)| {
+            let half = 0.5 * (c.first_new + rate * months);
+            part * w / (half * half) * (-w / half).exp() * c.step
+        };
+        c.first.iter().map(worn).sum()
     };
-    let rows = |share: f64| (0..c.n_states).map(|k| vec![share * first(k); offsets.n]).collect();
-    let mut f = Plain { weights: c.rates.map(|(share, _)| rows(share)).to_vec(), log_scale: 0.0 };
+    let rows = |(share, rate): (f64, f64)| {
+        (0..c.n_states).map(|k| vec![share * first(k, rate); offsets.n]).collect()
+    };
+    let mut f = Plain { weights: c.rates.map(rows).to_vec(), log_scale: 0.0 };
     let first_seen = events.iter().find(|e| matches!(e, Event::Seen { .. })).map_or(f64::MAX, Event::day);
     let mut now: Option<f64> = None;
     for e in events {
@@ -42,14 +48,20 @@ fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> 
 impl Plain {
     fn drift(&mut self, c: &WearConstants, days: f64) {
         for (rows, (_, rate)) in self.weights.iter_mut().zip(c.rates) {
-            let mean_steps = rate * days.max(0.0) / MONTH_DAYS / c.step;
+            let months = days.max(0.0) / MONTH_DAYS;
+            let at_once = 1.0 - (-c.sudden.0 * months).exp();
+            let ways = [(1.0 - at_once, rate * months / c.step), (at_once, c.sudden.1 / c.step)];
             for j in 0..rows[0].len() {
-                let mut carry = 0.0;
-                for row in rows.iter_mut() {
-                    carry = (mean_steps * carry + row[j]) / (1.0 + mean_steps);
-                    row[j] = carry;
+                let before: Vec<f64> = rows.iter().map(|row| row[j]).collect();
+                rows.iter_mut().for_each(|row| row[j] = 0.0);
+                for (share, mean_steps) in ways {
+                    let mut carry = 0.0;
+                    for (row, p) in rows.iter_mut().zip(&before) {
+                        carry = (mean_steps * carry + p) / (1.0 + mean_steps);
+                        row[j] += share * carry;
+                    }
+                    rows[c.n_states - 1][j] += share * carry * mean_steps;
                 }
-                rows[c.n_states - 1][j] += carry * mean_steps;
             }
         }
     }

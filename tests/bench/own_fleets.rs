@@ -1,0 +1,106 @@
+//! How good the judgement is on fleets of our own emulated laptops, whose truth is known: the table of docs/method.md.
+//!
+//! `own-fleets [--seeds 11,12,13] [--laptops 400]`. Equal seeds make equal fleets on one machine.
+#![expect(
+    clippy::print_stderr,
+    clippy::print_stdout,
+    reason = "a program that prints its result and progress"
+)]
+
+use std::collections::BTreeMap;
+use std::time::Instant;
+
+use clap::Parser;
+use rayon::prelude::*;
+use windrow_hub::costs::{Costs, FaultProbabilities};
+use windrow_model::condition::constants::{CONSTANTS_VERSION, Constants};
+use windrow_model::condition::fleet::{FleetRun, judge_fleet};
+use windrow_model::condition::standing::STANDING_VERSION;
+use windrow_model::condition::wear::Action;
+use windrow_model::emulate::LaptopSpec;
+use windrow_tests::fleets::laptops::{Fleet, fleet};
+use windrow_tests::fleets::runs::record;
+use windrow_tests::fleets::small::{every_nth, latest_only};
+use windrow_tests::fleets::table::{lines_text, parts, parts_text, table};
+use windrow_tests::fleets::truth::{Case, TruthRow};
+use windrow_tests::workers::Rayon;
+
+#[derive(Debug, Parser)]
+#[command(about = "Make fleets of emulated laptops, judge them, and measure the judgement")]
+struct Arguments {
+    /// Seeds, one fleet each.
+    #[arg(long, value_delimiter = ',', default_values_t = [11, 12, 13])]
+    seeds: Vec<u64>,
+    /// Laptops in each fleet.
+    #[arg(long, default_value_t = 400)]
+    laptops: usize,
+}
+
+/// A small fleet is every tenth laptop; from which one each begins.
+const SMALL: (usize, [usize; 4]) = (10, [0, 3, 5, 8]);
+
+/// A fleet recorded, with its truth.
+struct Recorded {
+    runs: Vec<FleetRun>,
+    services: BTreeMap<String, Vec<(f64, Action)>>,
+    truth: BTreeMap<String, TruthRow>,
+    specs: BTreeMap<String, LaptopSpec>,
+}
+
+fn main() {
+    let args = Arguments::parse();
+    let (mut whole, mut small, mut latest) = (Vec::new(), Vec::new(), Vec::new());
+    for &seed in &args.seeds {
+        let started = Instant::now();
+        let recorded = recorded(&fleet(seed, args.laptops), seed);
+        eprintln!("fleet {seed}: {} runs after {:.0} s", recorded.runs.len(), started.elapsed().as_secs_f64());
+        whole.push(recorded.judged(recorded.runs.clone()));
+        latest.push(recorded.judged(latest_only(&recorded.runs)));
+        small.extend(SMALL.1.map(|from| recorded.judged(every_nth(&recorded.runs, SMALL.0, from))));
+        eprintln!("fleet {seed}: judged after {:.0} s", started.elapsed().as_secs_f64());
+    }
+    println!(
+        "fleets {:?} of {} laptops, standing {STANDING_VERSION}, constants {CONSTANTS_VERSION}",
+        args.seeds, args.laptops
+    );
+    println!("\nwhole fleets: mean (90 % interval) each\n{}", lines_text(&table(&whole)));
+    println!("{}", parts_text(&parts(&whole)));
+    println!("every tenth laptop\n{}", lines_text(&table(&small)));
+    println!("latest run only\n{}", lines_text(&table(&latest)));
+}
+
+fn recorded(fleet: &Fleet, seed: u64) -> Recorded {
+    let each: Vec<(Vec<FleetRun>, TruthRow)> = fleet
+        .laptops
+        .par_iter()
+        .enumerate()
+        .map(|(i, laptop)| record(fleet, laptop, seed.wrapping_mul(1_000_003).wrapping_add(i as u64)))
+        .collect();
+    let (runs, truth): (Vec<_>, Vec<_>) = each.into_iter().unzip();
+    Recorded {
+        runs: runs.into_iter().flatten().collect(),
+        services: fleet.laptops.iter().map(|l| (l.device.clone(), l.services.clone())).collect(),
+        truth: truth.into_iter().map(|t| (t.device_id.clone(), t)).collect(),
+        specs: fleet.laptops.iter().map(|l| (l.unit.model.product.clone(), l.unit.clone())).collect(),
+    }
+}
+
+impl Recorded {
+    fn judged(&self, runs: Vec<FleetRun>) -> Vec<Case> {
+        let costs = Costs::default();
+        let (_, judged) = judge_fleet(&Constants::default(), runs, &self.services, &Rayon);
+        judged
+            .iter()
+            .filter_map(|j| {
+                let spec = &self.specs[&j.model];
+                let channels = [spec.sensors.power, spec.sensors.rpm.is_some()];
+                let mut case =
+                    Case::new(self.truth.get(&j.device)?.clone(), &j.model, channels, &j.condition);
+                // Ordered as the hub orders: by what a visit is worth.
+                let [clogged, fan, contact] = case.p;
+                case.score = costs.expected_benefit(&FaultProbabilities { clogged, fan, contact });
+                Some(case)
+            })
+            .collect()
+    }
+}
