@@ -32,7 +32,7 @@ pub(super) struct Asked {
     laptop: Option<String>,
     /// Begin after the entry of this number, as `next` has it.
     #[schemars(range(min = 0))]
-    after: Option<i64>,
+    after: Option<u32>,
     /// How many are looked at, 1 to 1000; 100 where it isn't given.
     #[schemars(range(min = 1, max = 1000))]
     limit: Option<u32>,
@@ -229,7 +229,7 @@ pub(super) async fn list<S: Store>(
         Some(key) => Some(one_laptop(&hub, &viewer, &key).await?.device_id),
         None => None,
     };
-    let found = hub.store.visit_list(device_id, asked.after.unwrap_or(0), n_most).await;
+    let found = hub.store.visit_list(device_id, i64::from(asked.after.unwrap_or(0)), n_most).await;
     let mut found = found.map_err(|e| Problem::of_store(&e))?;
     let next = found.last().filter(|_| found.len() == n_most as usize).map(|v| v.visit_id);
     if viewer.site.is_some() {
