@@ -21,7 +21,7 @@ use windrow_model::record::Digest;
 
 use crate::judgement::{drives, off_the_reactor};
 use crate::scoring::conditions::{self, Firmwares, ServicesOf};
-use crate::scoring::{Learned, ModelOf};
+use crate::scoring::{Learned, ModelOf, Standing};
 use crate::store::judgements::{StoredEvidence, StoredStanding};
 use crate::store::{EpochMs, MeasuredRun, Service, Store, StoreError};
 use crate::workers::Pool;
@@ -139,12 +139,12 @@ pub struct AfterRun {
 /// If the store fails.
 pub async fn history<S: Store>(
     store: &S,
-    standing: Arc<ModelStanding>,
-    of: &ModelOf,
-    device_id: &str,
+    model: Arc<ModelStanding>,
+    laptop: &Standing,
     as_of_ms: EpochMs,
     limit: usize,
 ) -> Result<Vec<AfterRun>, StoreError> {
+    let (of, device_id, site) = (ModelOf::run(&laptop.last.stored), laptop.device_id(), laptop.site);
     let stored = store.evidence_list_of_laptop(
         version(),
         device_id.to_owned(),
@@ -164,7 +164,7 @@ pub async fn history<S: Store>(
     let device = device_id.to_owned();
     off_the_reactor(move || {
         let k = Constants::default();
-        let judge = standing.judge(&k);
+        let judge = model.judge(&k);
         let shown = runs.len().saturating_sub(limit)..runs.len();
         Pool.map(shown.len(), |i| {
             let at = shown.start + i;
@@ -177,7 +177,7 @@ pub async fn history<S: Store>(
             AfterRun {
                 tested_at_ms: conditions::ms_of_day(runs[at].day),
                 evidence: runs[at],
-                condition: judge.laptop(&laptop),
+                condition: judge.laptop_at(&laptop, &site),
             }
         })
     })

@@ -53,7 +53,11 @@ fn main() {
     for &seed in &args.seeds {
         let started = Instant::now();
         let recorded = recorded(&fleet(seed, args.laptops), seed);
-        eprintln!("fleet {seed}: {} runs after {:.0} s", recorded.runs.len(), started.elapsed().as_secs_f64());
+        eprintln!(
+            "fleet {seed}: {} runs after {:.0} s",
+            recorded.runs.len(),
+            started.elapsed().as_secs_f64()
+        );
         whole.push(recorded.judged(recorded.runs.clone()));
         latest.push(recorded.judged(latest_only(&recorded.runs)));
         small.extend(SMALL.1.map(|from| recorded.judged(every_nth(&recorded.runs, SMALL.0, from))));

@@ -43,7 +43,7 @@ pub(super) async fn gather<S: Store>(
     let of = ModelOf::run(&standing.last.stored);
     let Some(model) = fleet.models.get(&of) else { return Ok(None) };
     let device_id = standing.device_id().to_owned();
-    let runs = learning::history(store, model.clone(), &of, &device_id, fleet.as_of_ms, MAX_RUNS).await?;
+    let runs = learning::history(store, model.clone(), standing, fleet.as_of_ms, MAX_RUNS).await?;
     let lines = store.run_list_of_device(device_id.clone(), METHOD_VERSION, MAX_LINES).await?;
     let odd = lines.into_iter().filter_map(|line| {
         let metrics: Metrics = serde_json::from_slice(&line.metrics_json?).ok()?;

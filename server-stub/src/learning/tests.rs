@@ -126,16 +126,16 @@ async fn a_laptops_history_ends_with_what_the_fleets_judgement_says_of_it() {
     let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
     store.run_import_batch(fleet()).await.unwrap();
     let learned = now(&store).await;
-    let (of, standing) = learned.models.iter().next().map(|(of, s)| (of.clone(), Arc::clone(s))).unwrap();
-    let history = history(&store, standing, &of, "unit-1", i64::MAX, 24).await.unwrap();
-    let months: Vec<i64> = history.iter().map(|after| (after.tested_at_ms - START_MS) / DAY_MS).collect();
-    assert_eq!(months, [0, 30]);
+    let model = learned.models.values().next().map(Arc::clone).unwrap();
     let as_of_ms = START_MS + 31 * DAY_MS;
     let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
     let fleet =
         crate::scoring::Fleet { runs, learned, services: Vec::new(), facts: Facts::default(), as_of_ms };
     let judged = crate::scoring::judge(fleet, &crate::costs::Costs::default());
     let unit = judged.standings.iter().find(|s| s.device_id() == "unit-1").unwrap();
+    let history = history(&store, model, unit, i64::MAX, 24).await.unwrap();
+    let months: Vec<i64> = history.iter().map(|after| (after.tested_at_ms - START_MS) / DAY_MS).collect();
+    assert_eq!(months, [0, 30]);
     assert_eq!(unit.condition.as_ref().unwrap().p_clogged, history[1].condition.p_clogged);
     assert_eq!(unit.condition.as_ref().unwrap().airflow, history[1].condition.airflow);
     store.store_close().await;

@@ -9,6 +9,7 @@ use windrow_model::condition::constants::Constants;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::judge::Condition;
 use windrow_model::condition::laptop::Laptop;
+use windrow_model::condition::site::{Classes, NO_SITE, SiteAir};
 use windrow_model::condition::standing::{ModelRun, ModelStanding};
 use windrow_model::condition::wear::Action;
 use windrow_model::estimate::network_drive::Drive;
@@ -52,6 +53,8 @@ pub struct Learned {
 #[derive(Debug, Clone)]
 pub(super) struct Conditioned {
     pub(super) condition: Condition,
+    /// What its site says of its vents' rate of wear.
+    pub(super) site: Classes,
     pub(super) n_runs: usize,
 }
 
@@ -134,8 +137,7 @@ pub(super) fn conditions(
         }
         laptops_of.entry(of).or_default().entry(&run.device_id).or_default().push(*evidence);
     }
-    let today = as_of_ms as f64 / MS_PER_DAY as f64;
-    let mut conditions = Conditions { of: HashMap::new(), effects: Vec::new() };
+    let mut models = Vec::new();
     for (of, by_device) in laptops_of {
         let Some(standing) = learned.models.get_mut(&of) else { continue };
         let laptops: Vec<Laptop> =
@@ -144,7 +146,18 @@ pub(super) fn conditions(
             Arc::make_mut(standing).learn_reference(&k, &laptops, &Pool);
         }
         let judge = standing.judge(&k);
-        let judged = Pool.map(laptops.len(), |i| judge.laptop(&laptops[i]));
+        let classes = Pool.map(laptops.len(), |i| judge.classes(&laptops[i]));
+        models.push(OfModel { standing: Arc::clone(standing), of, laptops, classes });
+    }
+    let sites = Sites::learn(&k, runs, as_of_ms, &models);
+    let today = as_of_ms as f64 / MS_PER_DAY as f64;
+    let mut conditions = Conditions { of: HashMap::new(), effects: Vec::new() };
+    for OfModel { of, standing, laptops, classes } in models {
+        let judge = standing.judge(&k);
+        let judged = Pool.map(laptops.len(), |i| {
+            let site = sites.factors(&of, &laptops[i].device, &classes[i]);
+            (site, judge.laptop_at(&laptops[i], &site))
+        });
         let serviced: Vec<(&Laptop, &Vec<ServiceDay>)> =
             laptops.iter().filter_map(|l| Some((l, days.get(&l.device)?))).collect();
         let effects =
@@ -152,13 +165,53 @@ pub(super) fn conditions(
         for ((laptop, _), of) in serviced.iter().zip(effects) {
             conditions.effects.extend(of.into_iter().map(|e| (laptop.device.clone(), e)));
         }
-        conditions.of.extend(
-            laptops.into_iter().zip(judged).map(|(l, condition)| {
-                ((of.clone(), l.device), Conditioned { condition, n_runs: l.runs.len() })
-            }),
-        );
+        conditions.of.extend(laptops.into_iter().zip(judged).map(|(l, (site, condition))| {
+            ((of.clone(), l.device), Conditioned { condition, site, n_runs: l.runs.len() })
+        }));
     }
     conditions
+}
+
+/// A model with its laptops and what each says of its site.
+struct OfModel {
+    of: ModelOf,
+    standing: Arc<ModelStanding>,
+    laptops: Vec<Laptop>,
+    classes: Vec<Classes>,
+}
+
+/// What each site does to its laptops' vents, within a provenance.
+struct Sites<'a> {
+    site_of: HashMap<&'a str, (EpochMs, &'a str)>,
+    airs: HashMap<(String, &'a str), SiteAir>,
+}
+
+impl<'a> Sites<'a> {
+    /// A laptop belongs to the site of its latest run.
+    fn learn(k: &Constants, runs: &'a [MeasuredRun], as_of_ms: EpochMs, models: &[OfModel]) -> Self {
+        let mut site_of: HashMap<&str, (EpochMs, &str)> = HashMap::new();
+        for run in runs.iter().filter(|r| r.tested_at_ms <= as_of_ms) {
+            let known = site_of.entry(&run.device_id).or_insert((run.tested_at_ms, &run.site));
+            if run.tested_at_ms >= known.0 {
+                *known = (run.tested_at_ms, &run.site);
+            }
+        }
+        let mut said: HashMap<(String, &str), Vec<Classes>> = HashMap::new();
+        for model in models {
+            for (laptop, own) in model.laptops.iter().zip(&model.classes) {
+                let Some((_, site)) = site_of.get(laptop.device.as_str()) else { continue };
+                said.entry((model.of.provenance.clone(), site)).or_default().push(*own);
+            }
+        }
+        let airs = said.into_iter().filter(|((_, site), _)| !site.is_empty());
+        Self { site_of, airs: airs.map(|(site, said)| (site, SiteAir::learn(&k.air, &said))).collect() }
+    }
+
+    fn factors(&self, of: &ModelOf, device: &str, own: &Classes) -> Classes {
+        let air =
+            self.site_of.get(device).and_then(|(_, site)| self.airs.get(&(of.provenance.clone(), *site)));
+        air.map_or(NO_SITE, |air| air.for_one(own))
+    }
 }
 
 fn laptop(device: &str, mut runs: Vec<RunEvidence>, services: &ServicesOf) -> Laptop {

@@ -25,6 +25,7 @@ use windrow_model::condition::constants::CONSTANTS_VERSION;
 use windrow_model::condition::doubt::Part;
 use windrow_model::condition::forecast::Forecast as DayForecast;
 use windrow_model::condition::judge::Condition;
+use windrow_model::condition::site::{Classes, NO_SITE};
 use windrow_model::condition::standing::{ModelStanding, STANDING_VERSION};
 use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
@@ -222,6 +223,8 @@ pub struct Standing {
     pub last: Run,
     /// Its cooling condition at its last usable run; `None` where no run could be fitted.
     pub condition: Option<Condition>,
+    /// What its site says of its vents' rate of wear.
+    pub site: Classes,
     /// When to see to it.
     pub band: Band,
     /// Expected benefit of a visit, in the costs' money ([`Costs::expected_benefit`]). Orders laptops within a band.
@@ -390,6 +393,7 @@ pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
             let reason = words::reason(&case, &decided, &evidence);
             Standing {
                 condition: conditioned.map(|c| rule::seen_by_the_rule(&c.condition, &decided)),
+                site: conditioned.map_or(NO_SITE, |c| c.site),
                 band: decided.band,
                 visit_benefit: decided.visit_benefit,
                 suspected: decided.suspected,

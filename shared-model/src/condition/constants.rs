@@ -32,8 +32,11 @@ pub struct WearConstants {
     pub first_new: f64,
     /// Share of laptops, and for how many months they have worn at their class's rate by the first run.
     pub first: [(f64, f64); 3],
-    /// Odds per month that wear grows at once (a felt that forms, a mount that lets go), and by how much in the mean.
-    pub sudden: (f64, f64),
+    /// Odds per month that wear grows at once (a felt that forms, a mount that lets go), by how much in the mean, and how
+    /// far a reading must lie above the lowest since the last service for that to be thought of.
+    pub sudden: (f64, f64, f64),
+    /// Spread of the sites' tilts ([`super::site`]).
+    pub site_sd: f64,
     /// Wear right after a service that worked: mean and standard deviation.
     pub reset: (f64, f64),
     /// Odds that a visit for cleaning, fan, paste undoes this wear.
@@ -147,17 +150,18 @@ impl Default for Constants {
                 rates: [(0.3, 0.0018), (0.4, 0.006), (0.2, 0.016), (0.1, 0.035)],
                 first_new: 0.04,
                 first: [(0.08, 5.0), (0.62, 16.0), (0.3, 28.0)],
-                sudden: (0.002, 0.3),
+                sudden: (0.002, 0.3, 0.2),
+                site_sd: 0.5,
                 reset: (0.075, 0.05),
                 works: [0.88, 0.45, 0.5],
                 booked_before: 0.8,
                 noise_floor: 0.035,
                 se_factor: 0.9,
                 quick: (0.12, 0.02),
-                offset_sd: 0.048,
+                offset_sd: 0.058,
                 tail: (0.03, 0.6),
                 junk: 0.01,
-                gain: 1.1,
+                gain: 1.08,
                 level_quantile: (0.25, 0.06),
                 level_sd: (0.05, 0.2),
             },
@@ -167,7 +171,8 @@ impl Default for Constants {
                 rates: [(0.3, 0.0003), (0.42, 0.001), (0.2, 0.0025), (0.08, 0.007)],
                 first_new: 0.015,
                 first: [(0.2, 6.0), (0.6, 25.0), (0.2, 50.0)],
-                sudden: (0.001, 0.15),
+                sudden: (0.001, 0.15, 0.12),
+                site_sd: 0.0,
                 reset: (0.012, 0.018),
                 works: [0.0, 0.0, 0.88],
                 booked_before: 0.8,

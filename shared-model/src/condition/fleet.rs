@@ -7,6 +7,8 @@ use std::collections::BTreeMap;
 use super::ambient::{RoomCase, RoomFacts, RoomStanding};
 use super::constants::Constants;
 use super::judge::Condition;
+use super::laptop::Laptop;
+use super::site::{Classes, NO_SITE, SiteAir};
 use super::standing::{ModelRun, ModelStanding, laptops};
 use super::wear::Action;
 use crate::estimate::network_drive::Drive;
@@ -58,6 +60,7 @@ pub fn judge_fleet(
 ) -> (Vec<(String, ModelStanding)>, Vec<Judged>) {
     let cases: Vec<RoomCase<'_>> = runs.iter().map(room_case).collect();
     let rooms = RoomStanding::learn(&cases).rooms(&cases);
+    let sites: BTreeMap<String, String> = runs.iter().map(|r| (r.device.clone(), r.site.clone())).collect();
     let mut by_model: BTreeMap<String, Vec<ModelRun>> = BTreeMap::new();
     for (run, room) in runs.into_iter().zip(rooms) {
         by_model.entry(run.model).or_default().push(ModelRun {
@@ -69,22 +72,43 @@ pub fn judge_fleet(
             drive: run.drive,
         });
     }
-    let mut models = Vec::new();
-    let mut judged = Vec::new();
-    for (model, runs) in by_model {
-        let Some((standing, evidence)) = ModelStanding::learn(k, &runs, services, workers) else { continue };
-        let laptops = laptops(&runs, &evidence, services, None);
+    let learned: Vec<(String, ModelStanding, Vec<Laptop>)> = by_model
+        .into_iter()
+        .filter_map(|(model, runs)| {
+            let (standing, evidence) = ModelStanding::learn(k, &runs, services, workers)?;
+            Some((model, standing, laptops(&runs, &evidence, services, None)))
+        })
+        .collect();
+    let mut said: BTreeMap<&str, Vec<Classes>> = BTreeMap::new();
+    let mut classes: Vec<Vec<Classes>> = Vec::new();
+    for (_, standing, laptops) in &learned {
         let judge = standing.judge(k);
-        let conditions = workers.map(laptops.len(), |i| judge.laptop(&laptops[i]));
-        judged.extend(laptops.into_iter().zip(conditions).map(|(l, condition)| Judged {
-            device: l.device,
+        classes.push(workers.map(laptops.len(), |i| judge.classes(&laptops[i])));
+    }
+    let site_of = |device: &str| sites.get(device).map_or("", String::as_str);
+    for ((_, _, laptops), classes) in learned.iter().zip(&classes) {
+        for (laptop, own) in laptops.iter().zip(classes) {
+            said.entry(site_of(&laptop.device)).or_default().push(*own);
+        }
+    }
+    let airs: BTreeMap<&str, SiteAir> =
+        said.into_iter().map(|(site, said)| (site, SiteAir::learn(&k.air, &said))).collect();
+    let mut judged = Vec::new();
+    for ((model, standing, laptops), classes) in learned.iter().zip(&classes) {
+        let judge = standing.judge(k);
+        let conditions = workers.map(laptops.len(), |i| {
+            let factors =
+                airs.get(site_of(&laptops[i].device)).map_or(NO_SITE, |air| air.for_one(&classes[i]));
+            judge.laptop_at(&laptops[i], &factors)
+        });
+        judged.extend(laptops.iter().zip(conditions).map(|(l, condition)| Judged {
+            device: l.device.clone(),
             model: model.clone(),
             condition,
             n_runs: l.runs.len(),
         }));
-        models.push((model, standing));
     }
-    (models, judged)
+    (learned.into_iter().map(|(model, standing, _)| (model, standing)).collect(), judged)
 }
 
 fn room_case(r: &FleetRun) -> RoomCase<'_> {

@@ -9,12 +9,14 @@ use serde::{Deserialize, Serialize};
 
 use super::constants::{CLOGGED_BELOW, CONTACT_ABOVE, Constants, FAN_BELOW, WearConstants};
 use super::doubt::{self, CannotTell};
+use super::evidence::RunEvidence;
 use super::fan::{FanFilter, FanPosterior};
 use super::forecast::{Forecast, forecast};
 use super::laptop::{FanHistory, Laptop, air_history, contact_history, fan_history};
 use super::level::{self, OffsetPrior};
 use super::probability::calibrated;
 use super::reference::{ModelReference, both_quiet, log_sum, loops};
+use super::site::{Classes, NO_SITE};
 use super::wear::Posterior;
 use crate::estimate::workers::Workers;
 
@@ -98,22 +100,44 @@ impl<'a> Judge<'a> {
         Self { k, has_fan, reference, air, air_prior, contact_prior }
     }
 
-    /// A laptop's condition.
+    /// A laptop's condition, whatever its site.
     pub fn laptop(&self, laptop: &Laptop) -> Condition {
+        self.laptop_at(laptop, &NO_SITE)
+    }
+
+    /// What a laptop says of its site. One without a fan says nothing.
+    pub fn classes(&self, laptop: &Laptop) -> Classes {
+        if !self.has_fan {
+            return self.air.rates.map(|(share, _)| share);
+        }
+        let runs = laptop.seen(&self.reference.events);
+        self.air(laptop, &runs).classes()
+    }
+
+    fn air(&self, laptop: &Laptop, runs: &[RunEvidence]) -> Posterior {
+        let history = air_history(self.k, laptop, runs, self.reference.common());
+        match self.reference.shares.get(&laptop.device) {
+            // What the laptop itself said of the level is taken out again.
+            Some(own) => {
+                let prior = self.reference.air.offset_prior(&self.air, Some(&own.air));
+                level::judge(&self.air, &prior, &history)
+            }
+            None => level::judge(&self.air, &self.air_prior, &history),
+        }
+    }
+
+    /// A laptop's condition, given its site's factors on the rate classes of its vents ([`super::site`]).
+    pub fn laptop_at(&self, laptop: &Laptop, site: &Classes) -> Condition {
         let (k, reference) = (self.k, self.reference);
         let runs = laptop.seen(&reference.events);
         let own = reference.shares.get(&laptop.device);
-        let air = air_history(k, laptop, &runs, reference.common());
         let contact = contact_history(laptop, &runs);
-        let (air_prior, contact_prior) = match own {
-            // What the laptop itself said of the levels is taken out again.
-            Some(own) => (
-                Cow::Owned(reference.air.offset_prior(&self.air, Some(&own.air))),
-                Cow::Owned(reference.contact.offset_prior(&k.contact, Some(&own.contact))),
-            ),
-            None => (Cow::Borrowed(&self.air_prior), Cow::Borrowed(&self.contact_prior)),
+        let contact_prior = match own {
+            // What the laptop itself said of the level is taken out again.
+            Some(own) => Cow::Owned(reference.contact.offset_prior(&k.contact, Some(&own.contact))),
+            None => Cow::Borrowed(&self.contact_prior),
         };
-        let air = level::judge(&self.air, &air_prior, &air);
+        let air = self.air(laptop, &runs).tilted(site);
         let contact = level::judge(&k.contact, &contact_prior, &contact);
         let (fan, always_quiet) = self.fan(&fan_history(k, laptop, &runs, reference.common()));
         let fan = (self.has_fan && laptop.shows_fan()).then_some(fan);

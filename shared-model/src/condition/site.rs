@@ -15,6 +15,9 @@ const REACH_SD: f64 = 2.5;
 /// A laptop's probability of each rate class, judged as if nothing were known of its site.
 pub type Classes = [f64; N_RATES];
 
+/// Factors of a site of which nothing is known.
+pub const NO_SITE: Classes = [1.0; N_RATES];
+
 /// What is known of a site.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SiteAir {
@@ -61,4 +64,34 @@ fn factors(c: &WearConstants, s: f64) -> Classes {
     let raw = log_rate.map(|l| (s * (l - mean)).exp());
     let total: f64 = raw.iter().zip(c.rates).map(|(f, (share, _))| f * share).sum();
     raw.map(|f| f / total)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::constants::Constants;
+    use super::*;
+
+    fn prior() -> Classes {
+        Constants::default().air.rates.map(|(share, _)| share)
+    }
+
+    #[test]
+    fn laptops_that_say_nothing_leave_a_site_as_it_was() {
+        let c = &Constants::default().air;
+        let factors = SiteAir::learn(c, &vec![prior(); 40]).for_one(&prior());
+        let mean: f64 = factors.iter().zip(prior()).map(|(f, p)| f * p).sum();
+        assert!((mean - 1.0).abs() < 1e-9 && factors.iter().all(|f| (0.7..1.5).contains(f)), "{factors:?}");
+    }
+
+    #[test]
+    fn a_dusty_site_raises_the_fast_classes_of_a_laptop_there_and_no_laptop_counts_twice() {
+        let c = &Constants::default().air;
+        let fast = [0.01, 0.09, 0.3, 0.6];
+        let factors = SiteAir::learn(c, &vec![fast; 12]).for_one(&fast);
+        assert!(factors[3] > 2.0 && factors[0] < 0.7 && factors.is_sorted(), "{factors:?}");
+        // Alone at its site, a laptop is judged by the spread of sites alone.
+        let (alone, unseen) =
+            (SiteAir::learn(c, [&fast]).for_one(&fast), SiteAir::learn(c, []).for_one(&prior()));
+        assert!(alone.iter().zip(unseen).all(|(a, u)| (a - u).abs() < 1e-9), "{alone:?} {unseen:?}");
+    }
 }

@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use self::block::{Block, Growth, LANES, N_CLASSES, keep};
+use self::block::{Block, Growth, LANES, N_CLASSES};
 use super::constants::{MONTH_DAYS, WearConstants};
 pub use crate::trace::fleet::ServiceAction as Action;
 
@@ -140,6 +140,7 @@ struct Steps {
 enum Step {
     Grow(Growth),
     GrowAndSee(Growth, Range<usize>),
+    Jump(f32, f32),
     Serve(f32),
 }
 
@@ -155,7 +156,11 @@ impl Steps {
         let is_seen = |e: &&Event| matches!(e, Event::Seen { .. });
         let first_seen = events.iter().find(is_seen).map_or(f64::MAX, Event::day);
         let mut now = events.first().map_or(until, Event::day);
+        let mut past = Past::default();
         for e in events {
+            if let Some(odds) = past.jump_odds(c, e) {
+                out.in_order.push(Step::Jump(odds as f32, (c.sudden.1 / c.step) as f32));
+            }
             let growth = growth(c, e.day() - now);
             now = e.day();
             match *e {
@@ -185,6 +190,7 @@ impl Steps {
                 Step::GrowAndSee(growth, table) => {
                     block.grow_and_see(growth, &self.tables[table.clone()][from..]);
                 }
+                Step::Jump(odds, mean_steps) => block.jump(*odds, *mean_steps),
                 Step::Serve(odds) => block.serve(*odds, &self.reset),
             }
         }
@@ -195,22 +201,42 @@ impl Step {
     fn does_something(&self) -> bool {
         match self {
             Self::Grow(growth) => *growth != Growth::NONE,
-            Self::GrowAndSee(..) => true,
+            Self::GrowAndSee(..) | Self::Jump(..) => true,
             Self::Serve(odds) => *odds > 0.0,
         }
     }
 }
 
+/// A laptop's readings since its last service. That wear grew at once is thought of only where a reading stands out from
+/// them: elsewhere it changes nothing that could be seen, and would double the filter's work.
+#[derive(Debug, Clone, Copy, Default)]
+struct Past {
+    lowest: Option<f64>,
+    seen_on: Option<f64>,
+}
+
+impl Past {
+    /// The odds that the wear grew at once before this event, where that is thought of.
+    fn jump_odds(&mut self, c: &WearConstants, event: &Event) -> Option<f64> {
+        let (per_month, _, from) = c.sudden;
+        match *event {
+            Event::Seen { day, value, .. } => {
+                let stands_out = self.lowest.is_some_and(|low| (value - low) * c.gain > from);
+                let months = (day - self.seen_on.unwrap_or(day)).max(0.0) / MONTH_DAYS;
+                self.lowest = Some(self.lowest.map_or(value, |low| low.min(value)));
+                self.seen_on = Some(day);
+                (stands_out && months > 0.0).then(|| -(-per_month * months).exp_m1())
+            }
+            Event::Serviced { .. } => {
+                self.lowest = None;
+                None
+            }
+        }
+    }
+}
+
 fn growth(c: &WearConstants, days: f64) -> Growth {
-    let months = days.max(0.0) / MONTH_DAYS;
-    if months == 0.0 {
-        return Growth::NONE;
-    }
-    Growth {
-        mean_steps: c.rates.map(|(_, rate)| rate * months / c.step),
-        sudden: -(-c.sudden.0 * months).exp_m1(),
-        sudden_steps: c.sudden.1 / c.step,
-    }
+    Growth::new(c.rates.map(|(_, rate)| rate * days.max(0.0) / MONTH_DAYS / c.step))
 }
 
 fn reset(c: &WearConstants) -> Vec<f32> {
@@ -310,25 +336,38 @@ impl Posterior {
     #[must_use]
     pub fn after(&self, c: &WearConstants, days: f64) -> Self {
         let growth = growth(c, days);
-        let ways: [[(f64, f64); 2]; N_CLASSES] = growth
-            .mean_steps
-            .map(|steady| [(1.0 - growth.sudden, steady), (growth.sudden, growth.sudden_steps)]);
+        let keep = growth.keep();
         let mut by_class = self.by_class.clone();
-        for class in 0..N_CLASSES {
-            let mut carry = [0.0; 2];
-            for row in &mut by_class {
-                let before = row[class];
-                row[class] = 0.0;
-                for ((share, mean_steps), carry) in ways[class].iter().zip(&mut carry) {
-                    *carry = keep(*mean_steps) * *carry + (1.0 - keep(*mean_steps)) * before;
-                    row[class] += share * *carry;
-                }
-            }
-            if let Some(last) = by_class.last_mut() {
-                last[class] += ways[class].iter().zip(&carry).map(|((s, m), carry)| s * m * carry).sum::<f64>();
+        let mut carry = [0.0; N_CLASSES];
+        for row in &mut by_class {
+            for class in 0..N_CLASSES {
+                carry[class] = keep[class] * carry[class] + (1.0 - keep[class]) * row[class];
+                row[class] = carry[class];
             }
         }
+        if let Some(last) = by_class.last_mut() {
+            last.iter_mut().zip(growth.at_end()).for_each(|(p, factor)| *p *= factor);
+        }
         Self::new(c.step, by_class)
+    }
+
+    /// Probability of each rate class.
+    pub fn classes(&self) -> [f64; N_CLASSES] {
+        let mut out = [0.0; N_CLASSES];
+        for row in &self.by_class {
+            out.iter_mut().zip(row).for_each(|(sum, p)| *sum += p);
+        }
+        out
+    }
+
+    /// With the classes' shares changed by these factors.
+    #[must_use]
+    pub fn tilted(&self, factors: &[f64; N_CLASSES]) -> Self {
+        let mut by_class = self.by_class.clone();
+        for row in &mut by_class {
+            row.iter_mut().zip(factors).for_each(|(p, f)| *p *= f);
+        }
+        Self::new(self.step, by_class)
     }
 
     /// P(wear > x).

@@ -126,10 +126,11 @@ pub fn fleet(seed: u64, n_laptops: usize) -> Fleet {
 fn models(random: &mut Random) -> Vec<LaptopSpec> {
     let again = ["Tamsel 14", "Velden 14", "Ibbet 13", "Tamsel 15", "Marlow 15"];
     let mut all = catalogue();
-    let second = all.clone().into_iter().filter(|s| again.contains(&s.model.product.as_str())).map(|mut s| {
-        s.model.product.push_str(" II");
-        s
-    });
+    let second =
+        all.clone().into_iter().filter(|s| again.contains(&s.model.product.as_str())).map(|mut s| {
+            s.model.product.push_str(" II");
+            s
+        });
     all.extend(second);
     for s in &mut all {
         let mut about = |sd: f64| (sd * random.normal().clamp(-2.0, 2.0)).exp();
@@ -171,8 +172,10 @@ fn laptop(
     let mut life = Life::new(dust, habits, random);
     let n_runs = 1 + (random.uniform() * 20.0) as usize;
     let from = WATCHED_DAYS * 0.5 * random.uniform();
-    let mut days: Vec<f64> =
-        (0..n_runs).map(|_| from + (WATCHED_DAYS - from) * random.uniform()).map(|d| d + in_use_for).collect();
+    let mut days: Vec<f64> = (0..n_runs)
+        .map(|_| from + (WATCHED_DAYS - from) * random.uniform())
+        .map(|d| d + in_use_for)
+        .collect();
     days.sort_by(f64::total_cmp);
     let (mut runs, mut services) = (Vec::new(), Vec::new());
     let mut now = 0.0;

@@ -125,8 +125,7 @@ pub fn median(mut values: Vec<f64>) -> Option<f64> {
 mod tests {
     use super::*;
 
-    const TRUTH: [bool; 12] =
-        [true, false, true, true, false, false, true, false, false, false, true, false];
+    const TRUTH: [bool; 12] = [true, false, true, true, false, false, true, false, false, false, true, false];
     const SCORE: [f64; 12] = [0.93, 0.81, 0.81, 0.66, 0.66, 0.52, 0.41, 0.41, 0.41, 0.17, 0.08, 0.03];
 
     #[track_caller]

@@ -68,8 +68,11 @@ struct Met {
 
 impl Met {
     fn draw(laptop: &Laptop, random: &mut Random) -> Self {
-        let mut names: Vec<&'static str> =
-            CIRCUMSTANCES.iter().filter(|(_, share)| random.uniform() < *share).map(|(name, _)| *name).collect();
+        let mut names: Vec<&'static str> = CIRCUMSTANCES
+            .iter()
+            .filter(|(_, share)| random.uniform() < *share)
+            .map(|(name, _)| *name)
+            .collect();
         if random.uniform() < if laptop.always_quiet { 0.95 } else { QUIET_SHARE } {
             names.push(QUIET);
         }
@@ -182,7 +185,8 @@ fn spec(unit: &LaptopSpec, met: &Met) -> LaptopSpec {
 /// The CPU sensor keeps its value for a while.
 fn hold(trace: &mut Trace, from_s: f64, for_s: f64) {
     let Some(first) = trace.time_s.iter().position(|&t| t >= from_s + 1.0) else { return };
-    let stuck: Vec<bool> = trace.time_s.iter().map(|&t| t >= from_s + 1.0 && t < from_s + 1.0 + for_s).collect();
+    let stuck: Vec<bool> =
+        trace.time_s.iter().map(|&t| t >= from_s + 1.0 && t < from_s + 1.0 + for_s).collect();
     if let Some(mut temps) = trace.remove_column(Channel::CpuTempC) {
         let value = temps[first];
         temps.iter_mut().zip(stuck).filter(|(_, s)| *s).for_each(|(t, _)| *t = value);

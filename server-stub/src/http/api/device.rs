@@ -198,8 +198,7 @@ async fn history<S: Store>(
     let of = ModelOf::run(&standing.last.stored);
     let Some(reference) = shown.references.get(&of) else { return Ok(Vec::new()) };
     let as_of_ms = shown.fleet.as_of_ms;
-    let history =
-        learning::history(&hub.store, reference.clone(), &of, standing.device_id(), as_of_ms, MAX_POINTS);
+    let history = learning::history(&hub.store, reference.clone(), standing, as_of_ms, MAX_POINTS);
     let point = |after: learning::AfterRun| HistoryPoint {
         tested_at: time(after.tested_at_ms),
         airflow: after.condition.airflow.map(NumberInterval::from),

@@ -81,9 +81,8 @@ async fn history_of<S: Store>(
 ) -> Result<Vec<Point>, Problem> {
     let of = ModelOf::run(&standing.last.stored);
     let Some(reference) = shown.references.get(&of) else { return Ok(Vec::new()) };
-    let device_id = standing.device_id();
     let as_of_ms = shown.fleet.as_of_ms;
-    let history = learning::history(&hub.store, reference.clone(), &of, device_id, as_of_ms, MAX_POINTS);
+    let history = learning::history(&hub.store, reference.clone(), standing, as_of_ms, MAX_POINTS);
     let history = history.await.map_err(|e| Problem::of_store(&e))?;
     Ok(history
         .into_iter()

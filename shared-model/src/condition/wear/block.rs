@@ -18,25 +18,29 @@ type Row = [[f32; LANES]; N_CLASSES];
 /// Added to each weight: far below all that matters, and above the subnormal numbers, which are slow to compute with.
 const FLOOR: f32 = 1e-30;
 
-/// Growth of the wear over some days: an exponential increment with each class's mean, or in a few laptops one with the
-/// mean of a sudden step.
+/// Growth of the wear over some days: an exponential increment with each class's mean.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Growth {
     /// Mean increment in grid steps.
-    pub(super) mean_steps: [f64; N_CLASSES],
-    /// Share of the laptops that wear at once.
-    pub(super) sudden: f64,
-    /// Their mean increment in grid steps.
-    pub(super) sudden_steps: f64,
-}
-
-/// Share of the weight at each wear that goes on to the next.
-pub(super) fn keep(mean_steps: f64) -> f64 {
-    mean_steps / (1.0 + mean_steps)
+    mean_steps: [f64; N_CLASSES],
 }
 
 impl Growth {
-    pub(super) const NONE: Self = Self { mean_steps: [0.0; N_CLASSES], sudden: 0.0, sudden_steps: 0.0 };
+    pub(super) const NONE: Self = Self { mean_steps: [0.0; N_CLASSES] };
+
+    pub(super) fn new(mean_steps: [f64; N_CLASSES]) -> Self {
+        Self { mean_steps }
+    }
+
+    /// Share of the weight at each wear that goes on to the next.
+    pub(super) fn keep(&self) -> [f64; N_CLASSES] {
+        self.mean_steps.map(|m| m / (1.0 + m))
+    }
+
+    /// Factor on the last wear of the grid: what would leave the grid stays there.
+    pub(super) fn at_end(&self) -> [f64; N_CLASSES] {
+        self.mean_steps.map(|m| 1.0 + m)
+    }
 }
 
 /// Four offsets.
@@ -59,46 +63,46 @@ impl Block {
     /// The wear grows, then is read. `likelihoods` begins with that of the first wear at the block's first offset and
     /// goes on in grid steps, since it depends on wear + offset alone.
     pub(super) fn grow_and_see(&mut self, growth: &Growth, likelihoods: &[f32]) {
-        let steady = growth.mean_steps.map(|m| keep(m) as f32);
-        let far = keep(growth.sudden_steps) as f32;
-        let enter = steady.map(|k| (1.0 - k) * self.scale);
-        let enter_far = (1.0 - far) * self.scale;
-        let (usual, sudden) = ((1.0 - growth.sudden) as f32, growth.sudden as f32);
+        let keep = growth.keep().map(|k| k as f32);
+        let enter = keep.map(|k| (1.0 - k) * self.scale);
         let mut carry = [[0.0_f32; LANES]; N_CLASSES];
-        let mut carry_far = [[0.0_f32; LANES]; N_CLASSES];
         let mut total = [0.0_f32; LANES];
         for (row, likelihood) in self.rows.iter_mut().zip(likelihoods.array_windows::<LANES>()) {
             for class in 0..N_CLASSES {
                 for lane in 0..LANES {
-                    let before = row[class][lane];
-                    let grown = steady[class] * carry[class][lane] + enter[class] * before;
-                    let grown_far = far * carry_far[class][lane] + enter_far * before;
+                    let grown = keep[class] * carry[class][lane] + enter[class] * row[class][lane];
                     carry[class][lane] = grown;
-                    carry_far[class][lane] = grown_far;
-                    let weight = (usual * grown + sudden * grown_far) * likelihood[lane] + FLOOR;
+                    let weight = grown * likelihood[lane] + FLOOR;
                     row[class][lane] = weight;
                     total[lane] += weight;
                 }
             }
         }
         let mut total = f64::from(total.iter().sum::<f32>());
-        // What would leave the grid stays at its last wear.
-        let last = self.rows.len().saturating_sub(1);
-        if let (Some(row), Some(likelihood)) =
-            (self.rows.last_mut(), likelihoods.array_windows::<LANES>().nth(last))
-        {
-            for class in 0..N_CLASSES {
-                let out = usual * growth.mean_steps[class] as f32;
-                let out_far = sudden * growth.sudden_steps as f32;
-                for lane in 0..LANES {
-                    let beyond = out * carry[class][lane] + out_far * carry_far[class][lane];
-                    let weight = beyond * likelihood[lane];
-                    row[class][lane] += weight;
-                    total += f64::from(weight);
+        if let Some(last) = self.rows.last_mut() {
+            for (weights, factor) in last.iter_mut().zip(growth.at_end()) {
+                for p in weights {
+                    total += f64::from(*p) * (factor - 1.0);
+                    *p *= factor as f32;
                 }
             }
         }
         self.scale_to_one(total);
+    }
+
+    /// With these odds the wear has grown at once, by an exponential increment of this mean in grid steps.
+    pub(super) fn jump(&mut self, odds: f32, mean_steps: f32) {
+        let keep = mean_steps / (1.0 + mean_steps);
+        let mut carry = Row::default();
+        let n = self.rows.len();
+        for (k, row) in self.rows.iter_mut().enumerate() {
+            // What would leave the grid stays at its last wear.
+            let at_end = if k + 1 == n { 1.0 + mean_steps } else { 1.0 };
+            for (p, carry) in row.as_flattened_mut().iter_mut().zip(carry.as_flattened_mut()) {
+                *carry = keep * *carry + (1.0 - keep) * *p;
+                *p = (1.0 - odds) * *p + odds * at_end * *carry;
+            }
+        }
     }
 
     /// With these odds the wear is put back to `reset`, a distribution over the grid.

@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 
 use super::super::constants::{Constants, MONTH_DAYS, WearConstants};
-use super::{Action, Event, N_CLASSES, Offsets};
+use super::{Action, Event, N_CLASSES, Offsets, Past};
 
 /// Weights by class, wear and offset, and the natural logarithm of their common factor.
 struct Plain {
@@ -26,7 +26,11 @@ fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> 
     let mut f = Plain { weights: c.rates.map(rows).to_vec(), log_scale: 0.0 };
     let first_seen = events.iter().find(|e| matches!(e, Event::Seen { .. })).map_or(f64::MAX, Event::day);
     let mut now: Option<f64> = None;
+    let mut past = Past::default();
     for e in events {
+        if let Some(odds) = past.jump_odds(c, e) {
+            f.jump(c, odds);
+        }
         if let Some(before) = now {
             f.drift(c, e.day() - before);
         }
@@ -46,22 +50,30 @@ fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> 
 }
 
 impl Plain {
+    fn jump(&mut self, c: &WearConstants, odds: f64) {
+        let mean_steps = c.sudden.1 / c.step;
+        for rows in &mut self.weights {
+            for j in 0..rows[0].len() {
+                let mut carry = 0.0;
+                for (k, row) in rows.iter_mut().enumerate() {
+                    carry = (mean_steps * carry + row[j]) / (1.0 + mean_steps);
+                    let beyond = if k + 1 == c.n_states { carry * mean_steps } else { 0.0 };
+                    row[j] = (1.0 - odds) * row[j] + odds * (carry + beyond);
+                }
+            }
+        }
+    }
+
     fn drift(&mut self, c: &WearConstants, days: f64) {
         for (rows, (_, rate)) in self.weights.iter_mut().zip(c.rates) {
-            let months = days.max(0.0) / MONTH_DAYS;
-            let at_once = 1.0 - (-c.sudden.0 * months).exp();
-            let ways = [(1.0 - at_once, rate * months / c.step), (at_once, c.sudden.1 / c.step)];
+            let mean_steps = rate * days.max(0.0) / MONTH_DAYS / c.step;
             for j in 0..rows[0].len() {
-                let before: Vec<f64> = rows.iter().map(|row| row[j]).collect();
-                rows.iter_mut().for_each(|row| row[j] = 0.0);
-                for (share, mean_steps) in ways {
-                    let mut carry = 0.0;
-                    for (row, p) in rows.iter_mut().zip(&before) {
-                        carry = (mean_steps * carry + p) / (1.0 + mean_steps);
-                        row[j] += share * carry;
-                    }
-                    rows[c.n_states - 1][j] += share * carry * mean_steps;
+                let mut carry = 0.0;
+                for row in rows.iter_mut() {
+                    carry = (mean_steps * carry + row[j]) / (1.0 + mean_steps);
+                    row[j] = carry;
                 }
+                rows[c.n_states - 1][j] += carry * mean_steps;
             }
         }
     }
