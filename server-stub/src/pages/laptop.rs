@@ -19,6 +19,7 @@ use super::words;
 use crate::effects::{PartEffect, VisitEffect};
 use crate::scoring::Band;
 use crate::store::EpochMs;
+use crate::store::facts::Visit;
 use crate::store::runs::RunLine;
 
 /// The last run that has a curve, read again by the hub.
@@ -90,6 +91,8 @@ pub struct View<'a> {
     pub history: &'a [history::Point],
     /// Services, earliest first.
     pub services: &'a [ServiceDay],
+    /// Entries of its log of visits, earliest first.
+    pub visits: &'a [Visit],
     /// What the last service did.
     pub effect: Option<&'a VisitEffect>,
     /// The last run with a curve.
@@ -119,6 +122,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
             }
         }
         (runs(view))
+        @if !view.visits.is_empty() { (visits(view.visits)) }
         (cautions_box())
         @if reader.may_change { (visit(view, reader)) (acts(view, reader)) }
     }
@@ -423,6 +427,63 @@ fn cautions_box() -> Markup {
     }
 }
 
+/// The log of visits. An entry that another corrects stays, and says so.
+fn visits(entries: &[Visit]) -> Markup {
+    html! {
+        section aria-labelledby="visits" {
+            h2 #visits { "Visits" }
+            table.stacked {
+                caption { "Latest first. Entries are never edited: a later one replaces them." }
+                thead { tr {
+                    th scope="col" { "Day" } th scope="col" { "Done" } th scope="col" { "Found" } th scope="col" { "Parts and note" }
+                    th.value scope="col" { "Minutes" } th.value scope="col" { "Number" } th scope="col" { "Counts" }
+                } }
+                tbody { @for v in entries.iter().rev() {
+                    tr {
+                        th scope="row" { (words::day(v.visited_on)) }
+                        td data-name="Done" { (actions(&v.actions)) }
+                        td data-name="Found" { (or_dash(&v.found)) }
+                        td data-name="Parts and note" { (or_dash(&[v.parts.as_str(), v.note.as_str()].join(" "))) }
+                        td.value data-name="Minutes" { @match v.minutes { Some(n) => (n), None => "–" } }
+                        td.value data-name="Number" { (v.visit_id) }
+                        td data-name="Counts" { (standing_of(v)) }
+                    }
+                } }
+            }
+        }
+    }
+}
+
+fn or_dash(text: &str) -> &str {
+    let text = text.trim();
+    if text.is_empty() { "–" } else { text }
+}
+
+fn standing_of(v: &Visit) -> String {
+    match (v.corrected_by, v.is_withdrawn, v.corrects) {
+        (Some(by), _, _) => format!("no, replaced by {by}"),
+        (None, true, Some(of)) => format!("no: visit {of} never took place"),
+        (None, false, Some(of)) => format!("yes, in place of {of}"),
+        (None, _, None) => "yes".to_owned(),
+    }
+}
+
+/// Which entry a new one replaces.
+fn corrects(entries: &[Visit]) -> Markup {
+    html! {
+        div {
+            label for="corrects" { "This is" }
+            select #corrects name="corrects" {
+                option value="" { "a new visit" }
+                @for v in entries.iter().rev().filter(|v| v.corrected_by.is_none() && !v.is_withdrawn) {
+                    option value=(v.visit_id) { "a correction of visit " (v.visit_id) ": " (words::day(v.visited_on)) ", " (actions(&v.actions)) }
+                }
+            }
+        }
+        div.ways { label { input type="checkbox" name="withdraw" value="yes"; " The visit chosen above never took place" } }
+    }
+}
+
 /// What a technician logs after a visit.
 fn visit(view: &View<'_>, reader: &Reader) -> Markup {
     let id = &view.entry.device_id;
@@ -431,6 +492,7 @@ fn visit(view: &View<'_>, reader: &Reader) -> Markup {
             h2 #visit { "Log a visit" }
             form.form method="post" action={ "/laptops/" (id) "/visits" } {
                 (form_token(reader))
+                @if view.visits.iter().any(|v| v.corrected_by.is_none() && !v.is_withdrawn) { (corrects(view.visits)) }
                 div {
                     label for="visited-on" { "Day" }
                     input #visited-on type="date" name="visited_on" value=(view.today.to_string()) max=(view.today.to_string()) required;
@@ -449,7 +511,7 @@ fn visit(view: &View<'_>, reader: &Reader) -> Markup {
                 div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
                 div { label for="note" { "Note" } textarea #note name="note" rows="3" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
                 p { button type="submit" { "Log the visit" } }
-                p.hint { "A logged visit is never edited; a later entry corrects it (`windrow-hub visit log --correct`)." }
+                p.hint { "A logged visit is never edited; a later entry corrects it." }
             }
         }
     }

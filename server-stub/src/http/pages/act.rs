@@ -161,6 +161,11 @@ pub(super) async fn visit<S: Store>(
     let today = words::date(now_ms).ok_or_else(Problem::internal)?;
     let visited_on = fields.day("visited_on")?.unwrap_or(today);
     visits::check_day(visited_on, today).map_err(refused)?;
+    let corrects = corrected(&fields)?;
+    let is_withdrawn = fields.one("withdraw") == "yes";
+    if is_withdrawn && corrects.is_none() {
+        return Err(refused("choose the visit that never took place"));
+    }
     let visit = NewVisit {
         device_id: device_id.clone(),
         visited_on,
@@ -169,8 +174,8 @@ pub(super) async fn visit<S: Store>(
         found: fields.text("found")?,
         parts: fields.text("parts")?,
         note: fields.text("note")?,
-        corrects: None,
-        is_withdrawn: false,
+        corrects,
+        is_withdrawn,
         actor: actor(&viewer),
         now_ms,
     };
@@ -182,9 +187,19 @@ pub(super) async fn visit<S: Store>(
         VisitLogged::Duplicate { visit_id } => {
             Err(conflict(format!("this laptop, day and actions are logged already, as visit {visit_id}")))
         }
-        VisitLogged::NoSuchLaptop | VisitLogged::NoSuchVisit | VisitLogged::CorrectedBefore { .. } => {
-            Err(no_such("laptop"))
+        VisitLogged::CorrectedBefore { visit_id } => {
+            Err(conflict(format!("that entry was corrected already, by visit {visit_id}; correct that one")))
         }
+        VisitLogged::NoSuchVisit => Err(refused("this laptop has no such visit")),
+        VisitLogged::NoSuchLaptop => Err(no_such("laptop")),
+    }
+}
+
+/// The entry that a new one replaces.
+fn corrected(fields: &Fields) -> Result<Option<i64>, Problem> {
+    match fields.one("corrects") {
+        "" => Ok(None),
+        number => number.parse().map(Some).map_err(|_| refused(format!("`{number}` is no visit's number"))),
     }
 }
 

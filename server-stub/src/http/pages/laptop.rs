@@ -23,6 +23,8 @@ use crate::store::runs::RunLine;
 
 /// Runs in the list; older ones are in the export.
 const MAX_RUNS: u32 = 60;
+/// Most entries of the log of visits that are shown.
+const MAX_VISITS: u32 = 200;
 /// Runs in the condition's curve: two years of monthly checks.
 const MAX_POINTS: usize = 24;
 
@@ -44,6 +46,8 @@ pub(super) async fn page<S: Store>(
     let run = last_run(&hub, &runs).await?;
     let peers = hub.showroom.peers(&Kind::of(standing));
     let services = reading::services(&hub.store, &device_id).await.map_err(|e| Problem::of_store(&e))?;
+    let visits = hub.store.visit_list(Some(device_id.clone()), 0, MAX_VISITS).await;
+    let visits = visits.map_err(|e| Problem::of_store(&e))?;
     let evidence = reading::evidence(standing);
     let outlook = reading::outlook(standing);
     let history = history_of(&hub, &shown, standing).await?;
@@ -60,6 +64,7 @@ pub(super) async fn page<S: Store>(
         outlook: outlook.as_ref(),
         history: &history,
         services: &services,
+        visits: &visits,
         effect: shown.effects.of(&device_id).last(),
         run: run.as_ref(),
         peers: peers.as_ref(),

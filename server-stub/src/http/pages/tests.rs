@@ -125,7 +125,17 @@ async fn what_the_forms_do_is_seen_at_once() {
     assert_eq!(post(&hub, &technician, &visits, &visit).await, (409, "not_now".to_owned()));
     let token = format!("Authorization: Bearer {technician}");
     let page = hub.request("GET", &format!("/laptops/{id}"), &[&token], b"").await.body;
-    assert!(page.contains("cleaned, paste renewed"), "{page}");
+    assert!(page.contains("cleaned, paste renewed") && page.contains("felt in the fins"), "{page}");
+
+    let better = format!("visited_on={today}&action=clean&minutes=30&corrects=1");
+    assert_eq!(post(&hub, &technician, &visits, &better).await, done);
+    assert_eq!(post(&hub, &technician, &visits, &better).await, (409, "not_now".to_owned()));
+    let never = format!("visited_on={today}&corrects=2&withdraw=yes");
+    assert_eq!(post(&hub, &technician, &visits, &never).await, done);
+    let page = hub.request("GET", &format!("/laptops/{id}"), &[&token], b"").await.body;
+    for words in ["no, replaced by 2", "no, replaced by 3", "no: visit 2 never took place"] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
     hub.stop().await;
 }
 
@@ -153,7 +163,14 @@ async fn what_the_forms_must_not_do_they_do_not() {
     ] {
         assert_eq!(post(&hub, &technician, "/laptops/act", &form).await, bad_form, "{form}");
     }
-    for form in ["visited_on=2099-01-01&action=clean", "action=polish", "action=clean&minutes=-5"] {
+    for form in [
+        "visited_on=2099-01-01&action=clean",
+        "action=polish",
+        "action=clean&minutes=-5",
+        "action=clean&corrects=7",
+        "action=clean&corrects=x",
+        "withdraw=yes",
+    ] {
         assert_eq!(post(&hub, &technician, &visits, form).await, bad_form, "{form}");
     }
     let nobody = (404, "not_found".to_owned());
