@@ -6,8 +6,7 @@ source tests/lib.sh
 
 need_rust
 need_python calendar icalendar==7.3.2
-cargo build --locked -p windrow-hub -p windrow-tests --bins
-programs="${CARGO_TARGET_DIR:-target}/debug"
+build_programs
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
