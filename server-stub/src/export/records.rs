@@ -9,23 +9,24 @@ use crate::measure;
 use crate::store::MeasuredRun;
 use crate::store::runs::WholeRun;
 
-/// A record's two parts as they were received.
+/// A record as it was received.
 #[derive(Debug)]
 pub struct StoredRecord {
-    header_json: Vec<u8>,
-    trace_json: Vec<u8>,
+    /// The document; empty where it can no longer be read.
+    document: String,
 }
 
 impl StoredRecord {
-    /// Of a stored run; `None` of an imported one, or where its trace was thinned away or cannot be read.
+    /// Of a stored run; `None` of an imported one. Nothing of it is parsed and written again. What was damaged in the
+    /// database is given out all the same, as damaged as it is: whoever verifies shall learn of it.
     pub fn of(run: WholeRun) -> Option<Self> {
-        let trace_json = measure::unpack_json(&run.trace_zstd).ok()?;
-        Some(Self { header_json: run.header_json?, trace_json })
-    }
-
-    /// The document. Nothing of it was parsed and written again.
-    fn document(&self) -> Vec<u8> {
-        [b"{\"header\":", self.header_json.as_slice(), b",\"trace\":", &self.trace_json, b"}"].concat()
+        let header_json = run.header_json?;
+        let Ok(trace_json) = measure::unpack_json(&run.trace_zstd) else {
+            return Some(Self { document: String::new() });
+        };
+        let document =
+            [b"{\"header\":", header_json.as_slice(), b",\"trace\":", trace_json.as_slice(), b"}"].concat();
+        Some(Self { document: String::from_utf8_lossy(&document).into_owned() })
     }
 }
 
@@ -60,14 +61,13 @@ fn write_one(run: &MeasuredRun, source: &dyn Source, ledger: &Ledger, out: &mut 
     let (Some(leaf), Some(record)) = (ledger.runs.of_run(run.digest), source.record(run.digest)?) else {
         return Ok(());
     };
-    let document = String::from_utf8(record.document()).map_err(io::Error::other)?;
     let line = Line {
         leaf_idx: leaf.leaf_idx,
         kind: leaf.kind(),
         digest: run.digest.to_hex(),
         timestamp_ms: leaf.at_ms,
         path: path_of(leaf, ledger),
-        record: &document,
+        record: &record.document,
     };
     serde_json::to_writer(&mut *out, &line)?;
     out.write_all(b"\n")

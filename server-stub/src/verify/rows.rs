@@ -197,6 +197,9 @@ pub(super) fn check_records(archive: &mut Archive, head: &Head, said: &Said, rep
         let proven = proof.check(head)?;
         let document = proof.record.as_deref().ok_or("has no record")?;
         let of_record = |why: String| format!("record {}: {why}", proof.digest);
+        if document.is_empty() {
+            return Err(of_record("the hub could no longer read it when it was exported".to_owned()));
+        }
         let received = ReceivedRecord::parse(document.as_bytes()).map_err(|e| of_record(e.to_string()))?;
         let device_id = received.record().header.device_id.clone();
         let key =

@@ -206,3 +206,34 @@ impl Store for SqliteStore {
         self.write(Write::Probe).await
     }
 }
+
+/// Flips the lowest bit of one byte of a stored run, counted by the share `at` of its length, as a damaged disk or somebody
+/// with the file would; a second time puts it right. For tests.
+#[cfg(test)]
+pub(crate) async fn flip_stored(path: &Path, digest: windrow_model::record::Digest, part: Part, at: f64) {
+    let mut connection = SqliteConnectOptions::new().filename(path).connect().await.unwrap();
+    let (read, write) = match part {
+        Part::Header => {
+            ("SELECT header FROM run WHERE digest = ?", "UPDATE run SET header = ? WHERE digest = ?")
+        }
+        Part::Trace => {
+            ("SELECT trace FROM run WHERE digest = ?", "UPDATE run SET trace = ? WHERE digest = ?")
+        }
+    };
+    let mut bytes: Vec<u8> =
+        sqlx::query_scalar(read).bind(&digest.0[..]).fetch_one(&mut connection).await.unwrap();
+    let idx = ((bytes.len() - 1) as f64 * at) as usize;
+    bytes[idx] ^= 1;
+    sqlx::query(write).bind(bytes).bind(&digest.0[..]).execute(&mut connection).await.unwrap();
+    sqlx::Connection::close(connection).await.unwrap();
+}
+
+/// Which part of a stored run.
+#[cfg(test)]
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Part {
+    /// The signed header.
+    Header,
+    /// The packed trace.
+    Trace,
+}

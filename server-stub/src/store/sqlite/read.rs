@@ -79,10 +79,11 @@ pub(super) async fn run_list_measured(
     // Before every laptop's id.
     let first = || RunPlace { device_id: String::new(), tested_at_ms: 0, run_id: 0 };
     let after = after.unwrap_or_else(first);
+    // A header that was damaged in the file must not keep all other runs from being read.
     let rows = sqlx::query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, \
-           COALESCE(json_extract(CAST(r.header AS TEXT), '$.model.firmware'), '') AS firmware, \
+           COALESCE(CASE WHEN json_valid(CAST(r.header AS TEXT)) THEN json_extract(CAST(r.header AS TEXT), '$.model.firmware') END, '') AS firmware, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
          LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \

@@ -107,7 +107,7 @@ async fn run_list_of_model(
 ) -> Result<Vec<RunOfModel>, StoreError> {
     let rows = sqlx::query(
         "SELECT r.device_id, r.tested_at_ms, m.metrics, \
-           COALESCE(json_extract(CAST(r.header AS TEXT), '$.model.firmware'), '') AS firmware \
+           COALESCE(CASE WHEN json_valid(CAST(r.header AS TEXT)) THEN json_extract(CAST(r.header AS TEXT), '$.model.firmware') END, '') AS firmware \
          FROM run r JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
          WHERE r.model_name = ? ORDER BY r.tested_at_ms DESC LIMIT ?",
     )
