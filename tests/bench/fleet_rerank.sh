@@ -5,13 +5,9 @@ cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 source tests/lib.sh
 
 need_rust
-need_packages python3:python3
+need_python polars numpy==2.4.6 polars==2.1.0
 out="${CARGO_TARGET_DIR:-target}/bench"
 mkdir -p "$out"
-if [ ! -x "$out/venv-polars/bin/python" ]; then
-  python3 -m venv "$out/venv-polars" || fail "cannot make a Python environment" "install the package python3-venv, then run this again"
-fi
-"$out/venv-polars/bin/pip" install --quiet --disable-pip-version-check numpy==2.4.6 polars==2.1.0
 cargo build --release --locked --quiet -p windrow-tests --bin fleet-rerank
 "${CARGO_TARGET_DIR:-target}/release/fleet-rerank" "$out/fleet_rerank.bin" "$@"
-POLARS_MAX_THREADS=2 "$out/venv-polars/bin/python" tests/bench/fleet_rerank.py "$out/fleet_rerank.bin"
+POLARS_MAX_THREADS=2 "$python" tests/bench/fleet_rerank.py "$out/fleet_rerank.bin"

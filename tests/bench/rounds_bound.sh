@@ -6,13 +6,9 @@ cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 source tests/lib.sh
 
 need_rust
-need_packages python3:python3
+need_python bound numpy==2.4.6 scipy==1.17.1
 out="${CARGO_TARGET_DIR:-target}/bench"
 mkdir -p "$out"
-if [ ! -x "$out/venv/bin/python" ]; then
-  python3 -m venv "$out/venv" || fail "cannot make a Python environment" "install the package python3-venv, then run this again"
-fi
-"$out/venv/bin/pip" install --quiet --disable-pip-version-check numpy==2.4.6 scipy==1.17.1
 cargo build --release --locked --quiet -p windrow-tests --bin rounds-bound
 "${CARGO_TARGET_DIR:-target}/release/rounds-bound" "$out/rounds_bound.json"
-"$out/venv/bin/python" tests/bench/rounds_bound.py "$out/rounds_bound.json"
+"$python" tests/bench/rounds_bound.py "$out/rounds_bound.json"

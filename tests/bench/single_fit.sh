@@ -5,14 +5,10 @@ cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 source tests/lib.sh
 
 need_rust
-need_packages python3:python3
+need_python fit numpy==2.4.6 scipy==1.17.1 numba==0.68.1
 out="${CARGO_TARGET_DIR:-target}/bench"
 mkdir -p "$out"
-if [ ! -x "$out/venv/bin/python" ]; then
-  python3 -m venv "$out/venv" || fail "cannot make a Python environment" "install the package python3-venv, then run this again"
-fi
-"$out/venv/bin/pip" install --quiet --disable-pip-version-check numpy==2.4.6 scipy==1.17.1 numba==0.68.1
 cargo build --release --locked --quiet -p windrow-tests --bin single-fit
 "${CARGO_TARGET_DIR:-target}/release/single-fit" "$out/single_fit.json"
 # One core each, as the fit here has it.
-OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 "$out/venv/bin/python" tests/bench/single_fit.py "$out/single_fit.json"
+OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 "$python" tests/bench/single_fit.py "$out/single_fit.json"
