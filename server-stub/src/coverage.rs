@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::store::EpochMs;
 use crate::store::facts::{Laptop, ScopeEntry};
@@ -17,7 +17,7 @@ pub const CHECKED_DAYS: i64 = 30;
 const CHECKED_MS: i64 = CHECKED_DAYS * 86_400_000;
 
 /// How a laptop stands in the coverage.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum CoverageState {
     /// Checked in the last 30 days, and the check tells.

@@ -11,6 +11,7 @@ use windrow_model::record::wire::{Ambient, AmbientSource, Header, Metrics, WireT
 use windrow_model::trace::Trace;
 
 use crate::clock::WallClock;
+use crate::store::runs::WholeRun;
 use crate::store::{NewMetrics, RunToMeasure, Store, StoreError};
 
 /// Runs measured in one go: enough to keep the cores busy, few enough to hold in memory.
@@ -109,6 +110,16 @@ pub fn unpack(trace_zstd: &[u8]) -> Result<Trace, String> {
 /// What is wrong with it, in words.
 pub fn unpack_json(trace_zstd: &[u8]) -> Result<Vec<u8>, String> {
     zstd::bulk::decompress(trace_zstd, MAX_TRACE_BYTES).map_err(|e| e.to_string())
+}
+
+/// A record as it was received, in canonical form: nothing of it is parsed and written again. `None`: an imported run,
+/// which is no record.
+pub fn record_as_received(run: &WholeRun) -> Option<Result<Vec<u8>, String>> {
+    let header_json = run.header_json.as_deref()?;
+    let whole = |trace_json: Vec<u8>| {
+        [b"{\"header\":", header_json, b",\"trace\":", trace_json.as_slice(), b"}"].concat()
+    };
+    Some(unpack_json(&run.trace_zstd).map(whole))
 }
 
 /// A run's circumstances: a record's header tells them; of an imported run, which has none, the manifest's columns.

@@ -13,10 +13,11 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 use windrow_model::METHOD_VERSION;
-use windrow_model::emulate::{RunPlan, model_of, record_run};
+use windrow_model::emulate::{Faults, RunPlan, model_of, record_run};
 use windrow_model::protocol::Protocol;
 use windrow_model::record::wire::{
-    Context, Emulation, Header, LoadMix, Model, Outcome, Platform, Provenance, WireTrace,
+    Ambient, AmbientSource, Context, Emulation, Header, LoadMix, Model, Outcome, Platform, Provenance,
+    WireTrace,
 };
 use windrow_model::record::{Digest, SignedRecord, SigningIdentity, chain};
 
@@ -59,6 +60,19 @@ impl Laptop {
     pub(crate) fn check(&mut self) -> SignedRecord {
         self.sequence += 1;
         let record = self.sign(self.sequence, self.previous, |_| ());
+        self.previous = record.digest;
+        record
+    }
+
+    /// The next record of the chain, of a whole emulated run in a room of known temperature.
+    pub(crate) fn whole_check(&mut self, product: &str, plan: &RunPlan, started_at: &str) -> SignedRecord {
+        self.sequence += 1;
+        let mut header = header();
+        header.sequence = self.sequence;
+        header.previous_digest = self.previous.to_hex();
+        started_at.clone_into(&mut header.started_at);
+        header.context.ambient = Some(Ambient { value_c: 22.0, sd_k: 0.5, source: AmbientSource::Told });
+        let record = self.identity.sign_record(header, emulated_trace(product, plan)).unwrap();
         self.previous = record.digest;
         record
     }
@@ -198,6 +212,23 @@ impl TestHub {
                 let _ = stopped.await;
             }));
         Self { store, clock, showroom, address, stop, serving, folder }
+    }
+
+    /// A judged hub with six emulated laptops of a model at `north`: the first with clogged vents, five healthy.
+    pub(crate) async fn of_six(limits: Limits) -> (Self, Vec<Laptop>) {
+        let hub = Self::start(limits).await;
+        let mut laptops = Vec::new();
+        for seed in 1..=6_u8 {
+            let mut laptop = hub.joined(seed).await;
+            let faults = if seed == 1 { Faults { airflow: 0.3, ..Faults::NONE } } else { Faults::NONE };
+            let plan = RunPlan { faults, seed: u64::from(seed), ..RunPlan::default() };
+            let record = laptop.whole_check("Marlow 15", &plan, "2026-01-31T07:50:00Z");
+            let answer = hub.post_record(&record.bytes).await;
+            assert_eq!(answer.status, 200, "{}", answer.body);
+            laptops.push(laptop);
+        }
+        hub.refresh().await;
+        (hub, laptops)
     }
 
     /// Judges the fleet anew for the pages.

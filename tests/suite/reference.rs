@@ -86,7 +86,7 @@ fn auditor(hub: &Hub) -> String {
 fn a_check_is_judged_beside_other_laptops_and_from_the_kept_reference_without_the_hub() {
     let (hub, serving) = learned(MODEL);
     let listed = models(&serving, &auditor(&hub));
-    assert_eq!(listed["models"][0]["laptops"], json!(PEERS), "{listed}");
+    assert_eq!(listed["models"][0]["kinds"][0]["reference"]["laptops"], json!(PEERS), "{listed}");
     let agent = joined(&hub, &serving);
     // The hub knows its model from its first record: that goes out first, and the verdict rests on the reference.
     let (shown, said) = check(&agent, &[3], "airflow=0.45", 71);
@@ -140,7 +140,7 @@ fn a_laptop_reads_its_own_model_s_reference_and_nobody_without_a_right_reads_any
     let (hub, serving) = learned(&model);
     let token = auditor(&hub);
     let listed = models(&serving, &token);
-    let path = listed["models"][0]["reference"].as_str().expect("a path").to_owned();
+    let path = listed["models"][0]["kinds"][0]["reference"]["address"].as_str().expect("a path").to_owned();
     let (now, none) = (TimeDelta::zero(), "/v1/models/0000000000000000/reference");
 
     let mut laptop = Laptop::new(9);

@@ -44,7 +44,7 @@ pub(super) async fn gather<S: Store>(
     let Some(model) = fleet.models.get(&of) else { return Ok(None) };
     let device_id = standing.device_id().to_owned();
     let runs = learning::history(store, model.clone(), standing, fleet.as_of_ms, MAX_RUNS).await?;
-    let lines = store.run_list_of_device(device_id.clone(), METHOD_VERSION, MAX_LINES).await?;
+    let lines = store.run_list_of_device(device_id.clone(), METHOD_VERSION, None, MAX_LINES).await?;
     let odd = lines.into_iter().filter_map(|line| {
         let metrics: Metrics = serde_json::from_slice(&line.metrics_json?).ok()?;
         Some((line.tested_at_ms, metrics.quality.into_keys().collect()))

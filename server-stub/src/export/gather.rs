@@ -172,6 +172,6 @@ impl<S: Store> Source for Reading<S> {
 
     fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>> {
         let run = self.handle.block_on(self.store.run_get(digest)).map_err(io::Error::other)?;
-        Ok(run.and_then(StoredRecord::of))
+        Ok(run.as_ref().and_then(StoredRecord::of))
     }
 }

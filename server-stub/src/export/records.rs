@@ -19,13 +19,8 @@ pub struct StoredRecord {
 impl StoredRecord {
     /// Of a stored run; `None` of an imported one. Nothing of it is parsed and written again. What was damaged in the
     /// database is given out all the same, as damaged as it is: whoever verifies shall learn of it.
-    pub fn of(run: WholeRun) -> Option<Self> {
-        let header_json = run.header_json?;
-        let Ok(trace_json) = measure::unpack_json(&run.trace_zstd) else {
-            return Some(Self { document: String::new() });
-        };
-        let document =
-            [b"{\"header\":", header_json.as_slice(), b",\"trace\":", trace_json.as_slice(), b"}"].concat();
+    pub fn of(run: &WholeRun) -> Option<Self> {
+        let document = measure::record_as_received(run)?.unwrap_or_default();
         Some(Self { document: String::from_utf8_lossy(&document).into_owned() })
     }
 }

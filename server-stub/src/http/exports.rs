@@ -7,15 +7,15 @@ use std::sync::Arc;
 
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
-use axum::http::{HeaderValue, StatusCode, header};
-use axum::response::{IntoResponse, Response};
+use axum::http::StatusCode;
+use axum::response::Response;
 use chrono::{DateTime, Utc};
 use schemars::JsonSchema;
 use serde::Deserialize;
 use tokio::sync::OwnedSemaphorePermit;
 
 use super::openapi::Operation;
-use super::{Hub, Problem, RETRY_AFTER_S, streaming};
+use super::{Hub, Problem, RETRY_AFTER_S, download, streaming};
 use crate::access::Viewer;
 use crate::export::bundle::{self, Parts};
 use crate::export::format::Format;
@@ -121,7 +121,7 @@ async fn table<S: Store>(
         }
     };
     let name = format!("windrow-{}-{}.{}", which.name(), as_of.date_naive(), format.name());
-    Ok(attached(&name, format.media_type(), body))
+    Ok(download(&name, format.media_type(), body))
 }
 
 async fn audit<S: Store>(
@@ -143,7 +143,7 @@ async fn audit<S: Store>(
         build(&zip, &parts, with_records)?;
         io::copy(&mut File::open(&zip)?, out).map(drop)
     });
-    Ok(attached(&format!("windrow-audit-{}.zip", as_of.date_naive()), "application/zip", body))
+    Ok(download(&format!("windrow-audit-{}.zip", as_of.date_naive()), "application/zip", body))
 }
 
 fn build(zip: &FilePath, parts: &Parts<'_>, with_records: bool) -> io::Result<()> {
@@ -166,15 +166,6 @@ async fn ledger<S: Store>(hub: &Hub<S>) -> Result<Ledger, Problem> {
         LedgerError::Store(e) => Problem::of_store(&e),
         LedgerError::Head(e) => super::ledger::no_head(&e),
     })
-}
-
-fn attached(name: &str, media_type: &'static str, body: axum::body::Body) -> Response {
-    let disposition = HeaderValue::from_str(&format!("attachment; filename=\"{name}\""));
-    let headers = [
-        (header::CONTENT_TYPE, HeaderValue::from_static(media_type)),
-        (header::CONTENT_DISPOSITION, disposition.unwrap_or(HeaderValue::from_static("attachment"))),
-    ];
-    (headers, body).into_response()
 }
 
 fn bad_question(detail: String) -> Problem {

@@ -7,6 +7,7 @@ pub mod body;
 mod device_request;
 mod devices;
 mod exports;
+mod filled;
 mod gate;
 mod ledger;
 #[cfg(test)]
@@ -31,9 +32,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
+use axum::body::Body;
 use axum::error_handling::HandleErrorLayer;
 use axum::extract::State;
-use axum::http::{Method, StatusCode, Uri, header};
+use axum::http::{HeaderValue, Method, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use tower::ServiceBuilder;
@@ -119,12 +121,16 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("POST", "/v1/devices", Authority::Invite),
     ("POST", "/v1/records", Authority::DeviceSignature),
     ("GET", "/v1/models", Authority::People(Roles::ALL)),
+    ("GET", "/v1/models/{id}", Authority::People(Roles::ALL)),
     ("GET", "/v1/models/{id}/reference", Authority::DeviceOrPeople(Roles::ALL)),
     ("GET", "/v1/ledger/head", Authority::People(Roles::ALL)),
     ("GET", "/v1/ledger/proof", Authority::People(Roles::ALL)),
     ("GET", "/v1/exports/{kind}", Authority::People(Roles::AUDIT)),
     ("GET", "/v1/fleet", Authority::People(Roles::ALL)),
     ("GET", "/v1/devices/{device_id}", Authority::People(Roles::ALL)),
+    ("GET", "/v1/devices/{device_id}/runs", Authority::People(Roles::ALL)),
+    ("GET", "/v1/devices/{device_id}/runs/{digest}", Authority::People(Roles::ALL)),
+    ("GET", "/v1/devices/{device_id}/records/{digest}", Authority::People(Roles::ALL)),
     ("POST", "/v1/devices/{device_id}/marks", Authority::People(Roles::WORK)),
     ("GET", "/v1/visits", Authority::People(Roles::ALL)),
     ("POST", "/v1/visits", Authority::People(Roles::WORK)),
@@ -132,6 +138,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("POST", "/v1/scope", Authority::People(Roles::ADMIN)),
     ("GET", "/v1/scope/{tag}", Authority::People(Roles::ALL)),
     ("GET", "/v1/sites", Authority::People(Roles::ALL)),
+    ("GET", "/v1/coverage", Authority::People(Roles::ALL)),
+    ("GET", "/v1/changes", Authority::People(Roles::ALL)),
     ("GET", "/sign-in", Authority::Anybody),
     ("POST", "/sign-in", Authority::Token),
     ("POST", "/sign-out", Authority::Page(Roles::ALL)),
@@ -202,8 +210,8 @@ pub fn router<S: Store>(hub: Hub<S>) -> Router {
 const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; \
     connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'";
 
-fn unless_set(name: header::HeaderName, value: &'static str) -> SetResponseHeaderLayer<header::HeaderValue> {
-    SetResponseHeaderLayer::if_not_present(name, header::HeaderValue::from_static(value))
+fn unless_set(name: header::HeaderName, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {
+    SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
 }
 
 /// What is worked on behind the gate and within the limit on requests at once.
@@ -214,7 +222,6 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/rounds", get(rounds::plan::<S>))
         .route("/v1/record-schema", get(record_schema))
         .route("/openapi.json", get(openapi::serve))
-        .route("/v1/models", get(references::list::<S>))
         .route("/v1/models/{id}/reference", get(references::reference::<S>))
         .route("/v1/ledger/head", get(ledger::head::<S>))
         .route("/v1/ledger/proof", get(ledger::proof::<S>))
@@ -229,16 +236,23 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
 
 /// The fleet as it was last judged; a problem until it is judged for the first time.
 fn judged<S>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
-    hub.showroom.now().ok_or_else(|| {
-        let detail = "the hub has just started and is judging the fleet; ask again in a minute";
-        let problem = Problem::new(
-            StatusCode::SERVICE_UNAVAILABLE,
-            "not_judged_yet",
-            "the fleet is being judged",
-            detail,
-        );
-        problem.retry_after(RETRY_AFTER_S)
-    })
+    hub.showroom.now().ok_or_else(not_judged_yet)
+}
+
+fn not_judged_yet() -> Problem {
+    let detail = "the hub has just started and is judging the fleet; ask again in a minute";
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet", "the fleet is being judged", detail)
+        .retry_after(RETRY_AFTER_S)
+}
+
+/// A file to be kept under a name.
+fn download(name: &str, media_type: &'static str, body: Body) -> Response {
+    let disposition = HeaderValue::from_str(&format!("attachment; filename=\"{name}\""));
+    let headers = [
+        (header::CONTENT_TYPE, HeaderValue::from_static(media_type)),
+        (header::CONTENT_DISPOSITION, disposition.unwrap_or(HeaderValue::from_static("attachment"))),
+    ];
+    (headers, body).into_response()
 }
 
 fn shed(meters: &Meters) -> Response {

@@ -1,4 +1,4 @@
-//! `GET /v1/models` and `GET /v1/models/{id}/reference`: what laptops are compared with.
+//! `GET /v1/models/{id}/reference`: what laptops are compared with.
 //!
 //! A laptop reads its own model's reference, with its own part in it; whoever has a grant reads any, without any
 //! laptop's part.
@@ -9,8 +9,6 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use chrono::{DateTime, SecondsFormat};
-use schemars::JsonSchema;
-use serde::Serialize;
 use serde_json::json;
 use windrow_model::METHOD_VERSION;
 use windrow_model::reference::{PublishedReference, Source, model_id};
@@ -18,7 +16,6 @@ use windrow_model::reference::{PublishedReference, Source, model_id};
 use super::gate::Asker;
 use super::openapi::Operation;
 use super::{Hub, Problem, pages};
-use crate::access::Viewer;
 use crate::pages::fill::Shown;
 use crate::scoring::{ModelOf, conditions};
 use crate::store::Store;
@@ -26,43 +23,11 @@ use crate::store::Store;
 /// Latest runs of a laptop that tell which models are its own.
 const OWN_RUNS: u32 = 100;
 
-/// A model in the list.
-#[derive(Debug, Serialize, JsonSchema)]
-#[schemars(rename = "ModelLine")]
-pub(super) struct Line {
-    /// What names it in addresses.
-    model_id: String,
-    /// `measured`, `emulated` or `imported`.
-    provenance: String,
-    /// Maker, product, stock-keeping unit and processor.
-    model: String,
-    /// Laptops that its reference rests on.
-    laptops: usize,
-    /// Their runs.
-    runs: usize,
-    /// Steps that all of them made together.
-    events: usize,
-    /// Address of its reference.
-    reference: String,
-}
-
-/// All models that have a reference.
-#[derive(Debug, Serialize, JsonSchema)]
-#[schemars(rename = "Models")]
-pub(super) struct Lines {
-    as_of: String,
-    method_version: &'static str,
-    models: Vec<Line>,
-}
-
 /// What the document says of these routes.
 pub(super) fn operations() -> Vec<Operation> {
     let not_yet = StatusCode::SERVICE_UNAVAILABLE;
     let path = "/v1/models/{id}/reference";
     vec![
-        Operation::new("GET", "/v1/models", "All models that have a reference")
-            .answer::<Lines>(200, "the models")
-            .problem(not_yet, "not_judged_yet"),
         Operation::new("GET", path, "What laptops of a model are compared with")
             .answer_as(
                 200,
@@ -75,24 +40,6 @@ pub(super) fn operations() -> Vec<Operation> {
             .problem(StatusCode::FORBIDDEN, "not_own_model")
             .problem(not_yet, "not_judged_yet"),
     ]
-}
-
-pub(super) async fn list<S: Store>(State(hub): State<Hub<S>>, _: Viewer) -> Result<Json<Lines>, Problem> {
-    let shown = pages::shown(&hub)?;
-    let models = shown.references.iter().map(|(of, standing)| {
-        let model_id = model_id(&of.provenance, &of.model_key);
-        Line {
-            reference: format!("/v1/models/{model_id}/reference"),
-            model_id,
-            provenance: of.provenance.clone(),
-            model: of.model_key.clone(),
-            laptops: standing.reference.laptops,
-            runs: standing.reference.runs,
-            events: standing.reference.events.len(),
-        }
-    });
-    let models = models.collect();
-    Ok(Json(Lines { as_of: as_of(&shown), method_version: METHOD_VERSION, models }))
 }
 
 pub(super) async fn reference<S: Store>(
@@ -123,7 +70,7 @@ pub(super) async fn reference<S: Store>(
 
 /// Whether a laptop has been checked as this model; whether there is such a model is not its to know.
 async fn is_own<S: Store>(hub: &Hub<S>, device_id: &str, id: &str) -> Result<(), Problem> {
-    let runs = hub.store.run_list_of_device(device_id.to_owned(), METHOD_VERSION, OWN_RUNS).await;
+    let runs = hub.store.run_list_of_device(device_id.to_owned(), METHOD_VERSION, None, OWN_RUNS).await;
     let runs = runs.map_err(|e| Problem::of_store(&e))?;
     if runs.iter().any(|run| model_id(&run.provenance, &run.model_key) == id) {
         return Ok(());

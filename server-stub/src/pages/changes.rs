@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use maud::{Markup, html};
 
-use super::fleet::{Entry, Fleet};
+use super::fleet::{Entry, Fleet, name_of};
 use super::words;
 use crate::scoring::{Band, Standing};
 use crate::store::EpochMs;
@@ -16,21 +16,63 @@ const MAX_NAMED: usize = 8;
 
 /// A laptop whose band changed.
 #[derive(Debug, Clone)]
-struct Moved {
-    device_id: String,
-    name: String,
-    from: Band,
-    to: Band,
+pub struct Moved {
+    /// The laptop.
+    pub device_id: String,
+    /// Asset tag; may be empty.
+    pub asset_tag: String,
+    /// Where it is; may be empty.
+    pub site: String,
+    /// Its band then.
+    pub from: Band,
+    /// Its band now.
+    pub to: Band,
 }
 
-/// What changed at one site.
+impl Moved {
+    fn new(entry: &Entry, from: Band) -> Self {
+        Self {
+            device_id: entry.device_id.clone(),
+            asset_tag: entry.asset_tag.clone(),
+            site: entry.site.clone(),
+            from,
+            to: entry.band,
+        }
+    }
+
+    /// Whether it needs a visit now and needed none then.
+    pub const fn is_newly_due(&self) -> bool {
+        self.to.is_visit() && !self.from.is_visit()
+    }
+
+    /// Whether it needed a visit then and needs none now.
+    pub const fn is_no_longer_due(&self) -> bool {
+        !self.to.is_visit() && self.from.is_visit()
+    }
+}
+
+/// What changed at one site, or at all.
 #[derive(Debug, Clone, Default)]
-struct OfSite {
-    /// In rank order.
-    moved: Vec<Moved>,
-    n_checked: usize,
-    n_first_checked: usize,
-    n_visits: usize,
+pub struct OfSite {
+    /// Laptops whose band changed, the most urgent first.
+    pub moved: Vec<Moved>,
+    /// Laptops that were checked.
+    pub n_checked: usize,
+    /// Of these, for the first time.
+    pub n_first_checked: usize,
+    /// Visits that were logged.
+    pub n_visits: usize,
+}
+
+impl OfSite {
+    /// How many laptops went from which band to which.
+    pub fn bands(&self) -> BTreeMap<(Band, Band), usize> {
+        let mut counts = BTreeMap::new();
+        for m in &self.moved {
+            *counts.entry((m.from, m.to)).or_default() += 1;
+        }
+        counts
+    }
 }
 
 /// What changed since a time.
@@ -69,7 +111,7 @@ impl Changes {
                 site.n_first_checked += usize::from(before.is_none());
             }
             if let Some(&from) = before.filter(|from| **from != entry.band) {
-                site.moved.push(moved(entry, from));
+                site.moved.push(Moved::new(entry, from));
             }
         }
         for device_id in visited {
@@ -79,8 +121,18 @@ impl Changes {
         Self { since_ms: then.as_of_ms, has_past: !then.bands.is_empty(), by_site }
     }
 
+    /// Since when.
+    pub const fn since_ms(&self) -> EpochMs {
+        self.since_ms
+    }
+
+    /// Whether any laptop had been checked by then; else there is nothing to compare with.
+    pub const fn has_past(&self) -> bool {
+        self.has_past
+    }
+
     /// What changed at one site, or at all.
-    fn of(&self, site: Option<&str>) -> OfSite {
+    pub fn of(&self, site: Option<&str>) -> OfSite {
         let mut all = OfSite::default();
         for (_, one) in self.by_site.iter().filter(|(name, _)| site.is_none_or(|s| s == name.as_str())) {
             all.moved.extend(one.moved.iter().cloned());
@@ -93,15 +145,11 @@ impl Changes {
     }
 }
 
-fn moved(entry: &Entry, from: Band) -> Moved {
-    Moved { device_id: entry.device_id.clone(), name: entry.name().to_owned(), from, to: entry.band }
-}
-
 /// What changed, above the list.
 pub fn section(changes: &Changes, site: Option<&str>) -> Markup {
     let of = changes.of(site);
-    let newly_due: Vec<&Moved> = of.moved.iter().filter(|m| m.to.is_visit() && !m.from.is_visit()).collect();
-    let no_longer: Vec<&Moved> = of.moved.iter().filter(|m| !m.to.is_visit() && m.from.is_visit()).collect();
+    let newly_due: Vec<&Moved> = of.moved.iter().filter(|m| m.is_newly_due()).collect();
+    let no_longer: Vec<&Moved> = of.moved.iter().filter(|m| m.is_no_longer_due()).collect();
     html! {
         section.changes aria-labelledby="changes" {
             h2 #changes { "Since " (words::day_of(changes.since_ms)) }
@@ -117,7 +165,7 @@ pub fn section(changes: &Changes, site: Option<&str>) -> Markup {
                     } }
                     div { dt { "Visits logged" } dd { b { (words::grouped(of.n_visits)) } } }
                 }
-                (bands(&of.moved))
+                (bands(&of))
             }
         }
     }
@@ -127,22 +175,19 @@ fn named(moved: &[&Moved]) -> Markup {
     html! {
         @for (n, m) in moved.iter().take(MAX_NAMED).enumerate() {
             @if n == 0 { " " } @else { ", " }
-            a href={ "/laptops/" (m.device_id) } { (m.name) }
+            a href={ "/laptops/" (m.device_id) } { (name_of(&m.asset_tag, &m.device_id)) }
         }
         @if moved.len() > MAX_NAMED { " and " (words::grouped(moved.len() - MAX_NAMED)) " more" }
     }
 }
 
 /// How many went from which band to which.
-fn bands(moved: &[Moved]) -> Markup {
-    let mut counts: BTreeMap<(Band, Band), usize> = BTreeMap::new();
-    for m in moved {
-        *counts.entry((m.from, m.to)).or_default() += 1;
-    }
+fn bands(of: &OfSite) -> Markup {
+    let counts = of.bands();
     html! {
         @if !counts.is_empty() {
             details {
-                summary { "Bands changed of " (words::count(moved.len(), "laptop", "laptops")) }
+                summary { "Bands changed of " (words::count(of.moved.len(), "laptop", "laptops")) }
                 ul.moves {
                     @for ((from, to), n) in counts {
                         li { (words::grouped(n)) ": " (from.words()) " → " (to.words()) }

@@ -93,6 +93,11 @@ impl Shown {
     pub fn model(&self, slug: &str) -> Option<&Model> {
         self.models.iter().find(|m| m.slug == slug)
     }
+
+    /// A model by what names it, or one of the references that its laptops are compared with.
+    pub fn model_meant(&self, id: &str) -> Option<&Model> {
+        self.model(id).or_else(|| self.models.iter().find(|m| m.epochs.iter().any(|e| e.model_id == id)))
+    }
 }
 
 fn entry(rank: usize, standing: &Standing, coverage: &Coverage) -> Entry {
@@ -184,15 +189,17 @@ fn epoch(
         let values = standings.iter().filter_map(|s| of(s.last.metrics.as_ref()?).value());
         Spread::new(Quantity::Airflow, values.collect()).quantile(0.5)
     };
+    let reference = references.get(&of).map(|standing| &standing.reference);
     Epoch {
+        model_id: model_id(provenance, model_key),
         kind: model_key.to_owned(),
         provenance: provenance.to_owned(),
         n_laptops: standings.len(),
         n_runs: standings.iter().map(|s| s.n_runs).sum(),
+        rests_on: reference.map(|r| (r.laptops, r.runs)),
         rms_k: references.get(&of).map(|reference| reference.rms_k),
-        events: references.get(&of).map_or_else(Vec::new, |reference| {
-            let events = reference.reference.events.iter();
-            events.map(|e| events::words(e, firmwares.names(&of))).collect()
+        events: reference.map_or_else(Vec::new, |reference| {
+            reference.events.iter().map(|e| events::words(e, firmwares.names(&of))).collect()
         }),
         fan_max_rpm: median(|m| &m.fan_max_rpm),
         r_contact_k_per_w: median(|m| &m.r_contact_k_per_w),

@@ -2,6 +2,8 @@
 
 use chrono::NaiveDate;
 use maud::{Markup, PreEscaped, html};
+use schemars::JsonSchema;
+use serde::Serialize;
 use windrow_model::analysis::RunAnalysis;
 use windrow_model::cautions;
 use windrow_model::chart::{PeersBand, Width, peers_bands, run_chart};
@@ -49,9 +51,9 @@ pub struct Peers {
 }
 
 /// When a number will have passed its limit.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, JsonSchema)]
 pub struct Outlook {
-    /// What: `vents`.
+    /// Of which part: `vents`, `fan` or `paste`.
     pub what: &'static str,
     /// Even odds by then.
     pub even_on: NaiveDate,

@@ -41,14 +41,18 @@ impl Spread {
 /// What a model's laptops are compared within.
 #[derive(Debug, Clone)]
 pub struct Epoch {
+    /// What names its reference in addresses.
+    pub model_id: String,
     /// Maker, product, stock-keeping unit and processor.
     pub kind: String,
     /// `measured`, `emulated` or `imported`.
     pub provenance: String,
-    /// Laptops that the reference rests on.
+    /// Its laptops.
     pub n_laptops: usize,
-    /// Runs that it rests on.
+    /// Their runs.
     pub n_runs: usize,
+    /// What their reference rests on: laptops and runs; `None`: there is none yet.
+    pub rests_on: Option<(usize, usize)>,
     /// Mean residual of the fit, K.
     pub rms_k: Option<f64>,
     /// Median highest sustained fan speed, rpm.

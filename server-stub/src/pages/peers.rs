@@ -10,6 +10,7 @@ use windrow_model::trace::Trace;
 
 use super::laptop::Peers;
 use crate::scoring::Standing;
+use crate::store::runs::RunLine;
 
 /// Runs of one kind that a band rests on, at most; more would not move it and cost their reading.
 pub const MAX_PEERS: usize = 30;
@@ -35,6 +36,15 @@ pub struct Kind {
 }
 
 impl Kind {
+    /// Of a run.
+    pub fn of_run(run: &RunLine) -> Self {
+        Self {
+            model_key: run.model_key.clone(),
+            provenance: run.provenance.clone(),
+            protocol: run.protocol.clone(),
+        }
+    }
+
     /// Of a laptop's last run.
     pub fn of(standing: &Standing) -> Self {
         let run = &standing.last.stored;

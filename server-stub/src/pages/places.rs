@@ -69,7 +69,8 @@ pub enum Key {
 }
 
 impl Key {
-    fn of(line: &CoverageLine) -> Self {
+    /// Of a line.
+    pub fn of(line: &CoverageLine) -> Self {
         match (&line.device_id, line.state) {
             (Some(id), CoverageState::NotInList) => Self::Laptop(id.clone()),
             _ => Self::Tag(line.tag.clone()),
@@ -86,13 +87,26 @@ impl Query {
             match name {
                 "site" if !value.is_empty() => query.site = Some(value.to_owned()),
                 "state" => query.state = CoverageState::ALL.into_iter().find(|s| s.name() == value),
-                "find" => query.search = value.chars().take(MAX_SEARCH).collect(),
+                "find" => query.search_for(value),
                 "after-tag" => query.after = Some(Key::Tag(value.to_owned())),
                 "after-laptop" => query.after = Some(Key::Laptop(value.to_owned())),
                 _ => {}
             }
         }
         query
+    }
+
+    /// Narrows it to what holds these words.
+    pub fn search_for(&mut self, words: &str) {
+        self.search = words.trim().chars().take(MAX_SEARCH).collect();
+    }
+
+    /// Binds it to the one site that the reader may see, where there is one.
+    pub fn bind_to(&mut self, site: Option<&str>) {
+        if let Some(site) = site {
+            self.site = Some(site.to_owned());
+            self.is_bound_to_site = true;
+        }
     }
 
     fn address(&self, after: Option<&Key>) -> String {
@@ -136,26 +150,38 @@ pub struct View<'a> {
 }
 
 /// A page of the list.
-struct Page<'a> {
-    lines: Vec<&'a CoverageLine>,
-    n_fitting: usize,
-    n_before: usize,
+#[derive(Debug)]
+pub struct Page<'a> {
+    /// Its lines.
+    pub lines: Vec<&'a CoverageLine>,
+    /// How many fit in all.
+    pub n_fitting: usize,
+    /// How many of these stand before the page.
+    pub n_before: usize,
+}
+
+impl<'a> Page<'a> {
+    /// The last line, where others follow.
+    pub fn last_before_more(&self) -> Option<&'a CoverageLine> {
+        self.lines.last().copied().filter(|_| self.n_before + self.lines.len() < self.n_fitting)
+    }
 }
 
 impl<'a> View<'a> {
-    fn page(&self) -> Page<'a> {
+    /// The page that is asked for, of at most so many lines.
+    pub fn page_of(&self, n_most: usize) -> Page<'a> {
         let needle = self.query.search.to_lowercase();
         let fits = |(line, haystack): &(&CoverageLine, &String)| {
             self.query.site.as_ref().is_none_or(|s| *s == line.site)
                 && self.query.state.is_none_or(|s| s == line.state)
                 && (needle.is_empty() || haystack.contains(&needle))
         };
-        let mut page = Page { lines: Vec::with_capacity(PAGE_SIZE), n_fitting: 0, n_before: 0 };
+        let mut page = Page { lines: Vec::with_capacity(n_most), n_fitting: 0, n_before: 0 };
         for (line, _) in self.coverage.lines.iter().zip(&self.index.haystacks).filter(fits) {
             page.n_fitting += 1;
             if self.query.after.as_ref().is_some_and(|after| Key::of(line) <= *after) {
                 page.n_before += 1;
-            } else if page.lines.len() < PAGE_SIZE {
+            } else if page.lines.len() < n_most {
                 page.lines.push(line);
             }
         }
@@ -165,7 +191,7 @@ impl<'a> View<'a> {
 
 /// The page's body.
 pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
-    let page = view.page();
+    let page = view.page_of(PAGE_SIZE);
     html! {
         @if !view.coverage.has_list { (no_list(reader)) }
         @if view.coverage.lines.is_empty() {
@@ -318,7 +344,7 @@ fn line(l: &CoverageLine) -> Markup {
 }
 
 fn paging(page: &Page<'_>, query: &Query) -> Markup {
-    let last = page.lines.last().filter(|_| page.n_before + page.lines.len() < page.n_fitting);
+    let last = page.last_before_more();
     html! {
         @if page.n_before > 0 || last.is_some() {
             nav.paging aria-label="Pages of the list" {

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use windrow_model::analysis::analyse;
-use windrow_model::record::wire::{Header, Metrics, Outcome, Provenance, Record, WireTrace};
+use windrow_model::record::wire::{Header, Metrics, Outcome, Provenance};
+use windrow_model::trace::fleet::ServiceAction;
 use windrow_model::verdict::{Case, Origin, judge};
 
 use super::laptop::{Outlook, ServiceDay, ShownRun};
@@ -26,12 +27,17 @@ pub async fn services<S: Store>(store: &S, device_id: &str) -> Result<Vec<Servic
     Ok(by_day.into_iter().map(|(on, actions)| ServiceDay { on, actions }).collect())
 }
 
-/// What a judgement rests on, in words.
+/// What a judgement rests on, strongest first, in words.
 pub fn evidence(standing: &Standing) -> Vec<String> {
     standing.evidence.iter().map(crate::scoring::words::piece).collect()
 }
 
-/// When a limit will be passed.
+/// What the judgement advises to do.
+pub fn advised(standing: &Standing) -> Vec<ServiceAction> {
+    standing.suspected.iter().map(|s| s.fault.action()).collect()
+}
+
+/// When a limit will be passed; `None`: nothing says so, or it is passed already.
 pub fn outlook(standing: &Standing) -> Option<Outlook> {
     let forecast = standing.forecast.filter(|f| f.is_ahead_of(&standing.last.stored))?;
     let what = forecast.fault.part();
@@ -84,15 +90,6 @@ pub fn shown_run(line: &RunLine, run: &WholeRun) -> Option<ShownRun> {
         analysis,
         verdict,
     })
-}
-
-/// The record as another program can verify it: header and trace with the digests that they were received with.
-/// `None` for an imported run, which is no record.
-pub fn record_document(run: &WholeRun) -> Option<Vec<u8>> {
-    let header: Header = serde_json::from_slice(run.header_json.as_deref()?).ok()?;
-    let trace_json = measure::unpack_json(&run.trace_zstd).ok()?;
-    let trace: WireTrace = serde_json::from_slice(&trace_json).ok()?;
-    serde_json::to_vec(&Record { header, trace: Some(trace) }).ok()
 }
 
 /// A run of a model with its metrics read.

@@ -67,13 +67,22 @@ pub struct RunOfModel {
 
 /// What the store does to show runs.
 pub trait RunStore {
-    /// The last runs of a laptop with their metrics under `method_version`, latest first, at most `limit`.
+    /// The last runs of a laptop with their metrics under `method_version`, latest first, at most `limit`; with `before`,
+    /// those that were tested before the run of this digest.
     fn run_list_of_device(
         &self,
         device_id: String,
         method_version: &'static str,
+        before: Option<Digest>,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<RunLine>, StoreError>> + Send;
+    /// One run of a laptop with its metrics under `method_version`.
+    fn run_get_line(
+        &self,
+        device_id: String,
+        method_version: &'static str,
+        digest: Digest,
+    ) -> impl Future<Output = Result<Option<RunLine>, StoreError>> + Send;
     /// A whole run by its digest.
     fn run_get(&self, digest: Digest) -> impl Future<Output = Result<Option<WholeRun>, StoreError>> + Send;
     /// The last runs of a model with their metrics under `method_version`, latest first, at most `limit`.

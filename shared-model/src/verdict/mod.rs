@@ -19,6 +19,7 @@ mod text;
 mod throttling;
 mod vents;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::analysis::RunAnalysis;
@@ -80,8 +81,9 @@ impl Case<'_> {
 }
 
 /// What a finding is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
+#[schemars(rename = "RunAbout")]
 pub enum About {
     /// Fan.
     Fan,
@@ -112,8 +114,9 @@ impl About {
 }
 
 /// How sure and how grave.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
+#[schemars(rename = "RunJudgement")]
 pub enum Judgement {
     /// Judged, and in order as far as this check can see.
     NothingSeen,
@@ -143,7 +146,8 @@ impl Judgement {
 }
 
 /// Something that was judged.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[schemars(rename = "RunFinding")]
 pub struct Finding {
     /// About what.
     pub about: About,
@@ -187,7 +191,8 @@ impl Finding {
 }
 
 /// Something that could not be judged.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[schemars(rename = "RunUnjudged")]
 pub struct Unjudged {
     /// What.
     pub about: About,
@@ -200,8 +205,9 @@ pub struct Unjudged {
 }
 
 /// The whole in one word, for programs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
+#[schemars(rename = "RunStanding")]
 pub enum Standing {
     /// A fault was found.
     Fault,
@@ -218,7 +224,8 @@ pub enum Standing {
 }
 
 /// What one check says.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[schemars(rename = "RunVerdict")]
 pub struct Verdict {
     /// The whole in one word.
     pub standing: Standing,

@@ -3,31 +3,30 @@
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
+use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::Serialize;
-use windrow_model::METHOD_VERSION;
-use windrow_model::condition::judge::Interval;
 
 use super::fleet::FleetLaptop;
 use super::marks::LaptopMark;
-use super::visits::LoggedVisit;
+use super::runs::RunOfLaptop;
+use super::visits::{Action, LoggedVisit};
 use super::{NO_SUCH_LAPTOP, one_laptop, time};
 use crate::access::Viewer;
 use crate::coverage::{CoverageState, NotCheckedWhy};
 use crate::effects::VisitEffect;
+use crate::http::filled::laptop as filled;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
-use crate::pages::fill::Shown;
-use crate::scoring::ModelOf;
-use crate::store::Store;
+use crate::pages::fleet::Reading;
+use crate::pages::gauge::Quantity;
+use crate::pages::history::Point;
+use crate::pages::laptop::{Outlook, ServiceDay};
+use crate::pages::reading;
+use crate::rounds::document::PlannedVisit;
+use crate::scoring::Standing;
 use crate::store::facts::Laptop;
-use crate::store::runs::RunLine;
-use crate::{facts, learning};
-
-/// Runs in the answer; older ones are in the export.
-const MAX_RUNS: u32 = 60;
-/// Runs in the condition's history: two years of monthly checks.
-const MAX_POINTS: usize = 24;
+use crate::store::{Store, StoreError};
 
 /// A laptop.
 #[derive(Debug, Serialize, JsonSchema)]
@@ -54,16 +53,43 @@ pub(super) struct LaptopDetail {
     not_checked_why: Option<NotCheckedWhy>,
     /// Its row of the fleet, with what that rests on; `null` if it was never checked.
     judged: Option<FleetLaptop>,
+    /// What the judgement rests on, strongest first, in words.
+    because: Vec<String>,
+    /// Runs that the condition rests on.
+    n_fitted_runs: Option<usize>,
+    /// When a limit will be passed, where it still is ahead.
+    outlook: Option<Outlook>,
+    /// What the judgement advises to do at a visit.
+    advised: Vec<Action>,
+    /// Its visit in the rounds.
+    planned_visit: Option<PlannedVisit>,
     /// Holds, snoozes and wanted checks that are open.
     marks: Vec<LaptopMark>,
     /// The log of its visits.
     visits: Vec<LoggedVisit>,
     /// What each day of service did, imported services too, the earliest first.
     effects: Vec<VisitEffect>,
+    /// Days of service, the earliest first.
+    services: Vec<ServiceOfLaptop>,
     /// The condition after each of its last runs, the earliest first.
     history: Vec<HistoryPoint>,
-    /// Its last runs, latest first.
+    /// Its last runs, latest first; `/v1/devices/{device_id}/runs` has all.
     runs: Vec<RunOfLaptop>,
+}
+
+/// A day of service.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct ServiceOfLaptop {
+    /// The day, UTC.
+    on: NaiveDate,
+    /// What was done.
+    actions: Vec<Action>,
+}
+
+impl From<ServiceDay> for ServiceOfLaptop {
+    fn from(day: ServiceDay) -> Self {
+        Self { on: day.on, actions: day.actions.into_iter().map(Action::from).collect() }
+    }
 }
 
 /// A number of the condition with its 90 % interval.
@@ -75,11 +101,13 @@ pub(super) struct NumberInterval {
     low: f64,
     /// 95 % quantile.
     high: f64,
+    /// Chance to be past the service limit.
+    p_past_limit: Option<f64>,
 }
 
-impl From<Interval> for NumberInterval {
-    fn from(Interval { mid, low, high }: Interval) -> Self {
-        Self { mid, low, high }
+impl From<Reading> for NumberInterval {
+    fn from(r: Reading) -> Self {
+        Self { mid: r.value, low: r.low, high: r.high, p_past_limit: r.p_past }
     }
 }
 
@@ -93,41 +121,17 @@ pub(super) struct HistoryPoint {
     /// Fan factor; `null` where no run showed the fan.
     fan: Option<NumberInterval>,
     /// Contact factor.
-    contact: NumberInterval,
+    contact: Option<NumberInterval>,
 }
 
-/// A run in a laptop's list.
-#[derive(Debug, Serialize, JsonSchema)]
-pub(super) struct RunOfLaptop {
-    /// When it was tested.
-    tested_at: String,
-    /// When it was received.
-    received_at: String,
-    /// `measured`, `emulated` or `imported`.
-    provenance: String,
-    /// `standard` or `quick`.
-    protocol: String,
-    /// How it ended.
-    outcome: String,
-    /// How it stands in the device's chain; `null` for an imported one.
-    link: Option<String>,
-    /// Whether the agent's own metrics are the hub's; `null`: nothing to compare.
-    agent_metrics_agree: Option<bool>,
-    /// SHA-256 of the record, hex.
-    digest: String,
-}
-
-impl From<RunLine> for RunOfLaptop {
-    fn from(run: RunLine) -> Self {
+impl From<&Point> for HistoryPoint {
+    fn from(point: &Point) -> Self {
+        let number = |q: Quantity| point.numbers[q as usize].map(NumberInterval::from);
         Self {
-            tested_at: time(run.tested_at_ms),
-            received_at: time(run.received_at_ms),
-            provenance: run.provenance,
-            protocol: run.protocol,
-            outcome: run.outcome,
-            link: run.link,
-            agent_metrics_agree: run.agrees,
-            digest: run.digest.to_hex(),
+            tested_at: time(point.tested_at_ms),
+            airflow: number(Quantity::Airflow),
+            fan: number(Quantity::Fan),
+            contact: number(Quantity::Contact),
         }
     }
 }
@@ -154,21 +158,17 @@ pub(super) async fn get<S: Store>(
     detail.map(Json).map_err(|e| Problem::of_store(&e))
 }
 
-async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, crate::store::StoreError> {
+async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, StoreError> {
     let id = laptop.device_id.clone();
     let shown = hub.showroom.now();
-    let effects = shown.as_ref().map(|s| &s.effects);
-    let marks = hub.store.mark_list(Some(id.clone()), hub.clock.now_ms()).await?;
-    let marks: Vec<LaptopMark> = marks.iter().map(LaptopMark::of).collect();
-    let visits = facts::visits(&hub.store, Some(&id)).await?;
-    let runs = hub.store.run_list_of_device(id.clone(), METHOD_VERSION, MAX_RUNS).await?;
-    let line = shown.as_ref().and_then(|s| s.coverage.line_of(&id));
     let place = shown.as_ref().and_then(|s| s.fleet.place(&id));
+    let stands = shown.as_deref().zip(place).map(|(s, place)| (s, &s.standings[place]));
+    let filled = filled::laptop(&hub.store, &id, stands, hub.clock.now_ms()).await?;
+    let rounds = hub.desk.plan(&hub.store).await?;
+    let effects = shown.as_ref().map(|s| &s.effects);
+    let marks: Vec<LaptopMark> = filled.marks.iter().map(LaptopMark::of).collect();
+    let line = shown.as_ref().and_then(|s| s.coverage.line_of(&id));
     let judged = shown.as_ref().zip(place).map(|(s, place)| FleetLaptop::at(s, place, marks.clone()));
-    let history = match shown.as_ref().zip(place) {
-        Some((shown, place)) => history(hub, shown, place).await?,
-        None => Vec::new(),
-    };
     Ok(LaptopDetail {
         asset_tag: laptop.asset_tag,
         model: laptop.model_name,
@@ -180,31 +180,22 @@ async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, 
         coverage_state: line.map(|l| l.state),
         not_checked_why: line.and_then(|l| l.not_checked_why),
         judged,
+        because: stands.map(|(_, s)| reading::evidence(s)).unwrap_or_default(),
+        n_fitted_runs: stands.map(|(_, s)| s.n_fitted_runs),
+        outlook: stands.and_then(|(_, s)| reading::outlook(s)),
+        advised: stands.map(|(_, s)| advised(s)).unwrap_or_default(),
+        planned_visit: rounds.and_then(|plan| plan.visit_of(&id).cloned()),
         marks,
-        visits: visits.into_iter().map(|v| LoggedVisit::of(v, effects)).collect(),
+        visits: filled.visits.into_iter().map(|v| LoggedVisit::of(v, effects)).collect(),
         effects: effects.map(|e| e.of(&id).to_vec()).unwrap_or_default(),
-        history,
-        runs: runs.into_iter().map(RunOfLaptop::from).collect(),
+        services: filled.services.into_iter().map(ServiceOfLaptop::from).collect(),
+        history: filled.history.iter().map(HistoryPoint::from).collect(),
+        runs: filled.runs.iter().map(RunOfLaptop::from).collect(),
         device_id: id,
     })
 }
 
-async fn history<S: Store>(
-    hub: &Hub<S>,
-    shown: &Shown,
-    place: usize,
-) -> Result<Vec<HistoryPoint>, crate::store::StoreError> {
-    let standing = &shown.standings[place];
-    let of = ModelOf::run(&standing.last.stored);
-    let Some(reference) = shown.references.get(&of) else { return Ok(Vec::new()) };
-    let as_of_ms = shown.fleet.as_of_ms;
-    let history = learning::history(&hub.store, reference.clone(), standing, as_of_ms, MAX_POINTS);
-    let point = |after: learning::AfterRun| HistoryPoint {
-        tested_at: time(after.tested_at_ms),
-        airflow: after.condition.airflow.map(NumberInterval::from),
-        fan: after.condition.fan.map(NumberInterval::from),
-        contact: after.condition.contact.into(),
-    };
-    let history = history.await?;
-    Ok(history.into_iter().map(point).collect())
+/// What the judgement advises to do.
+fn advised(standing: &Standing) -> Vec<Action> {
+    reading::advised(standing).into_iter().map(Action::from).collect()
 }

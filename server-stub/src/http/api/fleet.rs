@@ -10,11 +10,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::marks::LaptopMark;
-use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, input, limit, shown, time};
+use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, input, limit, time};
 use crate::access::Viewer;
 use crate::fleet_table::{self, Explained};
 use crate::http::openapi::Operation;
-use crate::http::{Hub, Problem};
+use crate::http::{Hub, Problem, judged};
 use crate::pages::fill::Shown;
 use crate::pages::fleet::Order;
 use crate::pages::query::{self, From};
@@ -104,7 +104,7 @@ pub(super) async fn list<S: Store>(
 ) -> Result<Json<FleetPage>, Problem> {
     let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
-    let shown = shown(&hub)?;
+    let shown = judged(&hub)?;
     let query = query_of(asked, &viewer, &shown)?;
     let marks = hub.store.mark_list(None, hub.clock.now_ms()).await.map_err(|e| Problem::of_store(&e))?;
     let mut marks = by_device(marks);

@@ -1,18 +1,20 @@
-//! What the pages show, for programs: the fleet, laptops, visits, the scope list, sites.
+//! What the pages show, for programs: the fleet and what changed in it, laptops, visits, the scope list, coverage, sites.
 //!
 //! A grant for one site sees that site alone, as on the pages. Lists are paged by key: `next` names where to go on.
 
+mod changes;
+mod coverage;
 mod device;
 mod fleet;
 mod input;
 mod marks;
+mod models;
+mod runs;
 mod scope;
 mod sites;
 #[cfg(test)]
 mod tests;
 mod visits;
-
-use std::sync::Arc;
 
 use axum::Router;
 use axum::http::StatusCode;
@@ -22,7 +24,6 @@ use chrono::{DateTime, SecondsFormat};
 use super::openapi::Operation;
 use super::{Hub, Problem};
 use crate::access::Viewer;
-use crate::pages::fill::Shown;
 use crate::store::facts::{Actor, Laptop};
 use crate::store::{EpochMs, Store};
 
@@ -35,11 +36,18 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
     Router::new()
         .route("/v1/fleet", get(fleet::list::<S>))
         .route("/v1/devices/{device_id}", get(device::get::<S>))
+        .route("/v1/devices/{device_id}/runs", get(runs::list::<S>))
+        .route("/v1/devices/{device_id}/runs/{digest}", get(runs::get::<S>))
+        .route("/v1/devices/{device_id}/records/{digest}", get(runs::record::<S>))
         .route("/v1/devices/{device_id}/marks", post(marks::set::<S>))
         .route("/v1/visits", get(visits::list::<S>).post(visits::log::<S>))
         .route("/v1/scope", get(scope::list::<S>).post(scope::change::<S>))
         .route("/v1/scope/{tag}", get(scope::history::<S>))
+        .route("/v1/models", get(models::list::<S>))
+        .route("/v1/models/{id}", get(models::get::<S>))
         .route("/v1/sites", get(sites::list::<S>))
+        .route("/v1/coverage", get(coverage::list::<S>))
+        .route("/v1/changes", get(changes::list::<S>))
 }
 
 /// What the document says of these routes.
@@ -47,20 +55,16 @@ pub(super) fn operations() -> Vec<Operation> {
     [
         fleet::operations(),
         device::operations(),
+        runs::operations(),
         marks::operations(),
         visits::operations(),
         scope::operations(),
+        models::operations(),
         sites::operations(),
+        coverage::operations(),
+        changes::operations(),
     ]
     .concat()
-}
-
-/// The judged fleet; a problem until it is judged for the first time.
-fn shown<S: Store>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
-    hub.showroom.now().ok_or_else(|| {
-        let detail = "the hub has just started and is judging the fleet; ask again in a minute";
-        Problem::new(StatusCode::SERVICE_UNAVAILABLE, NOT_JUDGED_YET, "the fleet is being judged", detail)
-    })
 }
 
 const NOT_JUDGED_YET: &str = "not_judged_yet";

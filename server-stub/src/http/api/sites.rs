@@ -8,11 +8,11 @@ use axum::http::StatusCode;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{NOT_JUDGED_YET, shown, time};
+use super::{NOT_JUDGED_YET, time};
 use crate::access::Viewer;
 use crate::coverage::CoverageCounts;
 use crate::http::openapi::Operation;
-use crate::http::{Hub, Problem};
+use crate::http::{Hub, Problem, judged};
 use crate::scoring::Band;
 use crate::store::Store;
 
@@ -54,7 +54,7 @@ pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
 ) -> Result<Json<SiteOverview>, Problem> {
-    let shown = shown(&hub)?;
+    let shown = judged(&hub)?;
     let mut sites: BTreeMap<String, (BTreeMap<Band, usize>, CoverageCounts)> = BTreeMap::new();
     for (site, counts) in shown.coverage.by_site() {
         sites.entry(site).or_default().1 = counts;

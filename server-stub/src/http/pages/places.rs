@@ -22,10 +22,7 @@ pub(super) async fn list<S: Store>(
     let raw = raw.unwrap_or_default();
     let pairs: Vec<_> = form_urlencoded::parse(raw.as_bytes()).collect();
     let mut query = places::Query::from_pairs(pairs.iter().map(|(k, v)| (k.as_ref(), v.as_ref())));
-    if viewer.site.is_some() {
-        query.site.clone_from(&viewer.site);
-        query.is_bound_to_site = true;
-    }
+    query.bind_to(viewer.site.as_deref());
     let view = places::View { coverage: &shown.coverage, index: &shown.places, query: &query };
     let body = places::body(&view, &changing_reader(&viewer));
     Ok(respond(&Content { title: "Places", room: Room::Places, class: "", notice: None, body }, &viewer))

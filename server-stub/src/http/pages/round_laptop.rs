@@ -95,7 +95,7 @@ pub(super) async fn page<S: Store>(
     let overlays = reading::overlays(marks.map_err(|e| Problem::of_store(&e))?);
     let device = hub.store.device_get(device_id.clone()).await.map_err(|e| Problem::of_store(&e))?;
     let (nothing, evidence) = (Overlay::default(), reading::evidence(standing));
-    let advised: Vec<_> = standing.suspected.iter().map(|s| s.fault.action()).collect();
+    let advised = reading::advised(standing);
     let view = View {
         entry,
         overlay: overlays.get(&device_id).unwrap_or(&nothing),

@@ -1,55 +1,17 @@
 //! Rounds over a real hub: plan, book, sheet, calendar, find, log.
 
-use windrow_model::emulate::{Faults, RunPlan};
-use windrow_model::record::wire::{Ambient, AmbientSource};
-
-use crate::access::{Role, Secret};
+use crate::access::Role;
 use crate::http::Limits;
 use crate::pages::words;
 use crate::rounds::code::code_of;
-use crate::store::access::{AccessStore as _, NewGrant};
-use crate::testing::{Answer, START_MS, TestHub, emulated_trace, header};
+use crate::testing::{Answer, TestHub};
 
 const HTML: &str = "Accept: text/html";
 
 /// A hub with five healthy emulated laptops and one with clogged vents; the id of that one.
 async fn hub_of_one() -> (TestHub, String) {
-    let hub = TestHub::start(Limits::default()).await;
-    let clogged = Faults { airflow: 0.3, ..Faults::NONE };
-    let mut ids = Vec::new();
-    for (seed, faults) in [clogged, Faults::NONE, Faults::NONE, Faults::NONE, Faults::NONE, Faults::NONE]
-        .into_iter()
-        .enumerate()
-    {
-        let laptop = hub.joined(seed as u8 + 1).await;
-        let mut head = header();
-        head.previous_digest =
-            windrow_model::record::chain::root(&laptop.device_id(), &laptop.identity.public_key()).to_hex();
-        head.context.ambient = Some(Ambient { value_c: 22.0, sd_k: 0.5, source: AmbientSource::Told });
-        let plan = RunPlan { faults, seed: seed as u64 + 1, ..RunPlan::default() };
-        let record = laptop.identity.sign_record(head, emulated_trace("Marlow 15", &plan)).unwrap();
-        let answer = hub.post_record(&record.bytes).await;
-        assert_eq!(answer.status, 200, "{}", answer.body);
-        ids.push(laptop.device_id());
-    }
-    hub.refresh().await;
-    (hub, ids.swap_remove(0))
-}
-
-/// A technician's token for another site.
-async fn grant_elsewhere(hub: &TestHub) -> String {
-    let token = Secret::new_token().unwrap();
-    let grant = NewGrant {
-        token_hash: token.hash(),
-        role: Role::Technician,
-        label: "elsewhere".to_owned(),
-        site: Some("Elsewhere".to_owned()),
-        created_at_ms: START_MS,
-        expires_at_ms: None,
-        only_as_first_admin: false,
-    };
-    hub.store.grant_create(grant).await.unwrap();
-    token.reveal().to_owned()
+    let (hub, laptops) = TestHub::of_six(Limits::default()).await;
+    (hub, laptops[0].device_id())
 }
 
 async fn get(hub: &TestHub, token: &str, path: &str) -> Answer {
@@ -144,7 +106,7 @@ async fn rounds_are_planned_booked_printed_and_logged() {
 async fn what_cannot_be_planned_or_found_is_told() {
     let (hub, id) = hub_of_one().await;
     let admin = hub.grant(Role::Admin, None).await;
-    let of_one_site = grant_elsewhere(&hub).await;
+    let of_one_site = hub.grant_for(Role::Technician, "Elsewhere").await;
     for (path, form) in [
         ("/rounds/hours", "site=north&from=2026-02-02&until=2026-02-01&hours=5"),
         ("/rounds/hours", "site=north&from=2026-02-02&until=2026-02-03&hours=many"),

@@ -20,10 +20,7 @@ pub(super) async fn page<S: Store>(
     let raw = raw.unwrap_or_default();
     let pairs: Vec<_> = form_urlencoded::parse(raw.as_bytes()).collect();
     let mut query = Query::from_pairs(pairs.iter().map(|(k, v)| (k.as_ref(), v.as_ref())));
-    if viewer.site.is_some() {
-        query.site.clone_from(&viewer.site);
-        query.is_bound_to_site = true;
-    }
+    query.bind_to(viewer.site.as_deref());
     let coverage = shown.coverage.counts(viewer.site.as_deref());
     let marks = hub.store.mark_list(None, hub.clock.now_ms()).await.map_err(|e| Problem::of_store(&e))?;
     let overlays = reading::overlays(marks);

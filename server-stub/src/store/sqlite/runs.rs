@@ -14,9 +14,19 @@ impl RunStore for SqliteStore {
         &self,
         device_id: String,
         method_version: &'static str,
+        before: Option<Digest>,
         limit: u32,
     ) -> Result<Vec<RunLine>, StoreError> {
-        run_list_of_device(&self.readers, &device_id, method_version, limit).await
+        run_list_of_device(&self.readers, &device_id, method_version, before, limit).await
+    }
+
+    async fn run_get_line(
+        &self,
+        device_id: String,
+        method_version: &'static str,
+        digest: Digest,
+    ) -> Result<Option<RunLine>, StoreError> {
+        run_get_line(&self.readers, &device_id, method_version, digest).await
     }
 
     async fn run_get(&self, digest: Digest) -> Result<Option<WholeRun>, StoreError> {
@@ -46,20 +56,46 @@ async fn run_list_of_device(
     pool: &SqlitePool,
     device_id: &str,
     method_version: &str,
+    before: Option<Digest>,
     limit: u32,
 ) -> Result<Vec<RunLine>, StoreError> {
+    let before = before.map(|digest| digest.0.to_vec());
     let rows = sqlx::query(
         "SELECT r.digest, r.provenance, r.link, r.model_key, r.protocol, r.outcome, r.ambient_c, r.ambient_sd_k, \
            r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees \
          FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
-         WHERE r.device_id = ? ORDER BY r.tested_at_ms DESC, r.run_id DESC LIMIT ?",
+         WHERE r.device_id = ? \
+           AND (? IS NULL OR (r.tested_at_ms, r.run_id) < (SELECT b.tested_at_ms, b.run_id FROM run b WHERE b.digest = ?)) \
+         ORDER BY r.tested_at_ms DESC, r.run_id DESC LIMIT ?",
     )
     .bind(method_version)
     .bind(device_id)
+    .bind(before.clone())
+    .bind(before)
     .bind(limit)
     .fetch_all(pool)
     .await?;
     rows.iter().map(run_line).collect()
+}
+
+async fn run_get_line(
+    pool: &SqlitePool,
+    device_id: &str,
+    method_version: &str,
+    digest: Digest,
+) -> Result<Option<RunLine>, StoreError> {
+    let row = sqlx::query(
+        "SELECT r.digest, r.provenance, r.link, r.model_key, r.protocol, r.outcome, r.ambient_c, r.ambient_sd_k, \
+           r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees \
+         FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
+         WHERE r.device_id = ? AND r.digest = ?",
+    )
+    .bind(method_version)
+    .bind(device_id)
+    .bind(digest.0.to_vec())
+    .fetch_optional(pool)
+    .await?;
+    row.as_ref().map(run_line).transpose()
 }
 
 fn run_line(row: &SqliteRow) -> Result<RunLine, StoreError> {

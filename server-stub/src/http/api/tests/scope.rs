@@ -1,20 +1,11 @@
-//! The routes over the whole router, with real SQLite behind it; refusals and what a grant of one site sees.
+//! The list of laptops that should be checked.
 
 use serde_json::{Value, json};
 
+use super::{get, post};
 use crate::access::Role;
 use crate::http::Limits;
-use crate::testing::{Answer, TestHub};
-
-async fn get(hub: &TestHub, token: &str, path: &str) -> Answer {
-    hub.request("GET", path, &[&format!("Authorization: Bearer {token}")], b"").await
-}
-
-async fn post(hub: &TestHub, token: &str, path: &str, form: &str, body: &[u8]) -> Answer {
-    let headers = [format!("Authorization: Bearer {token}"), format!("Content-Type: {form}")];
-    let headers: Vec<&str> = headers.iter().map(String::as_str).collect();
-    hub.request("POST", path, &headers, body).await
-}
+use crate::testing::TestHub;
 
 const LIST: &str = "tag,site\nT-1,north\nT-2,south\nT-3,north\n";
 
@@ -72,23 +63,4 @@ async fn one_laptop_is_changed_with_reasons_and_days_checked() {
     assert_eq!(answer.json(), json!({"changed": true}));
     let history = get(&hub, &admin, "/v1/scope/T-1").await.json();
     assert_eq!(history["versions"][1]["change"], json!("retired"));
-}
-
-#[tokio::test]
-async fn a_question_that_isn_t_understood_is_refused() {
-    let hub = TestHub::start(Limits::default()).await;
-    let admin = hub.grant(Role::Admin, None).await;
-    for path in [
-        "/v1/scope?limit=0",
-        "/v1/scope?limit=1001",
-        "/v1/visits?page=2",
-        "/v1/visits?after=x",
-        "/v1/fleet?band=red",
-    ] {
-        assert_eq!(get(&hub, &admin, path).await.problem(), "bad_query", "{path}");
-    }
-    assert_eq!(get(&hub, &admin, "/v1/devices/nobody").await.problem(), "no_such_laptop");
-    let mark = json!({"act": "hold", "why": "recall"}).to_string();
-    let answer = post(&hub, &admin, "/v1/devices/nobody/marks", "application/json", mark.as_bytes()).await;
-    assert_eq!(answer.problem(), "no_such_laptop");
 }
