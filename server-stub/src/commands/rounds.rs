@@ -18,6 +18,7 @@ use crate::pages::sheet;
 use crate::rounds::calendar::{self, calendar};
 use crate::rounds::dispatch::{self, Request};
 use crate::rounds::document::{Document, PlannedVisit};
+use crate::rounds::sheet::Sheet;
 use crate::rounds::{MAX_DAYS, Why, hours};
 use crate::store::facts::Actor;
 use crate::store::rounds::{BookedVisit, RoundsStore};
@@ -154,11 +155,11 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         Deed::Calendar { site, starts } => calendar_file(setting, site.as_deref(), *starts, output),
         Deed::Sheet { site, on } => {
             let document = standing_plan(setting, Some(site))?;
-            if document.visits_on(site, *on).next().is_none() {
-                return Err(Failure::new(format!("nobody goes to `{site}` on {on}"))
-                    .remedy("`windrow-hub rounds show` tells who goes where and when"));
-            }
-            print(output, &sheet::whole_page(&document, site, *on).into_string())?;
+            let sheet = Sheet::of(&document, site, *on).ok_or_else(|| {
+                Failure::new(format!("nobody goes to `{site}` on {on}"))
+                    .remedy("`windrow-hub rounds show` tells who goes where and when")
+            })?;
+            print(output, &sheet::whole_page(&sheet).into_string())?;
             Ok(Exit::Done)
         }
     }

@@ -18,7 +18,6 @@ mod pages;
 mod problem;
 mod records;
 mod references;
-mod rounds;
 mod serve;
 mod sign_in;
 mod state;
@@ -157,6 +156,14 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("POST", "/roles", Authority::Page(Roles::ADMIN)),
     ("POST", "/roles/revoke", Authority::Page(Roles::ADMIN)),
     ("GET", "/v1/rounds", Authority::People(Roles::ALL)),
+    ("POST", "/v1/rounds/plan", Authority::People(Roles::ADMIN)),
+    ("GET", "/v1/rounds/sheet", Authority::People(Roles::ALL)),
+    ("GET", "/v1/rounds/calendar", Authority::People(Roles::ALL)),
+    ("GET", "/v1/rounds/hours", Authority::People(Roles::ALL)),
+    ("POST", "/v1/rounds/hours", Authority::People(Roles::ADMIN)),
+    ("GET", "/v1/rounds/stock", Authority::People(Roles::ALL)),
+    ("POST", "/v1/rounds/stock", Authority::People(Roles::ADMIN)),
+    ("POST", "/v1/rounds/bookings", Authority::People(Roles::WORK)),
     ("GET", "/rounds", Authority::Page(Roles::ALL)),
     ("POST", "/rounds/plan", Authority::Page(Roles::ADMIN)),
     ("POST", "/rounds/hours", Authority::Page(Roles::ADMIN)),
@@ -219,7 +226,6 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
     Router::new()
         .route("/v1/devices", post(devices::enrol::<S>))
         .route("/v1/records", post(records::append::<S>))
-        .route("/v1/rounds", get(rounds::plan::<S>))
         .route("/v1/record-schema", get(record_schema))
         .route("/openapi.json", get(openapi::serve))
         .route("/v1/models/{id}/reference", get(references::reference::<S>))
@@ -238,6 +244,13 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
 fn judged<S>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
     hub.showroom.now().ok_or_else(not_judged_yet)
 }
+
+/// Code of a form that cannot be taken.
+const BAD_FORM: &str = "bad_form";
+/// Code of a program's body that cannot be taken.
+const BAD_BODY: &str = "bad_body";
+/// Code of a form's deed that isn't possible as things stand.
+const NOT_NOW: &str = "not_now";
 
 fn not_judged_yet() -> Problem {
     let detail = "the hub has just started and is judging the fleet; ask again in a minute";

@@ -142,19 +142,14 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
 }
 
 fn all_steps(actions: &[ServiceAction]) -> Markup {
-    let none = [ServiceAction::None];
     html! {
         section aria-labelledby="steps" {
             h2 #steps { "Steps" }
-            h3 { "First" }
-            ol { @for step in steps::BEFORE { li { (step) } } }
-            @for action in if actions.is_empty() { &none[..] } else { actions } {
-                h3 { (words::capital(steps::deed(*action))) }
-                p.soft { "Bring: " (steps::parts(*action)) "." }
-                ol { @for step in steps::steps(*action) { li { (step) } } }
+            @for one in steps::lists(actions) {
+                h3 { (words::capital(one.heading)) }
+                @if let Some(bring) = one.bring { p.soft { "Bring: " (bring) "." } }
+                ol { @for step in one.steps { li { (words::marked(step)) } } }
             }
-            h3 { "Last" }
-            ol { @for step in steps::AFTER { li { (words::marked(step)) } } }
         }
     }
 }

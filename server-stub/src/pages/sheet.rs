@@ -1,31 +1,30 @@
 //! The work sheet of a day at a site: one printable page, with boxes to tick and a code to type back.
 
-use chrono::NaiveDate;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use windrow_model::cautions;
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::layout;
 use super::words;
 use crate::rounds::Why;
-use crate::rounds::document::{Day, Document, PlannedVisit};
-use crate::rounds::steps::{self, deeds};
+use crate::rounds::document::{Day, PlannedVisit};
+use crate::rounds::sheet::{Needed, Sheet};
+use crate::rounds::steps::{self, StepList, deeds};
 
 /// The sheet as a page of its own, with its style in it: for a file that is printed elsewhere.
-pub fn whole_page(document: &Document, site: &str, day: NaiveDate) -> Markup {
+pub fn whole_page(sheet: &Sheet<'_>) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title(site, day)) }
+                title { (title(sheet)) }
                 style { (PreEscaped(&*layout::STYLE)) }
             }
             body class="sheet-page" {
                 main #content {
-                    h1 { (title(site, day)) }
-                    (body(document, site, day))
+                    h1 { (title(sheet)) }
+                    (body(sheet))
                 }
             }
         }
@@ -33,32 +32,30 @@ pub fn whole_page(document: &Document, site: &str, day: NaiveDate) -> Markup {
 }
 
 /// Heading of a sheet.
-pub fn title(site: &str, day: NaiveDate) -> String {
-    format!("Work sheet: {site}, {}", day.format("%A %-d %b %Y"))
+pub fn title(sheet: &Sheet<'_>) -> String {
+    format!("Work sheet: {}, {}", sheet.site, sheet.day.format("%A %-d %b %Y"))
 }
 
 /// All below the heading.
-pub fn body(document: &Document, site: &str, day: NaiveDate) -> Markup {
-    let visits: Vec<&PlannedVisit> = document.visits_on(site, day).collect();
-    let of_day = document.days.iter().find(|d| d.site == site && d.day == day);
+pub fn body(sheet: &Sheet<'_>) -> Markup {
     html! {
-        @if let Some(of_day) = of_day { (summary(of_day, &visits)) }
-        (needed(&visits))
+        @if let Some(minutes) = sheet.minutes { (summary(minutes, sheet.visits.len())) }
+        (needed(&sheet.bring))
         section.cautions aria-labelledby="cautions" {
             h2 #cautions { "Before anybody opens a laptop" }
-            ul { @for caution in cautions::SERVICE { li { (caution) } } }
+            ul { @for caution in sheet.cautions { li { (caution) } } }
         }
-        (all_steps(&visits))
+        (all_steps(&sheet.steps))
         h2 { "Laptops" }
-        ol.sheet { @for (idx, visit) in visits.iter().enumerate() { (one(idx + 1, visit)) } }
+        ol.sheet { @for (idx, visit) in sheet.visits.iter().enumerate() { (one(idx + 1, visit)) } }
     }
 }
 
-fn summary(day: &Day, visits: &[&PlannedVisit]) -> Markup {
+fn summary(day: &Day, n_visits: usize) -> Markup {
     let hours = |minutes: u32| format!("{} h {:02} min", minutes / 60, minutes % 60);
     html! {
         dl.facts {
-            div { dt { "Laptops" } dd { (visits.len()) } }
+            div { dt { "Laptops" } dd { (n_visits) } }
             div { dt { "Work" } dd { (hours(day.visit_minutes)) } }
             div { dt { "Trip" } dd { (hours(day.trip_minutes)) } }
             div { dt { "Technician" } dd.blank { "" } }
@@ -67,46 +64,29 @@ fn summary(day: &Day, visits: &[&PlannedVisit]) -> Markup {
 }
 
 /// What to bring.
-fn needed(visits: &[&PlannedVisit]) -> Markup {
-    let mut kinds: Vec<(&str, &str, usize)> = Vec::new();
-    for visit in visits {
-        for action in &visit.actions {
-            // A fan fits one model; the rest fits all.
-            let is_fan = *action == ServiceAction::Fan;
-            let (part, model) =
-                (steps::parts(*action), if is_fan { visit.laptop.model.as_str() } else { "" });
-            match kinds.iter_mut().find(|k| k.0 == part && k.1 == model) {
-                Some(kind) => kind.2 += 1,
-                None => kinds.push((part, model, 1)),
-            }
-        }
-    }
+fn needed(needed: &[Needed<'_>]) -> Markup {
     html! {
-        @if !kinds.is_empty() {
+        @if !needed.is_empty() {
             section aria-labelledby="bring" {
                 h2 #bring { "To bring" }
-                ul.boxes { @for (part, model, n) in kinds { li { (tick()) (n) " × " (part) @if !model.is_empty() { ": " (model) } } } }
+                ul.boxes { @for n in needed { li { (tick()) (n.n) " × " (n.what) @if !n.model.is_empty() { ": " (n.model) } } } }
             }
         }
     }
 }
 
 /// The steps of all that is to be done that day, once.
-fn all_steps(visits: &[&PlannedVisit]) -> Markup {
-    let is_wanted = |action: &ServiceAction| match action {
-        ServiceAction::None => visits.iter().any(|v| v.is_drawn()),
-        action => visits.iter().any(|v| v.actions.contains(action)),
-    };
-    let all = [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste, ServiceAction::None];
+fn all_steps(lists: &[StepList]) -> Markup {
     html! {
         section aria-labelledby="steps" {
             h2 #steps { "Steps" }
             div.steps-of-day {
-                (list("First, at every laptop", steps::BEFORE))
-                @for action in all.iter().filter(|a| is_wanted(a)) {
-                    (list(&words::capital(steps::deed(*action)), steps::steps(*action)))
+                @for one in lists {
+                    @match one.heading {
+                        steps::FIRST | steps::LAST => (list(&format!("{}, at every laptop", words::capital(one.heading)), one.steps)),
+                        deed => (list(&words::capital(deed), one.steps)),
+                    }
                 }
-                (list("Last, at every laptop", steps::AFTER))
             }
         }
     }

@@ -4,8 +4,9 @@
 
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::ops::RangeInclusive;
 
-use chrono::NaiveDate;
+use chrono::{Datelike as _, NaiveDate};
 
 use crate::failure::Failure;
 use crate::input::{Complaint, Complaints};
@@ -20,6 +21,8 @@ const MAX_HOURS: f64 = 400.0;
 const MAX_STOCK: u32 = 100_000;
 /// Longest lead time.
 const MAX_LEAD_DAYS: u32 = 366;
+/// Years whose days are planned.
+const YEARS: RangeInclusive<i32> = 2000..=9999;
 /// Longest name.
 const MAX_NAME_BYTES: usize = 100;
 
@@ -44,11 +47,11 @@ pub struct Stocked {
 pub fn parse_hours(text: &str) -> Result<Hours, Complaints> {
     let mut hours = Hours::new();
     read_rows(text, &["site", "date", "hours"], |row| {
-        let (site, day) = (row.name(0)?, row.day(1)?);
-        let minutes = row.hours(2)? * 60.0;
+        let (site, day) = (row.read(0, name_of)?, row.read(1, day_of)?);
+        let minutes = row.read(2, minutes_of)?;
         match hours.entry((site, day)) {
             Entry::Vacant(free) => {
-                free.insert(minutes.round() as u32);
+                free.insert(minutes);
                 Ok(())
             }
             Entry::Occupied(_) => Err(row.complaint(0, "this site and day stand above already")),
@@ -64,14 +67,12 @@ pub fn parse_hours(text: &str) -> Result<Hours, Complaints> {
 pub fn parse_stock(text: &str) -> Result<Stock, Complaints> {
     let mut stock = Stock::new();
     read_rows(text, &["part", "model", "in_stock", "lead_days"], |row| {
-        let part = row.name(0)?;
-        if !["clean", "fan", "paste"].contains(&part.as_str()) {
-            return Err(
-                row.complaint(0, "a part is `clean`, `fan` or `paste`, after the action that takes it")
-            );
-        }
-        let stocked = Stocked { in_stock: row.count(2, MAX_STOCK)?, lead_days: row.count(3, MAX_LEAD_DAYS)? };
-        match stock.entry((part, row.name(1)?)) {
+        let part = row.read(0, part_of)?;
+        let stocked = Stocked {
+            in_stock: row.read(2, |text| count_of(text, MAX_STOCK))?,
+            lead_days: row.read(3, |text| count_of(text, MAX_LEAD_DAYS))?,
+        };
+        match stock.entry((part, row.read(1, name_of)?)) {
             Entry::Vacant(free) => {
                 free.insert(stocked);
                 Ok(())
@@ -82,34 +83,87 @@ pub fn parse_stock(text: &str) -> Result<Stock, Complaints> {
     .or(stock)
 }
 
-/// Hours as a form gives them: one row of the file.
+/// What is wrong with a field, in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadField {
+    /// Which, as the file's header has it.
+    pub field: &'static str,
+    /// What.
+    pub what: String,
+}
+
+fn bad(field: &'static str) -> impl Fn(String) -> BadField {
+    move |what| BadField { field, what }
+}
+
+/// Technician hours of a site on some days, as a form or a program gives them: one row of the file for each day.
 ///
 /// # Errors
-/// What is wrong with it, in words.
-pub fn read_hours(cells: [&str; 3]) -> Result<Hours, String> {
-    let text =
-        write_rows(&["site", "date", "hours"], std::iter::once(owned(&cells))).map_err(|e| e.to_string())?;
-    parse_hours(&text).map_err(|complaints| only_words(&complaints))
+/// What is wrong with it.
+pub fn hours_of_days(
+    site: &str,
+    days: impl Iterator<Item = NaiveDate>,
+    hours: &str,
+) -> Result<Hours, BadField> {
+    let site = name_of(site).map_err(bad("site"))?;
+    let minutes = minutes_of(hours).map_err(bad("hours"))?;
+    let one = |day: NaiveDate| check_day(day).map(|()| ((site.clone(), day), minutes));
+    days.map(one).collect::<Result<Hours, String>>().map_err(bad("date"))
 }
 
-/// Stock as a form gives it: one row of the file.
+/// Stock as a form or a program gives it: one row of the file.
 ///
 /// # Errors
-/// What is wrong with it, in words.
-pub fn read_stock(cells: [&str; 4]) -> Result<Stock, String> {
-    let header = ["part", "model", "in_stock", "lead_days"];
-    let text = write_rows(&header, std::iter::once(owned(&cells))).map_err(|e| e.to_string())?;
-    parse_stock(&text).map_err(|complaints| only_words(&complaints))
+/// What is wrong with it.
+pub fn stock_of(part: &str, model: &str, in_stock: &str, lead_days: &str) -> Result<Stock, BadField> {
+    let part = part_of(part).map_err(bad("part"))?;
+    let model = name_of(model).map_err(bad("model"))?;
+    let stocked = Stocked {
+        in_stock: count_of(in_stock, MAX_STOCK).map_err(bad("in_stock"))?,
+        lead_days: count_of(lead_days, MAX_LEAD_DAYS).map_err(bad("lead_days"))?,
+    };
+    Ok(Stock::from([((part, model), stocked)]))
 }
 
-fn owned(cells: &[&str]) -> Vec<String> {
-    cells.iter().map(|cell| (*cell).to_owned()).collect()
+/// A site's or a model's name.
+fn name_of(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    let is_plain = !text.is_empty() && text.len() <= MAX_NAME_BYTES && !text.chars().any(char::is_control);
+    let what = || format!("must be a text of 1 to {MAX_NAME_BYTES} bytes without control characters");
+    if is_plain { Ok(text.to_owned()) } else { Err(what()) }
 }
 
-/// A form has no lines and columns.
-fn only_words(complaints: &Complaints) -> String {
-    let words = complaints.iter().map(|c| c.what.clone());
-    words.collect::<Vec<_>>().join("; ")
+fn part_of(text: &str) -> Result<String, String> {
+    if ["clean", "fan", "paste"].contains(&text.trim()) {
+        Ok(text.trim().to_owned())
+    } else {
+        Err("a part is `clean`, `fan` or `paste`, after the action that takes it".to_owned())
+    }
+}
+
+/// Whether rounds can be on that day: others are slips of the keyboard, and no calendar goes so far.
+///
+/// # Errors
+/// Why not, in words.
+pub fn check_day(day: NaiveDate) -> Result<(), String> {
+    let what = || format!("must be a day of the years {} to {}", YEARS.start(), YEARS.end());
+    if YEARS.contains(&day.year()) { Ok(()) } else { Err(what()) }
+}
+
+fn day_of(text: &str) -> Result<NaiveDate, String> {
+    let day = text.parse().map_err(|_| "must be a day such as `2026-01-31`".to_owned())?;
+    check_day(day).map(|()| day)
+}
+
+fn minutes_of(text: &str) -> Result<u32, String> {
+    let hours = text.parse::<f64>().ok().filter(|h| (0.0..=MAX_HOURS).contains(h));
+    let what = || format!("must be hours from 0 to {MAX_HOURS}");
+    hours.map(|hours| (hours * 60.0).round() as u32).ok_or_else(what)
+}
+
+fn count_of(text: &str, max: u32) -> Result<u32, String> {
+    let read = text.parse::<u32>().ok().filter(|n| *n <= max);
+    read.ok_or_else(|| format!("must be a whole number from 0 to {max}"))
 }
 
 /// Hours as the file that [`parse_hours`] reads.
@@ -210,26 +264,9 @@ impl Row<'_> {
         self.record.get(cell).unwrap_or("")
     }
 
-    fn name(&self, cell: usize) -> Result<String, Complaint> {
-        let text = self.cell(cell).trim();
-        let is_plain =
-            !text.is_empty() && text.len() <= MAX_NAME_BYTES && !text.chars().any(char::is_control);
-        let what = || format!("must be a text of 1 to {MAX_NAME_BYTES} bytes without control characters");
-        if is_plain { Ok(text.to_owned()) } else { Err(self.complaint(cell, what())) }
-    }
-
-    fn day(&self, cell: usize) -> Result<NaiveDate, Complaint> {
-        self.cell(cell).parse().map_err(|_| self.complaint(cell, "must be a day such as `2026-01-31`"))
-    }
-
-    fn hours(&self, cell: usize) -> Result<f64, Complaint> {
-        let read = self.cell(cell).parse::<f64>().ok().filter(|h| (0.0..=MAX_HOURS).contains(h));
-        read.ok_or_else(|| self.complaint(cell, format!("must be hours from 0 to {MAX_HOURS}")))
-    }
-
-    fn count(&self, cell: usize, max: u32) -> Result<u32, Complaint> {
-        let read = self.cell(cell).parse::<u32>().ok().filter(|n| *n <= max);
-        read.ok_or_else(|| self.complaint(cell, format!("must be a whole number from 0 to {max}")))
+    /// A cell read in its way.
+    fn read<T>(&self, cell: usize, read: impl Fn(&str) -> Result<T, String>) -> Result<T, Complaint> {
+        read(self.cell(cell)).map_err(|what| self.complaint(cell, what))
     }
 }
 
@@ -260,6 +297,10 @@ mod tests {
         refused(parse_hours(""), "line 1, column 1: the header must be `site,date,hours`");
         refused(parse_hours("site,day,hours\n"), "line 1, column 1: the header must be");
         refused(parse_hours("site,date,hours\nnorth,2026-02-30,8\n"), "line 2, column 7: must be a day");
+        refused(
+            parse_hours("site,date,hours\nn,+262142-12-31,8\n"),
+            "must be a day of the years 2000 to 9999",
+        );
         refused(parse_hours("site,date,hours\nnorth,2026-02-02,NaN\n"), "line 2, column 18: must be hours");
         refused(parse_hours("site,date,hours\nnorth,2026-02-02,400.1\n"), "must be hours from 0 to 400");
         refused(

@@ -16,6 +16,7 @@ pub mod hours;
 mod knapsack;
 pub mod problem;
 mod search;
+pub mod sheet;
 pub mod steps;
 #[cfg(test)]
 mod tests;

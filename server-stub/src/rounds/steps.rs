@@ -1,7 +1,40 @@
 //! What is done at a laptop, step by step, for the work sheet. The maker's service manual comes before every step; the
 //! cautions stand in `windrow_model::cautions`. Common practice, no source.
 
+use schemars::JsonSchema;
+use serde::Serialize;
 use windrow_model::trace::fleet::ServiceAction;
+
+/// Heading of what comes before all else.
+pub const FIRST: &str = "first";
+/// Heading of what comes after all else.
+pub const LAST: &str = "last";
+
+/// Steps under a heading.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct StepList {
+    /// What they are for: `first`, what is to be done, `last`.
+    pub heading: &'static str,
+    /// What it takes.
+    pub bring: Option<&'static str>,
+    /// The steps, in their order.
+    pub steps: &'static [&'static str],
+}
+
+/// All steps of a visit that does this; without actions it is looked at and checked.
+pub fn lists(actions: &[ServiceAction]) -> Vec<StepList> {
+    let actions = if actions.is_empty() { &[ServiceAction::None] } else { actions };
+    let plain = |heading, steps| StepList { heading, bring: None, steps };
+    let of = |action: &ServiceAction| StepList {
+        heading: deed(*action),
+        bring: Some(parts(*action)),
+        steps: steps(*action),
+    };
+    std::iter::once(plain(FIRST, BEFORE))
+        .chain(actions.iter().map(of))
+        .chain(std::iter::once(plain(LAST, AFTER)))
+        .collect()
+}
 
 /// What is to be done, in words.
 pub const fn deed(action: ServiceAction) -> &'static str {

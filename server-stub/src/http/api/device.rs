@@ -6,6 +6,7 @@ use axum::http::StatusCode;
 use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::Serialize;
+use windrow_model::cautions;
 
 use super::fleet::FleetLaptop;
 use super::marks::LaptopMark;
@@ -24,7 +25,7 @@ use crate::pages::history::Point;
 use crate::pages::laptop::{Outlook, ServiceDay};
 use crate::pages::reading;
 use crate::rounds::document::PlannedVisit;
-use crate::scoring::Standing;
+use crate::rounds::steps::{self, StepList};
 use crate::store::facts::Laptop;
 use crate::store::{Store, StoreError};
 
@@ -63,6 +64,10 @@ pub(super) struct LaptopDetail {
     advised: Vec<Action>,
     /// Its visit in the rounds.
     planned_visit: Option<PlannedVisit>,
+    /// The steps of its planned visit; where none is planned, of what is advised.
+    steps: Vec<StepList>,
+    /// Before anybody opens it.
+    cautions: &'static [&'static str],
     /// Holds, snoozes and wanted checks that are open.
     marks: Vec<LaptopMark>,
     /// The log of its visits.
@@ -165,6 +170,8 @@ async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, 
     let stands = shown.as_deref().zip(place).map(|(s, place)| (s, &s.standings[place]));
     let filled = filled::laptop(&hub.store, &id, stands, hub.clock.now_ms()).await?;
     let rounds = hub.desk.plan(&hub.store).await?;
+    let planned_visit = rounds.and_then(|plan| plan.visit_of(&id).cloned());
+    let advised = stands.map(|(_, s)| reading::advised(s)).unwrap_or_default();
     let effects = shown.as_ref().map(|s| &s.effects);
     let marks: Vec<LaptopMark> = filled.marks.iter().map(LaptopMark::of).collect();
     let line = shown.as_ref().and_then(|s| s.coverage.line_of(&id));
@@ -183,8 +190,10 @@ async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, 
         because: stands.map(|(_, s)| reading::evidence(s)).unwrap_or_default(),
         n_fitted_runs: stands.map(|(_, s)| s.n_fitted_runs),
         outlook: stands.and_then(|(_, s)| reading::outlook(s)),
-        advised: stands.map(|(_, s)| advised(s)).unwrap_or_default(),
-        planned_visit: rounds.and_then(|plan| plan.visit_of(&id).cloned()),
+        steps: steps::lists(planned_visit.as_ref().map_or(&advised, |v| &v.actions)),
+        cautions: cautions::SERVICE,
+        advised: advised.into_iter().map(Action::from).collect(),
+        planned_visit,
         marks,
         visits: filled.visits.into_iter().map(|v| LoggedVisit::of(v, effects)).collect(),
         effects: effects.map(|e| e.of(&id).to_vec()).unwrap_or_default(),
@@ -193,9 +202,4 @@ async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, 
         runs: filled.runs.iter().map(RunOfLaptop::from).collect(),
         device_id: id,
     })
-}
-
-/// What the judgement advises to do.
-fn advised(standing: &Standing) -> Vec<Action> {
-    reading::advised(standing).into_iter().map(Action::from).collect()
 }

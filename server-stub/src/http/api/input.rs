@@ -8,9 +8,8 @@ use serde::de::DeserializeOwned;
 
 use super::bad_query;
 use crate::http::openapi::Operation;
-use crate::http::{Hub, Problem, body};
+use crate::http::{BAD_BODY, Hub, Problem, body};
 
-const BAD_BODY: &str = "bad_body";
 const UNSUPPORTED_MEDIA_TYPE: &str = "unsupported_media_type";
 
 /// What stands after the `?`.

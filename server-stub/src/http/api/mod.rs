@@ -9,6 +9,7 @@ mod fleet;
 mod input;
 mod marks;
 mod models;
+mod rounds;
 mod runs;
 mod scope;
 mod sites;
@@ -21,6 +22,7 @@ use axum::http::StatusCode;
 use axum::routing::{get, post};
 use chrono::{DateTime, SecondsFormat};
 
+use super::filled::rounds::laptops_meant;
 use super::openapi::Operation;
 use super::{Hub, Problem};
 use crate::access::Viewer;
@@ -48,6 +50,7 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/sites", get(sites::list::<S>))
         .route("/v1/coverage", get(coverage::list::<S>))
         .route("/v1/changes", get(changes::list::<S>))
+        .merge(rounds::routes())
 }
 
 /// What the document says of these routes.
@@ -63,6 +66,7 @@ pub(super) fn operations() -> Vec<Operation> {
         sites::operations(),
         coverage::operations(),
         changes::operations(),
+        rounds::operations(),
     ]
     .concat()
 }
@@ -89,9 +93,9 @@ fn limit(asked: Option<u32>) -> Result<u32, Problem> {
     }
 }
 
-/// The one laptop that is meant by an asset tag, a device id, or its beginning, if the viewer may see it.
+/// The one laptop that is meant by an asset tag, a sheet's code, a device id, or its beginning, if the viewer may see it.
 async fn one_laptop<S: Store>(hub: &Hub<S>, viewer: &Viewer, key: &str) -> Result<Laptop, Problem> {
-    let mut found = hub.store.laptop_find(key.trim().to_owned()).await.map_err(|e| Problem::of_store(&e))?;
+    let mut found = laptops_meant(hub, key).await.map_err(|e| Problem::of_store(&e))?;
     let (Some(device_id), true) = (found.pop(), found.is_empty()) else { return Err(no_such_laptop(key)) };
     let laptop = hub.store.laptop_get(device_id).await.map_err(|e| Problem::of_store(&e))?;
     laptop.filter(|l| viewer.sees(&l.site)).ok_or_else(|| no_such_laptop(key))

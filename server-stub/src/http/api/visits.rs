@@ -14,13 +14,13 @@ use super::{BAD_QUERY, NO_SUCH_LAPTOP, actor, input, limit, no_such_laptop, one_
 use crate::access::Viewer;
 use crate::effects::learned::Lessons;
 use crate::effects::{Effects, VisitEffect};
+use crate::http::filled::rounds::NO_SUCH_VISIT;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
 use crate::store::Store;
 use crate::store::facts::{NewVisit, Visit, VisitLogged};
 use crate::visits;
 
-const NO_SUCH_VISIT: &str = "no_such_visit";
 const DUPLICATE_VISIT: &str = "duplicate_visit";
 const CORRECTED_BEFORE: &str = "corrected_before";
 

@@ -17,7 +17,7 @@ use serde_json::{Map, Value, json};
 pub(super) use operation::Operation;
 use schemas::Schemas;
 
-use super::{Authority, ROUTES, api, devices, exports, ledger, metrics, records, references, rounds};
+use super::{Authority, ROUTES, api, devices, exports, ledger, metrics, records, references};
 use crate::access::{Role, Roles};
 
 /// Name of the way to say who one is, as the document calls it.
@@ -35,7 +35,6 @@ fn operations() -> Vec<Operation> {
         exports::operations(),
         metrics::operations(),
         references::operations(),
-        rounds::operations(),
         api::operations(),
     ]
     .concat()

@@ -10,7 +10,7 @@ use windrow_model::trace::fleet::ServiceAction;
 use super::{no_such, shown};
 use crate::access::Viewer;
 use crate::http::sign_in::own_path;
-use crate::http::{Hub, Problem, body};
+use crate::http::{BAD_FORM, Hub, NOT_NOW, Problem, body};
 use crate::pages::fill::Shown;
 use crate::pages::words;
 use crate::store::facts::{Actor, MarkKind, Marked, NewMark, NewVisit, VisitLogged};
@@ -227,9 +227,9 @@ pub(super) const fn actor(viewer: &Viewer) -> Actor {
 }
 
 pub(super) fn refused(detail: impl Into<String>) -> Problem {
-    Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad_form", "the form cannot be taken", detail)
+    Problem::new(StatusCode::UNPROCESSABLE_ENTITY, BAD_FORM, "the form cannot be taken", detail)
 }
 
 pub(super) fn conflict(detail: impl Into<String>) -> Problem {
-    Problem::new(StatusCode::CONFLICT, "not_now", "not possible as things stand", detail)
+    Problem::new(StatusCode::CONFLICT, NOT_NOW, "not possible as things stand", detail)
 }

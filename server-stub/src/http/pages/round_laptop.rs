@@ -4,22 +4,16 @@ use axum::extract::{Path, Query, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
-use super::rounds::seen_plan;
 use super::{no_such, reader, respond, shown};
 use crate::access::Viewer;
+use crate::http::filled::rounds::{laptops_meant, seen_plan};
 use crate::http::{Hub, Problem};
-use crate::pages::fill::Shown;
 use crate::pages::fleet::Entry;
 use crate::pages::layout::{Content, Room};
 use crate::pages::round_laptop::{self, FindView, View};
 use crate::pages::service_list::Overlay;
 use crate::pages::{reading, words};
-use crate::rounds::code;
-use crate::rounds::document::Document;
 use crate::store::Store;
-
-/// Longest text to be looked for.
-const MAX_TYPED_BYTES: usize = 200;
 
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Asked {
@@ -34,11 +28,11 @@ pub(super) async fn find<S: Store>(
     Query(asked): Query<Asked>,
 ) -> Result<Response, Problem> {
     let typed = asked.q.trim();
-    let document = seen_plan(&hub, &viewer).await?;
+    let document = seen_plan(&hub, &viewer).await.map_err(|e| Problem::of_store(&e))?;
     let shown = if typed.is_empty() { None } else { Some(shown(&hub)?) };
     let mut found: Option<Vec<&Entry>> = None;
     if let Some(shown) = &shown {
-        let ids = meant(&hub, shown, document.as_deref(), typed).await?;
+        let ids = laptops_meant(&hub, typed).await.map_err(|e| Problem::of_store(&e))?;
         let entries = ids.iter().filter_map(|id| shown.get(id)).map(|(entry, _)| entry);
         found = Some(entries.filter(|entry| viewer.sees(&entry.site)).collect());
     }
@@ -56,28 +50,6 @@ pub(super) async fn find<S: Store>(
     Ok(respond(&content, &viewer))
 }
 
-/// Ids of the laptops that may be meant: by the code of a planned visit, by any laptop's code, by tag or id.
-async fn meant<S: Store>(
-    hub: &Hub<S>,
-    shown: &Shown,
-    document: Option<&Document>,
-    typed: &str,
-) -> Result<Vec<String>, Problem> {
-    if typed.len() > MAX_TYPED_BYTES {
-        return Ok(Vec::new());
-    }
-    if let Some(visit) = document.and_then(|d| d.visit_by_code(typed)) {
-        return Ok(vec![visit.laptop.device_id.clone()]);
-    }
-    let by_tag = hub.store.laptop_find(typed.to_owned()).await.map_err(|e| Problem::of_store(&e))?;
-    if !by_tag.is_empty() {
-        return Ok(by_tag);
-    }
-    let Some(code) = code::read(typed) else { return Ok(Vec::new()) };
-    let all = shown.fleet.laptops.iter().map(|e| &e.device_id);
-    Ok(all.filter(|id| code::code_of(id) == code).cloned().collect())
-}
-
 /// `GET /rounds/laptops/{device_id}`.
 pub(super) async fn page<S: Store>(
     State(hub): State<Hub<S>>,
@@ -89,7 +61,7 @@ pub(super) async fn page<S: Store>(
         .get(&device_id)
         .filter(|(entry, _)| viewer.sees(&entry.site))
         .ok_or_else(|| no_such("laptop"))?;
-    let document = seen_plan(&hub, &viewer).await?;
+    let document = seen_plan(&hub, &viewer).await.map_err(|e| Problem::of_store(&e))?;
     let now_ms = hub.clock.now_ms();
     let marks = hub.store.mark_list(Some(device_id.clone()), now_ms).await;
     let overlays = reading::overlays(marks.map_err(|e| Problem::of_store(&e))?);

@@ -5,32 +5,25 @@ use std::sync::Arc;
 
 use axum::body::Body;
 use axum::extract::{Query, State};
-use axum::http::{HeaderValue, StatusCode, header};
-use axum::response::{IntoResponse, Redirect, Response};
-use chrono::{Datelike as _, Days, NaiveDate, NaiveTime, Weekday};
+use axum::response::{Redirect, Response};
+use chrono::NaiveDate;
 use serde::Deserialize;
 
-use super::act::{Fields, actor, conflict, refused};
-use super::{may_post, no_such, reader, respond, shown};
+use super::act::{Fields, refused};
+use super::{may_post, no_such, reader, respond};
 use crate::access::Viewer;
+use crate::http::filled::Denied;
+use crate::http::filled::rounds::{self as filled, BookDeed, HoursAsked, PlanAsked};
 use crate::http::sign_in::own_path;
 use crate::http::{Hub, Problem};
 use crate::pages::fill::Shown;
 use crate::pages::layout::{Content, Room};
 use crate::pages::rounds::{View, body};
-use crate::pages::{sheet, words};
-use crate::rounds::calendar as ics;
-use crate::rounds::dispatch::{self, Request};
-use crate::rounds::document::{Document, PlannedVisit};
-use crate::rounds::hours::{self, Hours, Stock};
-use crate::rounds::{MAX_DAYS, Why};
+use crate::pages::sheet;
+use crate::rounds::document::Document;
+use crate::rounds::hours;
+use crate::rounds::sheet::Sheet;
 use crate::store::Store;
-use crate::store::rounds::BookedVisit;
-
-/// Most random visits of a plan.
-const MAX_RANDOM: usize = 100;
-/// Most visits in one form: more than a page shows.
-const MAX_CHOSEN: usize = 1000;
 
 /// What of the plan is asked for.
 #[derive(Debug, Default, Deserialize)]
@@ -53,30 +46,13 @@ impl Asked {
     }
 }
 
-fn today<S>(hub: &Hub<S>) -> NaiveDate {
-    words::date(hub.clock.now_ms()).unwrap_or_default()
-}
-
-/// The plan, of the sites that the viewer sees.
-pub(super) async fn seen_plan<S: Store>(
-    hub: &Hub<S>,
-    viewer: &Viewer,
-) -> Result<Option<Arc<Document>>, Problem> {
-    let document = hub.desk.plan(&hub.store).await.map_err(|e| Problem::of_store(&e))?;
-    Ok(match (document, &viewer.site) {
-        (Some(document), Some(site)) => Some(Arc::new(Document::clone(&document).at_site(site))),
-        (document, _) => document,
-    })
-}
-
 pub(super) async fn page<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Problem> {
-    let document = seen_plan(&hub, &viewer).await?;
-    let (mut hours, stock) = hub.store.round_input_get().await.map_err(|e| Problem::of_store(&e))?;
-    hours.retain(|(site, _), _| viewer.sees(site));
+    let document = plan_of(&hub, &viewer).await?;
+    let (hours, stock) = filled::seen_input(&hub, &viewer).await.map_err(|e| Problem::of_store(&e))?;
     // Until the fleet is judged for the first time the forms have no names to offer; all else is there.
     let (sites, models) = hub.showroom.now().map(|shown| names(&shown, &viewer)).unwrap_or_default();
     let view = View {
@@ -87,7 +63,7 @@ pub(super) async fn page<S: Store>(
         models: &models,
         hours: &hours,
         stock: &stock,
-        today: today(&hub),
+        today: filled::today(&hub),
         may_plan: viewer.csrf.is_some() && may_post(viewer.role, "/rounds/plan"),
     };
     let body = body(&view, &reader(&viewer));
@@ -110,35 +86,15 @@ pub(super) async fn plan<S: Store>(
     form: Body,
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
-    check_sees_all(&viewer)?;
-    let request = Request {
-        from: fields.day("from")?.unwrap_or_else(|| today(&hub)),
-        n_days: number(&fields, "days", 14, 1, MAX_DAYS as usize)? as u32,
-        n_random: number(&fields, "random", 0, 0, MAX_RANDOM)?,
+    let number = |name| filled::number_of_plan(name, fields.one(name)).map_err(Denied::on_page);
+    let asked = PlanAsked {
+        from: fields.day("from")?,
+        n_days: number("days")?,
+        n_random: number("random")?,
         is_fresh: fields.one("fresh") == "yes",
     };
-    let shown = shown(&hub)?;
-    let (hours, _) = hub.store.round_input_get().await.map_err(|e| Problem::of_store(&e))?;
-    if let Some(what) = dispatch::missing(&hours, request) {
-        return Err(refused(format!("{what}; set technician hours first")));
-    }
-    let Ok(_alone) = hub.desk.planning.try_lock() else {
-        return Err(conflict("the rounds are being planned this moment; look again in some seconds"));
-    };
-    let planned =
-        dispatch::plan_rounds(&hub.store, &shown.standings, &hub.costs, request, hub.clock.now_ms()).await;
-    planned.map_err(|e| Problem::of_store(&e))?;
+    filled::plan(&hub, &viewer, asked).await.map_err(Denied::on_page)?;
     Ok(Redirect::to("/rounds"))
-}
-
-/// A plan joins all sites by their parts, so that whoever sees one site alone cannot make it.
-fn check_sees_all(viewer: &Viewer) -> Result<(), Problem> {
-    match &viewer.site {
-        None => Ok(()),
-        Some(site) => {
-            Err(conflict(format!("your token is for `{site}` alone, and rounds are planned for all sites")))
-        }
-    }
 }
 
 /// `POST /rounds/hours`.
@@ -148,25 +104,14 @@ pub(super) async fn hours<S: Store>(
     form: Body,
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
-    let site = fields.one("site");
-    if !viewer.sees(site) {
-        return Err(no_such("site"));
-    }
-    let from = fields.day("from")?.ok_or_else(|| refused("hours need a first day"))?;
-    let until = fields.day("until")?.unwrap_or(from);
-    let n_days = (until - from).num_days() + 1;
-    if !(1..=366).contains(&n_days) {
-        return Err(refused("the last day must not be before the first, nor more than a year after it"));
-    }
-    let has_weekends = fields.one("weekends") == "yes" || n_days == 1;
-    let mut taken = Hours::new();
-    for day in (0..n_days as u64).map(|n| from + Days::new(n)) {
-        if has_weekends || !matches!(day.weekday(), Weekday::Sat | Weekday::Sun) {
-            let one = hours::read_hours([site, &day.to_string(), fields.one("hours")]).map_err(refused)?;
-            taken.extend(one);
-        }
-    }
-    hub.store.round_hours_put(taken).await.map_err(|e| Problem::of_store(&e))?;
+    let asked = HoursAsked {
+        site: fields.one("site"),
+        from: fields.day("from")?.ok_or_else(|| refused("hours need a first day"))?,
+        until: fields.day("until")?,
+        hours: fields.one("hours"),
+        has_weekends: fields.one("weekends") == "yes",
+    };
+    filled::set_hours(&hub, &viewer, asked).await.map_err(Denied::on_page)?;
     Ok(Redirect::to("/rounds"))
 }
 
@@ -177,10 +122,10 @@ pub(super) async fn stock<S: Store>(
     form: Body,
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
-    check_sees_all(&viewer)?;
-    let cells = [fields.one("part"), fields.one("model"), fields.one("in_stock"), fields.one("lead_days")];
-    let taken: Stock = hours::read_stock(cells).map_err(refused)?;
-    hub.store.round_stock_put(taken).await.map_err(|e| Problem::of_store(&e))?;
+    let one = |name| fields.one(name);
+    let stock = hours::stock_of(one("part"), one("model"), one("in_stock"), one("lead_days"));
+    let stock = stock.map_err(|bad| Denied::from(bad).on_page())?;
+    filled::put_stock(&hub, &viewer, stock).await.map_err(Denied::on_page)?;
     Ok(Redirect::to("/rounds"))
 }
 
@@ -191,79 +136,17 @@ pub(super) async fn book<S: Store>(
     form: Body,
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
-    let chosen = fields.all("laptop");
-    if chosen.is_empty() || chosen.len() > MAX_CHOSEN {
-        return Err(refused(format!("tick at least one visit, and at most {MAX_CHOSEN}")));
-    }
-    let document = hub.desk.plan(&hub.store).await.map_err(|e| Problem::of_store(&e))?;
-    let document = document.ok_or_else(|| refused("no rounds are planned yet"))?;
-    let visits: Vec<&PlannedVisit> = chosen
-        .iter()
-        .map(|id| {
-            document
-                .visit_of(id)
-                .filter(|v| viewer.sees(&v.laptop.site))
-                .ok_or_else(|| no_such("planned visit"))
-        })
-        .collect::<Result<_, _>>()?;
-    let now_ms = hub.clock.now_ms();
-    let done = match fields.one("act") {
-        "book" => {
-            let bookings = bookings(&visits, fields.day("day")?, today(&hub), now_ms)?;
-            hub.store
-                .booking_put(bookings.clone(), actor(&viewer))
-                .await
-                .map_err(|e| Problem::of_store(&e))?;
-            dispatch::mark_booked(&hub.store, Document::clone(&document), &bookings, now_ms).await
-        }
-        "release" => {
-            let ids: Vec<String> = visits.iter().map(|v| v.laptop.device_id.clone()).collect();
-            hub.store.booking_end(ids.clone()).await.map_err(|e| Problem::of_store(&e))?;
-            dispatch::mark_released(&hub.store, Document::clone(&document), &ids, now_ms).await
-        }
+    let chosen: Vec<String> = fields.all("laptop").into_iter().map(str::to_owned).collect();
+    let deed = match fields.one("act") {
+        "book" => BookDeed::Book(fields.day("day")?),
+        "release" => BookDeed::Release,
         other => return Err(refused(format!("`{other}` is nothing that can be done with a visit"))),
     };
-    done.map_err(|e| Problem::of_store(&e))?;
+    filled::book(&hub, &viewer, &chosen, deed).await.map_err(Denied::on_page)?;
     Ok(Redirect::to(match fields.one("back") {
         "" => "/rounds",
         back => own_path(back),
     }))
-}
-
-fn bookings(
-    visits: &[&PlannedVisit],
-    day: Option<NaiveDate>,
-    today: NaiveDate,
-    now_ms: i64,
-) -> Result<Vec<BookedVisit>, Problem> {
-    let mut bookings = Vec::with_capacity(visits.len());
-    for visit in visits {
-        let day = day.unwrap_or(visit.day);
-        if day < today {
-            return Err(refused(format!("{day} is past: a booking is for today or later")));
-        }
-        // Booked before and not moved: it stays as it was told.
-        if visit.why != Why::Booked || day != visit.day {
-            bookings.push(BookedVisit {
-                device_id: visit.laptop.device_id.clone(),
-                day,
-                actions: visit.actions.clone(),
-                booked_at_ms: now_ms,
-            });
-        }
-    }
-    Ok(bookings)
-}
-
-fn number(fields: &Fields, name: &str, usual: usize, min: usize, max: usize) -> Result<usize, Problem> {
-    let given = fields.one(name);
-    if given.is_empty() {
-        return Ok(usual);
-    }
-    let read = given.parse::<usize>().ok().filter(|n| (min..=max).contains(n));
-    read.ok_or_else(|| {
-        refused(format!("`{given}` in the field `{name}`: give a whole number from {min} to {max}"))
-    })
 }
 
 /// `GET /rounds/sheet`.
@@ -272,17 +155,16 @@ pub(super) async fn sheet<S: Store>(
     viewer: Viewer,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Problem> {
-    let document = seen_plan(&hub, &viewer).await?;
+    let document = plan_of(&hub, &viewer).await?;
     let (Some(document), Some(day)) = (document, asked.day()) else { return Err(no_such("work sheet")) };
-    if document.visits_on(&asked.site, day).next().is_none() {
-        return Err(no_such("work sheet: nobody goes there that day"));
-    }
+    let sheet = Sheet::of(&document, &asked.site, day)
+        .ok_or_else(|| no_such("work sheet: nobody goes there that day"))?;
     let content = Content {
-        title: &sheet::title(&asked.site, day),
+        title: &sheet::title(&sheet),
         room: Room::Rounds,
         class: "sheet-page",
         notice: None,
-        body: sheet::body(&document, &asked.site, day),
+        body: sheet::body(&sheet),
     };
     Ok(respond(&content, &viewer))
 }
@@ -293,23 +175,9 @@ pub(super) async fn calendar<S: Store>(
     viewer: Viewer,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Problem> {
-    let starts = match asked.starts.as_str() {
-        "" => None,
-        text => Some(
-            NaiveTime::parse_from_str(text, "%H:%M")
-                .map_err(|_| refused(format!("`{text}` is no time of day; give one as 08:30")))?,
-        ),
-    };
-    let site = viewer.site.as_deref().or(asked.site());
-    let document = seen_plan(&hub, &viewer).await?;
-    let events = hub.store.round_event_list().await.map_err(|e| Problem::of_store(&e))?;
-    let text = ics::calendar(document.as_deref(), &events, &ics::Setting { site, starts });
-    let headers = [
-        (header::CONTENT_TYPE, HeaderValue::from_static("text/calendar; charset=utf-8")),
-        (
-            header::CONTENT_DISPOSITION,
-            HeaderValue::from_static("attachment; filename=\"windrow-rounds.ics\""),
-        ),
-    ];
-    Ok((StatusCode::OK, headers, text).into_response())
+    filled::calendar(&hub, &viewer, asked.site(), &asked.starts).await.map_err(Denied::on_page)
+}
+
+async fn plan_of<S: Store>(hub: &Hub<S>, viewer: &Viewer) -> Result<Option<Arc<Document>>, Problem> {
+    filled::seen_plan(hub, viewer).await.map_err(|e| Problem::of_store(&e))
 }

@@ -3,6 +3,7 @@
 mod changes;
 mod laptop;
 mod models;
+mod rounds;
 mod scope;
 
 use serde_json::{Value, json};
