@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 use windrow_model::analysis::find_phases;
+use windrow_model::record::wire::WireTrace;
 use windrow_model::record::{Digest, canonical};
 use windrow_model::trace::fleet::{self, FleetFile, ManifestRow, ServiceRow};
 use windrow_model::trace::{Trace, file as trace_file};
@@ -169,18 +170,20 @@ fn facts(
 ) -> Result<RunFacts, windrow_model::record::Refusal> {
     let wire = trace.to_wire()?;
     let trace_json = canonical::to_bytes(&wire)?;
-    let is_quick = find_phases(trace).load_length_s() < QUICK_BELOW_S;
+    // As it is stored, so that whoever reads it again is told the same.
+    let told = told(&wire, &Trace::from_wire(&wire)?);
     Ok(RunFacts {
         device_id: row.device_id.clone(),
-        digest: digest(row, &trace_json),
+        digest: digest_of(&row.device_id, row.tested_at.timestamp_millis(), &trace_json),
         provenance: "imported",
         model_key: row.model.clone(),
         model_name: row.model.clone(),
+        firmware: String::new(),
         site: row.site.clone(),
-        load_mix: UNKNOWN_LOAD_MIX.to_owned(),
-        protocol: if is_quick { "quick" } else { "standard" }.to_owned(),
-        outcome: "complete".to_owned(),
-        channels: ingest::channels_read(&wire),
+        load_mix: told.load_mix,
+        protocol: told.protocol,
+        outcome: told.outcome,
+        channels: told.channels,
         ambient_c: row.ambient_c,
         ambient_sd_k: row.ambient_c.map(|_| measure::TOLD_AMBIENT_SD_K),
         on_ac: row.on_ac,
@@ -190,11 +193,38 @@ fn facts(
     })
 }
 
+/// What an imported run's trace tells of it.
+pub(crate) struct ToldByTrace {
+    pub(crate) load_mix: String,
+    pub(crate) protocol: String,
+    pub(crate) outcome: String,
+    pub(crate) channels: String,
+}
+
+fn told(wire: &WireTrace, trace: &Trace) -> ToldByTrace {
+    let is_quick = find_phases(trace).load_length_s() < QUICK_BELOW_S;
+    ToldByTrace {
+        load_mix: UNKNOWN_LOAD_MIX.to_owned(),
+        protocol: if is_quick { "quick" } else { "standard" }.to_owned(),
+        outcome: "complete".to_owned(),
+        channels: ingest::channels_read(wire),
+    }
+}
+
+/// The same of a stored trace.
+///
+/// # Errors
+/// What is wrong with the trace, in words.
+pub(crate) fn told_by(trace_json: &[u8]) -> Result<ToldByTrace, String> {
+    let wire: WireTrace = serde_json::from_slice(trace_json).map_err(|e| e.to_string())?;
+    let trace = Trace::from_wire(&wire).map_err(|e| e.to_string())?;
+    Ok(told(&wire, &trace))
+}
+
 /// The name of an imported run: the same laptop, time and trace is the same run, whoever else has that trace.
-fn digest(row: &ManifestRow, trace_json: &[u8]) -> Digest {
-    let trace_digest = Digest::of(trace_json);
-    let tested_at_ms = row.tested_at.timestamp_millis().to_be_bytes();
-    Digest::of_parts(&[DIGEST_PREFIX, row.device_id.as_bytes(), b"\n", &tested_at_ms, &trace_digest.0])
+pub(crate) fn digest_of(device_id: &str, tested_at_ms: EpochMs, trace_json: &[u8]) -> Digest {
+    let (at, trace_digest) = (tested_at_ms.to_be_bytes(), Digest::of(trace_json));
+    Digest::of_parts(&[DIGEST_PREFIX, device_id.as_bytes(), b"\n", &at, &trace_digest.0])
 }
 
 #[cfg(test)]

@@ -137,7 +137,15 @@ fn parts_as_received(document: &[u8]) -> Result<(Vec<u8>, Vec<u8>), Refusal> {
     Ok((canonical::to_bytes(&value["header"])?, canonical::to_bytes(&value["trace"])?))
 }
 
-fn facts(verified: &VerifiedRecord, trace_json: &[u8], now_ms: EpochMs) -> Result<RunFacts, Refusal> {
+/// What the store keeps of a record in columns of their own.
+///
+/// # Errors
+/// A start time that is none.
+pub(crate) fn facts(
+    verified: &VerifiedRecord,
+    trace_json: &[u8],
+    now_ms: EpochMs,
+) -> Result<RunFacts, Refusal> {
     let header = &verified.record.header;
     let started = DateTime::parse_from_rfc3339(&header.started_at)
         .map_err(|e| Refusal::new(RefusalCode::BadFormat, "header.started_at", e.to_string()))?;
@@ -152,6 +160,7 @@ fn facts(verified: &VerifiedRecord, trace_json: &[u8], now_ms: EpochMs) -> Resul
         },
         model_key: header.model.key(),
         model_name: header.model.product.clone(),
+        firmware: header.model.firmware.clone(),
         site: String::new(),
         load_mix: format!("{} {}", header.load_mix.version, header.load_mix.target),
         protocol: name_of(&header.protocol.kind),

@@ -27,7 +27,7 @@ pub async fn judged_fleet<S: Store>(
     costs: &Costs,
 ) -> Result<JudgedFleet, StoreError> {
     measure::measure_due(store, clock, |_| ()).await?;
-    let runs = store.run_list_measured(METHOD_VERSION).await?;
+    let runs = store.run_list_to_judge(METHOD_VERSION, as_of_ms).await?;
     let services = store.service_list().await?;
     let learned = learning::learned(store, &runs, &services).await?;
     let facts = facts::read(store, as_of_ms).await?;

@@ -7,6 +7,7 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use windrow_model::METHOD_VERSION;
 use windrow_model::condition::ambient::{Room, RoomFacts};
@@ -29,6 +30,8 @@ use crate::workers::Pool;
 /// A model is fitted anew once this many runs came in since, or one in ten of those that it rests on. Our choice: below
 /// it the fit's own error hardly falls.
 const REFIT_RUNS: usize = 10;
+/// Runs whose evidence is read in one go: some ten megabytes.
+const EVIDENCE_PAGE: u32 = 10_000;
 /// Runs kept in one unit of work.
 const PUT_BATCH: usize = 1000;
 
@@ -196,18 +199,22 @@ fn is_refit_due(model: &Model) -> bool {
 }
 
 async fn read_known<S: Store>(store: &S, version: &str) -> Result<HashMap<i64, Known>, StoreError> {
-    let stored = store.evidence_list(version.to_owned()).await?;
-    Ok(stored
-        .into_iter()
-        .filter_map(|run| match run.made {
-            None => Some((run.run_id, Known::SaysNothing)),
-            // What cannot be read is made again.
-            Some((digest, json)) => {
-                let kept = serde_json::from_slice(&json).ok()?;
-                Some((run.run_id, Known::Fitted(digest, Box::new(kept))))
-            }
-        })
-        .collect())
+    let mut known = HashMap::new();
+    let mut after = 0;
+    loop {
+        let page = store.evidence_list(version.to_owned(), after, EVIDENCE_PAGE).await?;
+        let Some(last) = page.last() else { return Ok(known) };
+        after = last.run_id;
+        known.extend(
+            off_the_reactor(move || page.into_par_iter().filter_map(kept_of).collect::<Vec<_>>()).await?,
+        );
+    }
+}
+
+/// What is kept of a run; what cannot be read is made again.
+fn kept_of(stored: StoredEvidence) -> Option<(i64, Known)> {
+    let Some((digest, json)) = stored.made else { return Some((stored.run_id, Known::SaysNothing)) };
+    Some((stored.run_id, Known::Fitted(digest, Box::new(serde_json::from_slice(&json).ok()?))))
 }
 
 type Standings = BTreeMap<ModelOf, (Digest, Arc<ModelStanding>)>;

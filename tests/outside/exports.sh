@@ -79,6 +79,42 @@ hub visit log "$second" --on "$day" --action fan --minutes 20 >/dev/null
 hub export --to "$work/forked" >/dev/null
 refused forked "$work/forked" "$work/later/ledger/head.json"
 
+say "what was erased on purpose is no finding"
+database="$work/demo/hub.sqlite"
+hub erase visit 1 >/dev/null
+hub erase tag ZZ-1 >/dev/null
+hub export --to "$work/erased" --with-records >/dev/null
+hub verify "$work/erased" --head "$work/old-head.json" >"$work/said" || { cat "$work/said"; fail "an erasure is taken for an alteration" "see above"; }
+grep -q "the texts of 2 entries were erased on purpose" "$work/said" || fail "verify does not say what was erased" "see $work/said"
+other "$work/erased" --head "$work/old-head.json" >/dev/null
+! grep -rq -e "felt in the fins" -e "lent out" "$work/erased" || fail "an erased text is in the export" "look for it in $work/erased"
+hub verify --store --head "$work/old-head.json"
+
+say "a record taken out of the database, and one added, are named"
+cp "$database" "$work/robbed.sqlite"; cp "${database%.sqlite}.head-key" "$work/robbed.head-key"
+database="$work/robbed.sqlite"
+robbed() {
+  "$python" -c 'import sqlite3, sys
+c = sqlite3.connect(sys.argv[1])
+c.execute(sys.argv[2])
+c.commit()' "$database" "$1"
+}
+# named WHAT EXPORT: each of the two verifiers and the check of the store end with 4 and say it.
+named() {
+  local code
+  for verifier in hub_verify other hub_store; do
+    code=0; $verifier "$2" >"$work/said" || code=$?
+    [ "$code" = 4 ] && grep -q "$1" "$work/said" || { cat "$work/said"; fail "$verifier ended with $code" "see above"; }
+  done
+}
+hub_store() { hub verify --store; }
+robbed "DELETE FROM run WHERE run_id = 1"
+hub export --to "$work/robbed" --with-records >/dev/null
+named "missing\|no longer had it" "$work/robbed"
+robbed "INSERT INTO run SELECT 9999, device_id, zeroblob(32), provenance, sequence, previous_digest, link, header, trace, model_key, model_name, site, load_mix, protocol, outcome, channels, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms, firmware FROM run WHERE run_id = 2"
+hub export --to "$work/padded" --with-records >/dev/null
+named "no leaf" "$work/padded"
+
 say "the audit export over HTTP"
 database="$work/demo/hub.sqlite"
 hub grant --role auditor --name "outside check" --to "$work/token" >/dev/null

@@ -223,11 +223,16 @@ def milliseconds(text):
 
 def check_rows(export, head, leaves):
     root, size = unhex(head["root_hash"]), head["tree_size"]
-    keys, visits = {}, {}
+    keys, visits, erased, told, records = {}, {}, set(), set(), set()
+    has_runs = "runs.ndjson" in export.names
+    as_of_ms = milliseconds(json.loads(export.read("export.json"))["as_of"])
 
     def stands(idx, kind, digest, at_ms):
         if leaves[idx] != leaf_hash(leaf_input(kind, digest, at_ms)):
             return f"is not what leaf {idx} stands for"
+        if idx in told:
+            return f"leaf {idx} was told before"
+        told.add(idx)
         return None
 
     def event(line):
@@ -236,7 +241,9 @@ def check_rows(export, head, leaves):
         if line["kind"] == "enrolment":
             keys[body["device_id"]] = body["public_key"]
         if line["kind"] == "visit":
-            visits[body["visit_id"]] = body
+            visits[body["visit_id"]] = (line["leaf_idx"], body)
+        if line["kind"] == "erasure":
+            erased.update(body["leaves"])
         return why
 
     def proof(line):
@@ -246,14 +253,31 @@ def check_rows(export, head, leaves):
 
     def run(row):
         if row["leaf_idx"] is None:
-            return None
+            return "no leaf stands for it"
         kind = "imported_run" if row["provenance"] == "imported" else "record"
+        if kind == "record":
+            records.add(row["leaf_idx"])
         return stands(row["leaf_idx"], kind, unhex(row["record_digest"]), milliseconds(row["received_at"]))
+
+    def absent(line):
+        if line["kind"] not in ("record", "imported_run"):
+            return "is no run"
+        why = stands(line["leaf_idx"], line["kind"], unhex(line["digest"]), line["timestamp_ms"])
+        if why:
+            return why
+        if line["why"] == "later":
+            is_later = line["kind"] == "record" and line["timestamp_ms"] > as_of_ms
+            return None if is_later else "did not come later"
+        return "the hub's store no longer had it"
 
     def visit(row):
         if row["visit_id"] is None:
             return None
-        body = visits[row["visit_id"]]
+        leaf_idx, body = visits[row["visit_id"]]
+        if (row["is_erased"] == "yes") != (leaf_idx in erased):
+            return "whether it was erased is not what the ledger says"
+        if row["is_erased"] == "yes" and (row["found"] is not None or row["parts"] is not None):
+            return "its texts were erased and one is here"
         same = all(row[name] == body[name] for name in ("device_id", "visited_on", "minutes", "by_role", "corrects"))
         same = same and row["actions"].split(" ") == body["actions"] and (row["is_withdrawn"] == "yes") == body["is_withdrawn"]
         return None if same else "is not what its event says"
@@ -269,13 +293,26 @@ def check_rows(export, head, leaves):
             return "its header is not the one that was signed"
         if not is_signed(keys[header["device_id"]], b"windrow-record/1\n" + digest, header["signature"]):
             return "the signature is not its laptop's"
+        if has_runs:
+            if line["leaf_idx"] not in records:
+                return "no row of the runs table is its, or it was told before"
+            records.remove(line["leaf_idx"])
         return proof(line)
 
     export.each("ledger/events.ndjson", event)
     export.each("ledger/proofs.ndjson", proof)
     export.each("runs.ndjson", run)
+    if has_runs:
+        if "ledger/absent.ndjson" not in export.names:
+            export.find("ledger/absent.ndjson", "is missing")
+        export.each("ledger/absent.ndjson", absent)
+        for idx in sorted(set(range(len(leaves))) - told):
+            export.find("ledger/leaves.txt", f"nothing stands for leaf {idx}", idx + 1)
     export.each("visits.ndjson", visit)
     export.each("records.ndjson", record)
+    if "records.ndjson" in export.names:
+        for idx in sorted(records):
+            export.find("records.ndjson", f"the record of leaf {idx} is missing")
 
 
 def main():

@@ -157,6 +157,7 @@ async fn store_runs(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i6
                 provenance: "imported",
                 model_key: name.clone(),
                 model_name: name.clone(),
+                firmware: String::new(),
                 site: site(laptop),
                 load_mix: "imported".to_owned(),
                 protocol: "standard".to_owned(),

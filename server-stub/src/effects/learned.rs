@@ -280,6 +280,7 @@ mod tests {
             corrects: None,
             corrected_by: None,
             is_withdrawn: false,
+            is_erased: false,
         }
     }
 

@@ -11,11 +11,12 @@ use windrow_model::METHOD_VERSION;
 use windrow_model::condition::constants::{CLOGGED_BELOW, CONSTANTS_VERSION, CONTACT_ABOVE, FAN_BELOW};
 use windrow_model::record::Digest;
 
+use super::format::{Drafts, Format};
 use super::gather::{Judged, Ledger, RunLeaf, Source};
+use super::records;
 use super::sink::{Lines, Sink};
 use super::table::{Table, json_schema};
-use super::tables::{CoverageTable, FleetTable, RunsTable, VisitLine, VisitsTable, Which};
-use super::{records, sheet, text};
+use super::tables::{CoverageTable, FleetTable, RunsTable, ToldLeaves, VisitLine, VisitsTable, Which};
 use crate::ledger::head::KeyLink;
 use crate::scoring::Standing;
 use crate::store::Event;
@@ -28,6 +29,10 @@ pub const SEAL_SCHEMA: &str = "windrow-seal/1";
 pub const SEAL_PREFIX: &[u8] = b"windrow-export/1\n";
 /// The sums' file, as `sha256sum -c` reads it.
 pub const SUMS: &str = "SHA256SUMS";
+/// Why a run is absent: it was received after the time as of which the fleet was judged.
+pub const LATER: &str = "later";
+/// Why a run is absent: the store no longer has it.
+pub const MISSING: &str = "missing";
 /// The seal's file.
 pub const SEAL: &str = "seal.json";
 /// The description's file.
@@ -40,6 +45,8 @@ pub const LEAVES: &str = "ledger/leaves.txt";
 pub const EVENTS: &str = "ledger/events.ndjson";
 /// Inclusion proofs.
 pub const PROOFS: &str = "ledger/proofs.ndjson";
+/// Runs under the head of which the runs table tells nothing, and why.
+pub const ABSENT: &str = "ledger/absent.ndjson";
 /// The records, where they were asked for.
 pub const RECORDS: &str = "records.ndjson";
 
@@ -69,10 +76,7 @@ impl Parts<'_> {
         match which {
             Which::Fleet => work(&FleetTable::new(standings, coverage)),
             Which::Coverage => work(&CoverageTable::new(coverage)),
-            Which::Runs => {
-                let pages = |after| self.source.runs(after);
-                work(&RunsTable::new(&pages, &self.ledger.runs, as_of.timestamp_millis()))
-            }
+            Which::Runs => work(&RunsTable::new(self.source, &self.ledger.runs, as_of.timestamp_millis())),
             Which::Visits => work(&VisitsTable::new(self.visits)),
         }
     }
@@ -85,12 +89,16 @@ impl Parts<'_> {
 pub fn write(sink: &mut Sink, parts: &Parts<'_>, which: &[Which], with_records: bool) -> io::Result<()> {
     let as_of = parts.judged.as_of;
     let mut tables = Vec::new();
+    let mut told = ToldLeaves::default();
     for which in which {
-        tables.push(parts.with_table(*which, |table| write_table(sink, table, as_of))?);
+        tables.push(parts.with_table(*which, |table| write_table(sink, table, as_of, &mut told))?);
     }
     let about = about(&tables, parts);
     sink.file(ABOUT, Lines::Told, |out| writeln!(out, "{about:#}"))?;
     write_ledger(sink, parts)?;
+    if which.contains(&Which::Runs) {
+        sink.file(ABSENT, Lines::Told, |out| write_absent(parts, &told, out))?;
+    }
     if with_records {
         let as_of_ms = as_of.timestamp_millis();
         sink.file(RECORDS, Lines::Told, |out| records::write(parts.source, parts.ledger, as_of_ms, out))?;
@@ -99,16 +107,19 @@ pub fn write(sink: &mut Sink, parts: &Parts<'_>, which: &[Which], with_records: 
 }
 
 /// Writes a table's files, and says what the description says of it.
-fn write_table(sink: &mut Sink, table: &dyn Table, as_of: DateTime<Utc>) -> io::Result<Value> {
+fn write_table(
+    sink: &mut Sink,
+    table: &dyn Table,
+    as_of: DateTime<Utc>,
+    told: &mut ToldLeaves,
+) -> io::Result<Value> {
     let name = table.name();
-    let mut n_rows = 0;
-    sink.file(&format!("{name}.csv"), Lines::Told, |out| {
-        n_rows = text::csv(table, out)?;
-        Ok(())
+    let drafts = Drafts::of(table, as_of, told)?;
+    let n_rows = drafts.n_rows;
+    drafts.give(|format, draft| {
+        let lines = if format == Format::Xlsx { Lines::Untold } else { Lines::Told };
+        sink.file(&format!("{name}.{}", format.name()), lines, draft)
     })?;
-    sink.file(&format!("{name}.json"), Lines::Told, |out| text::json(table, out))?;
-    sink.file(&format!("{name}.ndjson"), Lines::Told, |out| text::ndjson(table, out))?;
-    sink.file(&format!("{name}.xlsx"), Lines::Untold, |out| sheet::xlsx(table, as_of, out))?;
     let schema = json_schema(table);
     sink.file(&format!("{name}.schema.json"), Lines::Told, |out| writeln!(out, "{schema:#}"))?;
     let columns: Vec<_> =
@@ -189,6 +200,24 @@ fn write_proof(leaf: RunLeaf, digest: Digest, ledger: &Ledger, out: &mut dyn Wri
         "path": records::path_of(leaf, ledger),
     });
     writeln!(out, "{line}")
+}
+
+/// Every run whose leaf is under the head and whose row the runs table doesn't have, so that each leaf is accounted for.
+fn write_absent(parts: &Parts<'_>, told: &ToldLeaves, out: &mut dyn Write) -> io::Result<()> {
+    let as_of_ms = parts.judged.as_of.timestamp_millis();
+    let runs = parts.ledger.runs.in_order();
+    for (digest, leaf) in runs.into_iter().filter(|(_, leaf)| !told.has(leaf.leaf_idx)) {
+        let came_later = !leaf.is_imported && leaf.at_ms > as_of_ms;
+        let line = json!({
+            "leaf_idx": leaf.leaf_idx,
+            "kind": leaf.kind(),
+            "digest": digest.to_hex(),
+            "timestamp_ms": leaf.at_ms,
+            "why": if came_later { LATER } else { MISSING },
+        });
+        writeln!(out, "{line}")?;
+    }
+    Ok(())
 }
 
 /// Writes the sums and seals them with the head key.

@@ -5,6 +5,7 @@ use std::io;
 
 use chrono::{DateTime, Utc};
 use tokio::runtime::Handle;
+use tokio::sync::mpsc;
 use windrow_model::METHOD_VERSION;
 use windrow_model::record::Digest;
 
@@ -21,8 +22,8 @@ use crate::store::{EpochMs, Event, MeasuredRun, RunPlace, Store, StoreError};
 
 /// Leaves or events read in one go.
 const BATCH: u32 = 10_000;
-/// Runs read in one go: some megabytes.
-const RUN_BATCH: u32 = 1_000;
+/// Runs read in one go: some megabytes. Two such pages are held at a time.
+const RUN_BATCH: u32 = 2_000;
 
 /// The judged fleet: the export's tables are made from it row by row.
 #[derive(Debug, Clone, Copy)]
@@ -61,6 +62,13 @@ impl Leaves {
     /// A run's leaf; none of a run that was imported before imports had leaves.
     pub fn of_run(&self, digest: Digest) -> Option<RunLeaf> {
         self.0.get(&digest).copied()
+    }
+
+    /// All of them, in the ledger's order.
+    pub fn in_order(&self) -> Vec<(Digest, RunLeaf)> {
+        let mut all: Vec<_> = self.0.iter().map(|(digest, leaf)| (*digest, *leaf)).collect();
+        all.sort_unstable_by_key(|(_, leaf)| leaf.leaf_idx);
+        all
     }
 }
 
@@ -133,15 +141,20 @@ pub async fn visits<S: Store>(store: &S, as_of_ms: EpochMs) -> Result<Vec<VisitL
     Ok(visit_lines(facts::visits(store, None).await?, store.service_list().await?, as_of_ms))
 }
 
+/// Runs as they are read.
+pub type RunPages<'a> = Box<dyn Iterator<Item = io::Result<Vec<MeasuredRun>>> + 'a>;
+
 /// What is read from the store while an export is written, so that none of it is held whole.
 pub trait Source {
-    /// The next runs after a place.
+    /// All runs by laptop and time, page by page. After an error there are no more.
+    fn runs(&self) -> RunPages<'_>;
+    /// The next events from a leaf on; none: there are no more.
     ///
     /// # Errors
     /// If the store fails; so with all the others.
-    fn runs(&self, after: Option<RunPlace>) -> io::Result<Vec<MeasuredRun>>;
-    /// The next events from a leaf on; none: there are no more.
     fn events(&self, from_idx: u64) -> io::Result<Vec<Event>>;
+    /// Whether a run has a leaf by now.
+    fn has_leaf(&self, digest: Digest) -> io::Result<bool>;
     /// A record as it was received; `None` for an imported run.
     fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>>;
 }
@@ -161,17 +174,40 @@ impl<S: Store> Reading<S> {
 }
 
 impl<S: Store> Source for Reading<S> {
-    fn runs(&self, after: Option<RunPlace>) -> io::Result<Vec<MeasuredRun>> {
-        let runs = self.store.run_list_measured_after(METHOD_VERSION, after, RUN_BATCH);
-        self.handle.block_on(runs).map_err(io::Error::other)
+    fn runs(&self) -> RunPages<'_> {
+        // The next page is read while this one is written. Whoever stops reading ends it.
+        let (pages, mut ready) = mpsc::channel(1);
+        self.handle.spawn(read_runs(self.store.clone(), pages));
+        Box::new(std::iter::from_fn(move || ready.blocking_recv()))
     }
 
     fn events(&self, from_idx: u64) -> io::Result<Vec<Event>> {
         self.handle.block_on(self.store.ledger_event_list(from_idx, BATCH)).map_err(io::Error::other)
     }
 
+    fn has_leaf(&self, digest: Digest) -> io::Result<bool> {
+        let leaf = self.handle.block_on(self.store.ledger_leaf_of_run(digest)).map_err(io::Error::other)?;
+        Ok(leaf.is_some())
+    }
+
     fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>> {
         let run = self.handle.block_on(self.store.run_get(digest)).map_err(io::Error::other)?;
         Ok(run.as_ref().and_then(StoredRecord::of))
+    }
+}
+
+async fn read_runs<S: Store>(store: S, pages: mpsc::Sender<io::Result<Vec<MeasuredRun>>>) {
+    let mut after: Option<RunPlace> = None;
+    loop {
+        let page = store.run_list_measured_after(METHOD_VERSION, after.take(), RUN_BATCH).await;
+        match &page {
+            Ok(runs) if runs.is_empty() => return,
+            Ok(runs) => after = runs.last().map(MeasuredRun::place),
+            Err(_) => {}
+        }
+        let is_broken = page.is_err();
+        if pages.send(page.map_err(io::Error::other)).await.is_err() || is_broken {
+            return;
+        }
     }
 }

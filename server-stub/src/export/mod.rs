@@ -1,7 +1,7 @@
 //! Tables for other programs, and the export that anybody can verify offline. docs/exports.md is its description.
 //!
-//! A table is a list of columns and a source of rows that can be read more than once; every format is one pass over it,
-//! so that nothing of a large fleet is held in memory twice.
+//! A table is a list of columns and a source of rows. It is read once, row by row, for one form or for all of them, so
+//! that nothing of a large fleet is held in memory twice.
 
 pub mod bundle;
 pub mod format;

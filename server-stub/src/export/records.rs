@@ -41,15 +41,12 @@ struct Line<'a> {
 /// # Errors
 /// If it cannot be written or the source fails.
 pub fn write(source: &dyn Source, ledger: &Ledger, as_of_ms: i64, out: &mut dyn Write) -> io::Result<()> {
-    let mut after = None;
-    loop {
-        let page = source.runs(after)?;
-        let Some(last) = page.last() else { return Ok(()) };
-        after = Some(last.place());
-        for run in page.iter().filter(|r| r.provenance != "imported" && r.received_at_ms <= as_of_ms) {
+    for page in source.runs() {
+        for run in page?.iter().filter(|r| r.provenance != "imported" && r.received_at_ms <= as_of_ms) {
             write_one(run, source, ledger, out)?;
         }
     }
+    Ok(())
 }
 
 fn write_one(run: &MeasuredRun, source: &dyn Source, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {

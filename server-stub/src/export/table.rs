@@ -135,14 +135,28 @@ impl Cell {
     }
 }
 
-/// Where a table's rows come from; each format reads them once from the start.
+/// Where a table's rows come from.
 pub trait Table {
     /// Its name, and its files' without the ending.
     fn name(&self) -> &'static str;
     /// Its columns.
     fn columns(&self) -> &[Column];
-    /// Its rows, each with a cell a column. After an error there are no more.
+    /// Its rows from the start, each with a cell a column. After an error there are no more.
     fn rows(&self) -> Rows<'_>;
+}
+
+/// What writes a table's rows in a form, one after the other.
+pub trait RowWriter {
+    /// The next row.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    fn row(&mut self, row: &[Cell]) -> io::Result<()>;
+    /// There are no more.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    fn end(&mut self) -> io::Result<()>;
 }
 
 /// A table's rows as they are read.

@@ -4,19 +4,18 @@ use std::collections::BTreeMap;
 use std::io;
 
 use chrono::NaiveDate;
+use serde::Deserialize;
 use serde_json::Value;
 use windrow_model::METHOD_VERSION;
-use windrow_model::measured::Measured;
-use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::gather::Leaves;
-use super::table::{Cell, Column, Kind, Rows, Table};
+use super::gather::{Leaves, Source};
+use super::table::{Cell, Column, Kind, RowWriter, Rows, Table};
 use crate::coverage::Coverage;
 use crate::fleet_table::{self, COLUMNS};
 use crate::scoring::Standing;
 use crate::store::facts::Visit;
-use crate::store::{MeasuredRun, RunPlace, Service};
+use crate::store::{MeasuredRun, Service};
 
 /// Which tables there are.
 #[derive(
@@ -157,14 +156,10 @@ impl Table for CoverageTable<'_> {
     }
 }
 
-/// The next runs after a place, in order; none: there are no more. Read again for each format, so that no table of runs
-/// is ever held whole.
-pub type RunPages<'a> = dyn Fn(Option<RunPlace>) -> io::Result<Vec<MeasuredRun>> + 'a;
-
 /// One row a run, with its place in the ledger.
 pub struct RunsTable<'a> {
     columns: Vec<Column>,
-    pages: &'a RunPages<'a>,
+    source: &'a dyn Source,
     leaves: &'a Leaves,
     as_of_ms: i64,
 }
@@ -175,19 +170,40 @@ impl std::fmt::Debug for RunsTable<'_> {
     }
 }
 
-/// A metric of a run.
-type Metric = (&'static str, fn(&Metrics) -> &Measured);
+/// The metrics of a run that its row tells. Of the others, and of standard errors, nothing is kept.
+#[derive(Default, Deserialize)]
+struct ToldMetrics {
+    peak_c: Told,
+    rise_k: Told,
+    rise_rate_early_k_per_s: Told,
+    recovery_half_s: Told,
+    fan_delay_s: Told,
+    fan_max_rpm: Told,
+    throttled_load_share: Told,
+    power_sustained_w: Told,
+}
 
-const METRICS: [Metric; 8] = [
-    ("peak_c", |m| &m.peak_c),
-    ("rise_k", |m| &m.rise_k),
-    ("rise_rate_k_s", |m| &m.rise_rate_early_k_per_s),
-    ("recovery_half_s", |m| &m.recovery_half_s),
-    ("fan_delay_s", |m| &m.fan_delay_s),
-    ("fan_max_rpm", |m| &m.fan_max_rpm),
-    ("throttled_load_share", |m| &m.throttled_load_share),
-    ("power_sustained_w", |m| &m.power_sustained_w),
-];
+/// A metric's value, where it has one.
+#[derive(Default, Deserialize)]
+struct Told {
+    value: Option<f64>,
+}
+
+impl ToldMetrics {
+    /// By the names of their columns.
+    fn named(&self) -> [(&'static str, &Told); 8] {
+        [
+            ("peak_c", &self.peak_c),
+            ("rise_k", &self.rise_k),
+            ("rise_rate_k_s", &self.rise_rate_early_k_per_s),
+            ("recovery_half_s", &self.recovery_half_s),
+            ("fan_delay_s", &self.fan_delay_s),
+            ("fan_max_rpm", &self.fan_max_rpm),
+            ("throttled_load_share", &self.throttled_load_share),
+            ("power_sustained_w", &self.power_sustained_w),
+        ]
+    }
+}
 
 const RUN_COLUMNS: [&str; 14] = [
     "device_id",
@@ -208,34 +224,69 @@ const RUN_COLUMNS: [&str; 14] = [
 
 impl<'a> RunsTable<'a> {
     /// Of all runs that had come in by a time.
-    pub fn new(pages: &'a RunPages<'a>, leaves: &'a Leaves, as_of_ms: i64) -> Self {
-        let names = RUN_COLUMNS.into_iter().chain(METRICS.iter().map(|(name, _)| *name));
-        Self { columns: columns(names.chain(["leaf_idx", "record_digest"])), pages, leaves, as_of_ms }
+    pub fn new(source: &'a dyn Source, leaves: &'a Leaves, as_of_ms: i64) -> Self {
+        let metrics = ToldMetrics::default().named().map(|(name, _)| name);
+        let names = RUN_COLUMNS.into_iter().chain(metrics);
+        Self { columns: columns(names.chain(["leaf_idx", "record_digest"])), source, leaves, as_of_ms }
     }
 
-    fn row(&self, run: &MeasuredRun) -> io::Result<Vec<Cell>> {
-        let metrics: Option<Metrics> = run.metrics_json.as_deref().map(serde_json::from_slice).transpose()?;
-        let mut row = vec![
-            Cell::text(&run.device_id),
-            Cell::text(&run.asset_tag),
-            Cell::text(&run.model_name),
-            Cell::text(&run.site),
+    /// A run's row; `None`: it came while this was written, after the head was signed.
+    fn row_under_head(&self, run: MeasuredRun) -> io::Result<Option<Vec<Cell>>> {
+        if self.leaves.of_run(run.digest).is_none() && self.source.has_leaf(run.digest)? {
+            return Ok(None);
+        }
+        self.row(run).map(Some)
+    }
+
+    fn row(&self, run: MeasuredRun) -> io::Result<Vec<Cell>> {
+        let metrics: Option<ToldMetrics> =
+            run.metrics_json.as_deref().map(serde_json::from_slice).transpose()?;
+        let mut row = Vec::with_capacity(self.columns.len());
+        row.extend([
+            Cell::text(run.device_id),
+            Cell::text(run.asset_tag),
+            Cell::text(run.model_name),
+            Cell::text(run.site),
             Cell::time_ms(run.tested_at_ms),
             Cell::time_ms(run.received_at_ms),
-            Cell::text(&run.provenance),
-            Cell::text(&run.protocol),
-            Cell::text(&run.outcome),
-            Cell::text(&run.load_mix),
-            Cell::text(&run.channels),
+            Cell::text(run.provenance),
+            Cell::text(run.protocol),
+            Cell::text(run.outcome),
+            Cell::text(run.load_mix),
+            Cell::text(run.channels),
             Cell::number(run.ambient_c),
             Cell::number(run.ambient_sd_k),
             Cell::text(METHOD_VERSION),
-        ];
-        let value = |of: fn(&Metrics) -> &Measured| metrics.as_ref().and_then(|m| of(m).value());
-        row.extend(METRICS.iter().map(|(_, of)| Cell::number(value(*of))));
+        ]);
+        row.extend(metrics.unwrap_or_default().named().map(|(_, told)| Cell::number(told.value)));
         row.push(Cell::integer(self.leaves.of_run(run.digest).map(|leaf| leaf.leaf_idx.cast_signed())));
         row.push(Cell::text(run.digest.to_hex()));
         Ok(row)
+    }
+}
+
+/// Which leaves the rows of the runs table told.
+#[derive(Debug, Default)]
+pub struct ToldLeaves(std::collections::HashSet<i64>);
+
+impl ToldLeaves {
+    /// Whether a row told it.
+    pub fn has(&self, leaf_idx: u64) -> bool {
+        self.0.contains(&leaf_idx.cast_signed())
+    }
+}
+
+impl RowWriter for ToldLeaves {
+    fn row(&mut self, row: &[Cell]) -> io::Result<()> {
+        // The last but one column of the runs table; other tables have no leaves.
+        if let [.., Cell::Integer(leaf_idx), _] = row {
+            self.0.insert(*leaf_idx);
+        }
+        Ok(())
+    }
+
+    fn end(&mut self) -> io::Result<()> {
+        Ok(())
     }
 }
 
@@ -254,24 +305,13 @@ impl Table for RunsTable<'_> {
     }
 
     fn rows(&self) -> Rows<'_> {
-        let mut after = None;
-        let pages = std::iter::from_fn(move || match (self.pages)(after.take()) {
-            Ok(page) => {
-                after = Some(page.last()?.place());
-                Some(Ok(page))
-            }
-            Err(e) => Some(Err(e)),
-        });
-        // An error ends the reading: the next page would begin at the first run again.
-        let mut is_broken = false;
-        let pages = pages.take_while(move |page| !std::mem::replace(&mut is_broken, page.is_err()));
-        Box::new(pages.flat_map(move |page| {
+        Box::new(self.source.runs().flat_map(move |page| {
             let (page, error) = match page {
                 Ok(page) => (page, None),
                 Err(e) => (Vec::new(), Some(Err(e))),
             };
             let runs = page.into_iter().filter(|run| had_come_in(run, self.as_of_ms));
-            runs.map(|run| self.row(&run)).chain(error)
+            runs.filter_map(|run| self.row_under_head(run).transpose()).chain(error)
         }))
     }
 }
@@ -345,6 +385,7 @@ impl<'a> VisitsTable<'a> {
             "corrected_by",
             "is_withdrawn",
             "source",
+            "is_erased",
         ];
         Self { columns: columns(names), lines }
     }
@@ -371,11 +412,12 @@ fn visit_row(line: &VisitLine) -> Vec<Cell> {
             Cell::integer(v.corrected_by),
             Cell::text(if v.is_withdrawn { "yes" } else { "no" }),
             Cell::text("logged"),
+            Cell::text(if v.is_erased { "yes" } else { "no" }),
         ],
         VisitLine::Imported { device_id, on, actions } => {
             let mut row = vec![Cell::text(device_id), Cell::Date(*on), Cell::Empty, words(actions)];
             row.resize(12, Cell::Empty);
-            row.push(Cell::text("imported"));
+            row.extend([Cell::text("imported"), Cell::Empty]);
             row
         }
     }

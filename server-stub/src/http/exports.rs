@@ -19,7 +19,7 @@ use super::{Hub, Problem, RETRY_AFTER_S, download, streaming};
 use crate::access::Viewer;
 use crate::export::bundle::{self, Parts};
 use crate::export::format::Format;
-use crate::export::gather::{self, Judged, Ledger, LedgerError, Reading, Source};
+use crate::export::gather::{self, Judged, Ledger, LedgerError, Reading};
 use crate::export::sink::Sink;
 use crate::export::tables::{CoverageTable, FleetTable, RunsTable, VisitLine, VisitsTable, Which};
 use crate::pages::fill::Shown;
@@ -111,8 +111,7 @@ async fn table<S: Store>(
             let ledger = ledger(hub).await?;
             let source = Reading::new(hub.store.clone());
             streaming::body(place, move |out| {
-                let pages = |after| source.runs(after);
-                format.write(&RunsTable::new(&pages, &ledger.runs, as_of_ms), as_of, out)
+                format.write(&RunsTable::new(&source, &ledger.runs, as_of_ms), as_of, out)
             })
         }
         Which::Visits => {

@@ -27,6 +27,7 @@ fn check(unit: u64, month: u64, airflow: f64) -> RunFacts {
         provenance: "imported",
         model_key: "Tamsel 14".to_owned(),
         model_name: "Tamsel 14".to_owned(),
+        firmware: String::new(),
         site: "north".to_owned(),
         load_mix: "1".to_owned(),
         protocol: "standard".to_owned(),
@@ -115,7 +116,7 @@ async fn a_run_that_says_nothing_is_looked_at_once() {
     let unreadable = RunFacts { trace_zstd: b"no trace".to_vec(), ..check(1, 0, 1.0) };
     store.run_import_batch(vec![unreadable]).await.unwrap();
     assert!(now(&store).await.evidence.is_empty());
-    let kept = store.evidence_list(version()).await.unwrap();
+    let kept = store.evidence_list(version(), 0, u32::MAX).await.unwrap();
     assert!(kept.len() == 1 && kept[0].made.is_none(), "{kept:?}");
     store.store_close().await;
 }

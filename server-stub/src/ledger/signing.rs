@@ -117,7 +117,7 @@ async fn append_link<S: LedgerStore>(store: &S, link: &KeyLink, now_ms: EpochMs)
 }
 
 /// The log's keys, the first one first.
-async fn keys<S: LedgerStore>(store: &S) -> Result<Vec<KeyLink>, StoreError> {
+pub(crate) async fn keys<S: LedgerStore>(store: &S) -> Result<Vec<KeyLink>, StoreError> {
     let mut keys: Vec<KeyLink> = Vec::new();
     for event in store.ledger_key_events().await? {
         let link: KeyLink = serde_json::from_slice(&event.body).map_err(|e| corrupt(e.to_string()))?;

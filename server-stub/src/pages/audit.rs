@@ -230,6 +230,11 @@ pub fn verified(report: &Report, name: &str) -> Markup {
                 (words::count(report.n_events, "event", "events")) ", " (words::count(report.n_proofs, "proof", "proofs")) ", "
                 (words::count(report.n_rows, "row", "rows")) ", " (words::count(report.n_records, "record", "records"))
             } }
+            @if report.n_erased > 0 {
+                div { dt { "Erased" } dd {
+                    "the texts of " (words::count(report.n_erased, "entry", "entries")) ", on purpose and as the ledger says; their proofs hold"
+                } }
+            }
             div { dt { "Older head" } dd {
                 @match report.old_tree_size {
                     Some(size) => { "held against one of " (words::count(size as usize, "leaf", "leaves")) },

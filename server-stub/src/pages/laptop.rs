@@ -444,8 +444,13 @@ fn visits(entries: &[Visit]) -> Markup {
                     tr {
                         th scope="row" { (words::day(v.visited_on)) }
                         td data-name="Done" { (actions(&v.actions)) }
-                        td data-name="Found" { (or_dash(&v.found)) }
-                        td data-name="Parts and note" { (or_dash(&[v.parts.as_str(), v.note.as_str()].join(" "))) }
+                        @if v.is_erased {
+                            td data-name="Found" { span.soft { (words::ERASED) } }
+                            td data-name="Parts and note" { span.soft { (words::ERASED) } }
+                        } @else {
+                            td data-name="Found" { (or_dash(&v.found)) }
+                            td data-name="Parts and note" { (or_dash(&[v.parts.as_str(), v.note.as_str()].join(" "))) }
+                        }
                         td.value data-name="Minutes" { @match v.minutes { Some(n) => (n), None => "–" } }
                         td.value data-name="Number" { (v.visit_id) }
                         td data-name="Counts" { (standing_of(v)) }

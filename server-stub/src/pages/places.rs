@@ -404,7 +404,9 @@ pub fn tag_body(view: &TagView<'_>, reader: &Reader) -> Markup {
                         tr {
                             th scope="row" { (words::minute_of(v.changed_at_ms)) }
                             td data-name="What" { (change(v.change)) @if v.entry.is_excluded { ", excluded" } }
-                            td data-name="Where it then stood" { (where_it_is(&v.entry.site, &v.entry.place)) }
+                            td data-name="Where it then stood" {
+                                @if v.is_erased { span.soft { (words::ERASED) } } @else { (where_it_is(&v.entry.site, &v.entry.place)) }
+                            }
                             td data-name="Why" { @if v.entry.why.is_empty() { span.soft { "–" } } @else { (v.entry.why) } }
                             td data-name="By" { (v.by_role) }
                         }

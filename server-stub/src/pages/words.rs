@@ -6,6 +6,9 @@ use maud::{Markup, html};
 use crate::scoring::Band;
 use crate::store::EpochMs;
 
+/// In place of a text that was erased on purpose.
+pub const ERASED: &str = "erased";
+
 /// A day in words: `12 Nov 2026`.
 pub fn day(day: NaiveDate) -> Markup {
     html! { time datetime=(day.to_string()) { (day.format("%-d %b %Y")) } }

@@ -517,8 +517,10 @@ fn laptops(
     seen.into_iter().map(|(key, seen)| (key, ready(seen))).collect()
 }
 
-fn read(stored: MeasuredRun) -> Run {
-    let parsed = stored.metrics_json.as_deref().map(serde_json::from_slice::<Metrics>).transpose();
+fn read(mut stored: MeasuredRun) -> Run {
+    // Kept once, parsed: of a large fleet the texts alone are some hundred megabytes.
+    let json = stored.metrics_json.take();
+    let parsed = json.as_deref().map(serde_json::from_slice::<Metrics>).transpose();
     let metrics = parsed.unwrap_or_else(|e| {
         tracing::error!(run_id = stored.run_id, error = %e, "stored metrics cannot be read; `windrow-hub recompute` makes them again");
         None

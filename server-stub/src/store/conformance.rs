@@ -53,6 +53,7 @@ fn facts(device_id: &str, digest: Digest) -> RunFacts {
         provenance: "emulated",
         model_key: "Fjordbook 14".to_owned(),
         model_name: "Fjordbook 14".to_owned(),
+        firmware: "1.07".to_owned(),
         site: String::new(),
         load_mix: "1".to_owned(),
         protocol: "standard".to_owned(),

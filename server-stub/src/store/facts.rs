@@ -90,6 +90,8 @@ pub struct ScopeVersion {
     pub changed_at_ms: EpochMs,
     /// In which role.
     pub by_role: String,
+    /// Where it stood was erased.
+    pub is_erased: bool,
 }
 
 /// What an import of the scope list did.
@@ -256,6 +258,8 @@ pub struct Visit {
     pub corrected_by: Option<i64>,
     /// It says that the corrected visit never took place.
     pub is_withdrawn: bool,
+    /// Its free texts were erased.
+    pub is_erased: bool,
 }
 
 impl Visit {
@@ -338,6 +342,9 @@ pub struct Mark {
     pub by_role: String,
 }
 
+/// What a mark says in place of a reason that was erased.
+pub const ERASED_REASON: &str = "reason erased";
+
 /// Free text that is to go.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Erasing {
@@ -345,6 +352,50 @@ pub enum Erasing {
     Visit(i64),
     /// Why a laptop was held, snoozed or asked for a check, by its whole id.
     Reasons(String),
+    /// An asset tag, all that the list said of it, and where the laptops stood that carried it.
+    Tag(String),
+    /// Where a laptop stood, and under which tags, before it stood where it stands; by its whole id.
+    Places(String),
+    /// A site's name and the places in it, wherever they stand.
+    Site(String),
+    /// Who holds a grant, by its number.
+    Grant(i64),
+}
+
+impl Erasing {
+    /// Its name in the ledger.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Visit(_) => "visit",
+            Self::Reasons(_) => "reasons",
+            Self::Tag(_) => "tag",
+            Self::Places(_) => "places",
+            Self::Site(_) => "site",
+            Self::Grant(_) => "grant",
+        }
+    }
+}
+
+/// What became of an erasure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Erased {
+    /// So many entries lost their texts; 0: there was nothing to erase.
+    Done {
+        /// How many.
+        n_entries: usize,
+    },
+    /// A grant that is good is bound to this site; nothing was erased.
+    SiteIsBound,
+}
+
+impl Erased {
+    /// How many entries lost their texts.
+    pub const fn n_entries(self) -> usize {
+        match self {
+            Self::Done { n_entries } => n_entries,
+            Self::SiteIsBound => 0,
+        }
+    }
 }
 
 /// The store's part for facts.
@@ -399,14 +450,13 @@ pub trait FactStore {
         after_visit_id: i64,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<Visit>, StoreError>> + Send;
-    /// Erases free text and what could still prove it; the commitments stay. Says of how many rows: none, where there are
-    /// none.
+    /// Erases free text and what could still prove it; the commitments stay, and an event names them.
     fn text_erase(
         &self,
         what: Erasing,
         actor: Actor,
         now_ms: EpochMs,
-    ) -> impl Future<Output = Result<usize, StoreError>> + Send;
+    ) -> impl Future<Output = Result<Erased, StoreError>> + Send;
     /// Sets a mark; an open one of the same kind ends.
     fn mark_set(&self, mark: NewMark) -> impl Future<Output = Result<Marked, StoreError>> + Send;
     /// Ends an open mark; `false`: there is none.

@@ -49,10 +49,12 @@ pub trait JudgementStore {
         &self,
         version: String,
     ) -> impl Future<Output = Result<Vec<StoredStanding>, StoreError>> + Send;
-    /// Evidence of all runs under `version`.
+    /// Evidence of the next runs after the row `after_run_id` under `version`, at most `limit`.
     fn evidence_list(
         &self,
         version: String,
+        after_run_id: i64,
+        limit: u32,
     ) -> impl Future<Output = Result<Vec<StoredEvidence>, StoreError>> + Send;
     /// Evidence of one laptop's runs of one provenance and model under `version`.
     fn evidence_list_of_laptop(

@@ -3,6 +3,7 @@
 //! One trait, one file a database. A method does all of its work or none of it, and returns once that is durable.
 
 pub mod access;
+pub mod check;
 #[cfg(test)]
 mod conformance;
 pub mod facts;
@@ -144,6 +145,8 @@ pub struct RunFacts {
     pub model_key: String,
     /// What a person calls the model.
     pub model_name: String,
+    /// Firmware of the machine; empty where unknown.
+    pub firmware: String,
     /// Site, of imported runs.
     pub site: String,
     /// Load program.
@@ -322,6 +325,7 @@ impl MeasuredRun {
 /// The hub's memory.
 pub trait Store:
     access::AccessStore
+    + check::CheckStore
     + facts::FactStore
     + judgements::JudgementStore
     + LedgerStore
@@ -383,7 +387,13 @@ pub trait Store:
         &self,
         method_version: &'static str,
     ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
-    /// The next runs after `after`, in the same order, at most `limit`; from the first one where it is `None`.
+    /// The same with metrics only of those that a judgement reads: each laptop's last run of a provenance until `as_of_ms`.
+    fn run_list_to_judge(
+        &self,
+        method_version: &'static str,
+        as_of_ms: EpochMs,
+    ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
+    /// The next runs after `after`, in the order of all, at most `limit`; from the first one where it is `None`.
     fn run_list_measured_after(
         &self,
         method_version: &'static str,

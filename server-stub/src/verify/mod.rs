@@ -3,6 +3,7 @@
 
 mod archive;
 mod rows;
+pub mod store;
 #[cfg(test)]
 mod tests;
 
@@ -16,10 +17,12 @@ use windrow_model::record::Digest;
 
 pub use archive::Limits;
 
-use crate::export::bundle::{ABOUT, EVENTS, HEAD, LEAVES, SEAL, SEAL_SCHEMA, SUMS, Seal, seal_message};
+use crate::export::bundle::{
+    ABOUT, ABSENT, EVENTS, HEAD, LEAVES, SEAL, SEAL_SCHEMA, SUMS, Seal, seal_message,
+};
 use crate::export::sink::{LineDigests, lines_name};
 use crate::ledger::head::{Head, SignedHead, is_signed, last_key};
-use crate::ledger::leaf::{is_kind_name, leaf_hash};
+use crate::ledger::leaf::{has_body, is_kind_name, leaf_hash};
 use crate::ledger::tree::Growing;
 use archive::Archive;
 use rows::Said;
@@ -67,6 +70,8 @@ pub struct Report {
     pub n_rows: usize,
     /// Records whose digests, signature and proof were checked.
     pub n_records: usize,
+    /// Entries whose texts were erased on purpose, as the ledger says.
+    pub n_erased: usize,
     /// Size of the older head that it was held against.
     pub old_tree_size: Option<u64>,
     /// What isn't as it was; empty: nothing was altered.
@@ -103,13 +108,19 @@ pub fn verify(path: &Path, old_head: Option<&Head>, limits: Limits) -> io::Resul
     let mut report = Report::default();
     check_sums(&mut archive, limits, &mut report)?;
     let Some(head) = check_head(&mut archive, &mut report) else { return Ok(report) };
-    check_about(&mut archive, &head, &mut report);
-    let leaves = check_leaves(&mut archive, &head, old_head, limits.leaves, &mut report);
-    let said = check_events(&mut archive, &leaves, &mut report);
+    let as_of_ms = check_about(&mut archive, &head, &mut report);
+    let mut leaves = check_leaves(&mut archive, &head, old_head, limits.leaves, &mut report);
+    let said = check_events(&mut archive, &mut leaves, &mut report);
+    report.n_erased = said.n_erased();
     rows::check_proofs(&mut archive, &head, &mut report);
-    rows::check_runs(&mut archive, &leaves, &mut report);
+    if let Some(records) = rows::check_runs(&mut archive, &mut leaves, &mut report) {
+        rows::check_absent(&mut archive, &mut leaves, as_of_ms, &mut report);
+        leaves.tell_untold(&mut report);
+        rows::check_records(&mut archive, &head, &said, Some(records), &mut report);
+    } else {
+        rows::check_records(&mut archive, &head, &said, None, &mut report);
+    }
     rows::check_visits(&mut archive, &said, &mut report);
-    rows::check_records(&mut archive, &head, &said, &mut report);
     Ok(report)
 }
 
@@ -306,13 +317,22 @@ fn check_head(archive: &mut Archive, report: &mut Report) -> Option<Head> {
     Some(head)
 }
 
-fn check_about(archive: &mut Archive, head: &Head, report: &mut Report) {
+/// The description; gives the time as of which the fleet was judged.
+fn check_about(archive: &mut Archive, head: &Head, report: &mut Report) -> Option<i64> {
     let about = small(archive, ABOUT).ok().and_then(|b| serde_json::from_slice::<serde_json::Value>(&b).ok());
-    let Some(about) = about else { return report.find(ABOUT, None, "cannot be read") };
+    let Some(about) = about else {
+        report.find(ABOUT, None, "cannot be read");
+        return None;
+    };
     let is_same = about["log_id"] == head.log_id.to_hex() && about["tree_size"] == head.tree_size;
     if !is_same {
         report.find(ABOUT, None, "names another log or size than the head");
     }
+    let as_of = chrono::DateTime::parse_from_rfc3339(about["as_of"].as_str().unwrap_or_default()).ok();
+    if as_of.is_none() {
+        report.find(ABOUT, None, "has no time as of which the fleet was judged");
+    }
+    Some(as_of?.timestamp_millis())
 }
 
 /// Each line of a file, within limits.
@@ -362,7 +382,7 @@ fn check_leaves(
     old_head: Option<&Head>,
     max_leaves: usize,
     report: &mut Report,
-) -> Vec<Digest> {
+) -> Leaves {
     let mut leaves = Vec::new();
     let mut growing = Growing::default();
     let mut old_root = old_head.filter(|old| old.tree_size == 0).map(|_| growing.root());
@@ -392,7 +412,41 @@ fn check_leaves(
     if let Some(old) = old_head {
         check_old_head(head, old, old_root, report);
     }
-    leaves
+    Leaves { is_told: vec![false; leaves.len()], hashes: leaves }
+}
+
+/// The ledger's leaves, and which of them something in the export told.
+struct Leaves {
+    hashes: Vec<Digest>,
+    is_told: Vec<bool>,
+}
+
+impl Leaves {
+    /// Whether a leaf of this content stands at its place; each is told once.
+    fn tell(&mut self, leaf_idx: u64, kind: &str, digest: Digest, at_ms: u64) -> Result<(), String> {
+        if !is_kind_name(kind) {
+            return Err(format!("`{kind}` is no kind of leaf"));
+        }
+        let place = usize::try_from(leaf_idx).ok().filter(|place| *place < self.hashes.len());
+        let is_it = |place: &usize| self.hashes[*place] == leaf_hash(kind, digest, at_ms);
+        let Some(place) = place.filter(is_it) else {
+            return Err(format!("is not what leaf {leaf_idx} of the ledger stands for"));
+        };
+        if std::mem::replace(&mut self.is_told[place], true) {
+            return Err(format!("leaf {leaf_idx} was told before: one of the two was added"));
+        }
+        Ok(())
+    }
+
+    /// Leaves that nothing told: whatever stood for them was taken away.
+    fn tell_untold(&self, report: &mut Report) {
+        for (leaf_idx, _) in self.is_told.iter().enumerate().filter(|(_, is_told)| !**is_told) {
+            let what = format!(
+                "leaf {leaf_idx}: no event, no row of the runs table and no line of `{ABSENT}` stands for it: one is missing"
+            );
+            report.find(LEAVES, Some(leaf_idx as u64 + 1), what);
+        }
+    }
 }
 
 fn check_old_head(head: &Head, old: &Head, old_root: Option<Digest>, report: &mut Report) {
@@ -412,28 +466,18 @@ fn check_old_head(head: &Head, old: &Head, old_root: Option<Digest>, report: &mu
     }
 }
 
-/// Whether a leaf of this content stands at its place.
-fn held(leaves: &[Digest], leaf_idx: u64, kind: &str, digest: Digest, at_ms: u64) -> Result<(), String> {
-    if !is_kind_name(kind) {
-        return Err(format!("`{kind}` is no kind of leaf"));
-    }
-    let found = usize::try_from(leaf_idx).ok().and_then(|idx| leaves.get(idx));
-    if found == Some(&leaf_hash(kind, digest, at_ms)) {
-        Ok(())
-    } else {
-        Err(format!("is not what leaf {leaf_idx} of the ledger stands for"))
-    }
-}
-
-fn check_events(archive: &mut Archive, leaves: &[Digest], report: &mut Report) -> Said {
+fn check_events(archive: &mut Archive, leaves: &mut Leaves, report: &mut Report) -> Said {
     let mut n_events = 0;
     let mut said = Said::default();
     let complaints = each_line(archive, EVENTS, |_, text| {
         n_events += 1;
         let event: ToldEvent = serde_json::from_str(text).map_err(|e| e.to_string())?;
         let digest = Digest::of(event.body.as_bytes());
-        held(leaves, event.leaf_idx, &event.kind, digest, event.timestamp_ms)?;
-        said.hear(&event.kind, &event.body);
+        if !has_body(&event.kind) {
+            return Err(format!("`{}` is no kind of event", event.kind));
+        }
+        leaves.tell(event.leaf_idx, &event.kind, digest, event.timestamp_ms)?;
+        said.hear(event.leaf_idx, &event.kind, &event.body);
         Ok(())
     });
     report.n_events = n_events;

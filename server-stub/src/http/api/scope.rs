@@ -112,6 +112,8 @@ pub(super) struct ScopeLineVersion {
     changed_at: String,
     /// In which role.
     by_role: String,
+    /// Where it stood was erased.
+    is_erased: bool,
 }
 
 /// A change of the list.
@@ -236,6 +238,7 @@ pub(super) async fn history<S: Store>(
         change: v.change,
         changed_at: time(v.changed_at_ms),
         by_role: v.by_role.clone(),
+        is_erased: v.is_erased,
     });
     Ok(Json(ScopeHistory { versions: versions.collect() }))
 }

@@ -105,6 +105,8 @@ pub(super) struct LoggedVisit {
     parts: String,
     /// Anything else.
     note: String,
+    /// Its texts were erased: what was found, parts and note are blank.
+    is_erased: bool,
     /// In which role it was logged.
     by_role: String,
     /// When it was logged.
@@ -138,6 +140,7 @@ impl LoggedVisit {
             found: visit.found,
             parts: visit.parts,
             note: visit.note,
+            is_erased: visit.is_erased,
             by_role: visit.by_role,
             logged_at: time(visit.logged_at_ms),
             corrects: visit.corrects,

@@ -6,7 +6,7 @@ use sqlx::sqlite::{SqliteConnection, SqliteRow};
 use windrow_model::record::Digest;
 
 use super::SqliteStore;
-use super::facts::commit;
+use super::facts::{body_of, commit, committed, is_erased};
 use super::ledger::append_json_event;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::access::Role;
@@ -14,6 +14,7 @@ use crate::ledger::leaf::LeafKind;
 use crate::store::access::{
     AccessStore, Grant, Granted, MAX_GRANTS, MAX_SESSIONS, NewGrant, NewSession, Session,
 };
+use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::{EpochMs, StoreError};
 
 /// A unit of work on grants or sessions.
@@ -62,9 +63,9 @@ struct Texts<'a> {
 
 /// The body of the event. Its token's hash is no part of it: nobody could do anything with it.
 #[derive(Serialize)]
-struct GrantEvent {
+struct GrantEvent<'a> {
     grant_id: i64,
-    role: Option<&'static str>,
+    role: Option<&'a str>,
     is_given: bool,
     expires_at_ms: Option<EpochMs>,
     /// Over the canonical form of [`Texts`].
@@ -144,6 +145,35 @@ fn grant_of(row: &SqliteRow) -> Result<Grant, StoreError> {
     })
 }
 
+/// What a grant claims: that it was given, and, where it is no longer good, that it was taken back.
+pub(super) fn grant_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+    let (grant_id, label): (i64, &str) = (row.try_get("grant_id")?, row.try_get("label")?);
+    let salt: Option<&[u8]> = row.try_get("salt")?;
+    let given = GrantEvent {
+        grant_id,
+        role: row.try_get("role")?,
+        is_given: true,
+        expires_at_ms: row.try_get("expires_at_ms")?,
+        text_commitment: Some(committed(salt, &Texts { label, site: row.try_get("site")? })?),
+    };
+    let given = Claim {
+        row: grant_id.to_string(),
+        kind: LeafKind::Grant,
+        at: ClaimedTime::At(row.try_get("created_at_ms")?),
+        said: Said::Body { body: body_of(&given)?, is_erased: is_erased(salt), has_text: !label.is_empty() },
+        is_optional: false,
+    };
+    let Some(revoked_at_ms) = row.try_get("revoked_at_ms")? else { return Ok(vec![given]) };
+    let taken = taken_back(grant_id);
+    let taken =
+        Claim { at: ClaimedTime::At(revoked_at_ms), said: Said::whole(body_of(&taken)?), ..given.clone() };
+    Ok(vec![given, taken])
+}
+
+const fn taken_back(grant_id: i64) -> GrantEvent<'static> {
+    GrantEvent { grant_id, role: None, is_given: false, expires_at_ms: None, text_commitment: None }
+}
+
 async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Result<Granted, StoreError> {
     let (n_good, n_admins): (i64, i64) = sqlx::query_as(
         "SELECT COUNT(*), COALESCE(SUM(role = 'admin'), 0) FROM access_grant \
@@ -195,9 +225,7 @@ async fn grant_revoke_in_tx(
             .execute(&mut *c)
             .await?;
     if revoked.rows_affected() > 0 {
-        let event =
-            GrantEvent { grant_id, role: None, is_given: false, expires_at_ms: None, text_commitment: None };
-        append_json_event(c, LeafKind::Grant, &event, now_ms).await?;
+        append_json_event(c, LeafKind::Grant, &taken_back(grant_id), now_ms).await?;
     }
     sqlx::query("DELETE FROM access_session WHERE grant_id = ?").bind(grant_id).execute(&mut *c).await?;
     let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.grant_id = ?");

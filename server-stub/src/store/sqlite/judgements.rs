@@ -115,11 +115,21 @@ impl JudgementStore for SqliteStore {
             .collect()
     }
 
-    async fn evidence_list(&self, version: String) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = sqlx::query("SELECT run_id, standing, evidence FROM run_evidence WHERE version = ?")
-            .bind(version)
-            .fetch_all(&self.readers)
-            .await?;
+    async fn evidence_list(
+        &self,
+        version: String,
+        after_run_id: i64,
+        limit: u32,
+    ) -> Result<Vec<StoredEvidence>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT run_id, standing, evidence FROM run_evidence WHERE run_id > ? AND version = ? \
+             ORDER BY run_id LIMIT ?",
+        )
+        .bind(after_run_id)
+        .bind(version)
+        .bind(limit)
+        .fetch_all(&self.readers)
+        .await?;
         rows.iter().map(stored_evidence).collect()
     }
 

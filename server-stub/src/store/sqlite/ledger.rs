@@ -207,7 +207,7 @@ async fn head_get(c: &mut SqliteConnection, tree_size: u64) -> Result<Option<Sto
     row.as_ref().map(stored_head).transpose()
 }
 
-fn stored_head(row: &SqliteRow) -> Result<StoredHead, StoreError> {
+pub(super) fn stored_head(row: &SqliteRow) -> Result<StoredHead, StoreError> {
     let signature: &[u8] = row.try_get("signature")?;
     Ok(StoredHead {
         tree_size: row.try_get::<i64, _>("tree_size")?.unsigned_abs(),
@@ -224,7 +224,8 @@ fn stored_head(row: &SqliteRow) -> Result<StoredHead, StoreError> {
 fn leaf(row: &SqliteRow) -> Result<Leaf, StoreError> {
     Ok(Leaf {
         leaf_idx: row.try_get::<i64, _>("leaf_idx")?.unsigned_abs(),
-        kind: row.try_get("kind")?,
+        // One that was damaged in the file is read as far as it goes: its hash then tells.
+        kind: String::from_utf8_lossy(row.try_get_unchecked("kind")?).into_owned(),
         digest: digest_of(row.try_get("digest")?, "ledger_leaf.digest")?,
         at_ms: row.try_get("at_ms")?,
         leaf_hash: digest_of(row.try_get("leaf_hash")?, "ledger_leaf.leaf_hash")?,

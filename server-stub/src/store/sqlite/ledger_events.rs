@@ -26,7 +26,15 @@ pub(super) struct DeviceEvent<'a> {
 pub(super) struct ServiceEvent<'a> {
     pub(super) device_id: &'a str,
     pub(super) serviced_on: String,
-    pub(super) action: &'static str,
+    pub(super) action: &'a str,
+}
+
+/// A laptop stands elsewhere.
+#[derive(Serialize)]
+pub(super) struct PlacingEvent<'a> {
+    pub(super) device_id: &'a str,
+    /// Over the canonical form of [`Placing`].
+    pub(super) placing_commitment: String,
 }
 
 /// Where a laptop stands: free text, so that the ledger holds only a commitment to it.

@@ -1,6 +1,7 @@
 //! SQLite: WAL, synchronous FULL, one writer that commits in groups, and a small pool of readers.
 
 mod access;
+mod check;
 mod facts;
 mod judgements;
 mod ledger;
@@ -23,6 +24,7 @@ use sqlx::sqlite::{
 use tokio::sync::{mpsc, oneshot};
 use windrow_model::record::Digest;
 
+use self::read::WithMetrics;
 use self::write::Write;
 use super::{
     Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
@@ -164,7 +166,15 @@ impl Store for SqliteStore {
     }
 
     async fn run_list_measured(&self, method_version: &'static str) -> Result<Vec<MeasuredRun>, StoreError> {
-        read::run_list_measured(&self.readers, method_version, None, None).await
+        read::run_list_all(&self.readers, method_version, WithMetrics::All).await
+    }
+
+    async fn run_list_to_judge(
+        &self,
+        method_version: &'static str,
+        as_of_ms: EpochMs,
+    ) -> Result<Vec<MeasuredRun>, StoreError> {
+        read::run_list_all(&self.readers, method_version, WithMetrics::Last { until_ms: as_of_ms }).await
     }
 
     async fn run_list_measured_after(
@@ -173,7 +183,8 @@ impl Store for SqliteStore {
         after: Option<RunPlace>,
         limit: u32,
     ) -> Result<Vec<MeasuredRun>, StoreError> {
-        read::run_list_measured(&self.readers, method_version, after, Some(limit)).await
+        let mut connection = self.readers.acquire().await?;
+        read::run_list_measured(&mut connection, method_version, WithMetrics::All, after, limit).await
     }
 
     async fn service_list(&self) -> Result<Vec<Service>, StoreError> {

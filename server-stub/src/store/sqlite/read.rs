@@ -1,11 +1,12 @@
 //! What is read from SQLite.
 
 use sqlx::Row;
-use sqlx::sqlite::{SqlitePool, SqliteRow};
+use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
 
-use crate::store::{Device, Logged, MeasuredRun, RunPlace, RunToMeasure, Service, StoreError};
+use crate::store::facts::ERASED_REASON;
+use crate::store::{Device, EpochMs, Logged, MeasuredRun, RunPlace, RunToMeasure, Service, StoreError};
 
 pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
     let fixed = <[u8; 32]>::try_from(bytes);
@@ -20,11 +21,13 @@ pub(super) fn key_of(bytes: &[u8]) -> Result<PublicKey, StoreError> {
 
 pub(super) async fn device_get(pool: &SqlitePool, device_id: &str) -> Result<Option<Device>, StoreError> {
     let row = sqlx::query(
-        "SELECT device_id, public_key, revoked_at_ms, check_wanted_by_ms, (SELECT m.why FROM mark m \
+        "SELECT device_id, public_key, revoked_at_ms, check_wanted_by_ms, \
+           (SELECT CASE WHEN m.salt = x'' THEN ?2 ELSE m.why END FROM mark m \
            WHERE m.device_id = device.device_id AND m.kind = 'hold' AND m.ended_at_ms IS NULL LIMIT 1) AS held_why \
-         FROM device WHERE device_id = ?",
+         FROM device WHERE device_id = ?1",
     )
     .bind(device_id)
+    .bind(ERASED_REASON)
     .fetch_optional(pool)
     .await?;
     row.map(|row| {
@@ -70,35 +73,72 @@ pub(super) async fn run_list_unmeasured(
         .collect()
 }
 
-pub(super) async fn run_list_measured(
+/// Which runs of a list come with their metrics.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum WithMetrics {
+    /// All.
+    All,
+    /// Each laptop's last run of a provenance until this time.
+    Last { until_ms: EpochMs },
+}
+
+/// Runs read in one go where all are read.
+const RUN_PAGE: u32 = 10_000;
+
+/// All runs by laptop and time, as they were at one moment.
+pub(super) async fn run_list_all(
     pool: &SqlitePool,
     method_version: &str,
+    with: WithMetrics,
+) -> Result<Vec<MeasuredRun>, StoreError> {
+    let mut reading = pool.begin().await?;
+    let mut runs: Vec<MeasuredRun> = Vec::new();
+    loop {
+        let after = runs.last().map(MeasuredRun::place);
+        let page = run_list_measured(&mut reading, method_version, with, after, RUN_PAGE).await?;
+        if page.is_empty() {
+            return Ok(runs);
+        }
+        runs.extend(page);
+    }
+}
+
+pub(super) async fn run_list_measured(
+    c: &mut SqliteConnection,
+    method_version: &str,
+    with: WithMetrics,
     after: Option<RunPlace>,
-    limit: Option<u32>,
+    limit: u32,
 ) -> Result<Vec<MeasuredRun>, StoreError> {
     // Before every laptop's id.
     let first = || RunPlace { device_id: String::new(), tested_at_ms: 0, run_id: 0 };
     let after = after.unwrap_or_else(first);
-    // A header that was damaged in the file must not keep all other runs from being read.
+    let until_ms = match with {
+        WithMetrics::All => None,
+        WithMetrics::Last { until_ms } => Some(until_ms),
+    };
+    // All of the run that is read here stands in the index `run_listed`: no row with its trace is touched.
     let rows = sqlx::query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
-           r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, \
-           COALESCE(CASE WHEN json_valid(CAST(r.header AS TEXT)) THEN json_extract(CAST(r.header AS TEXT), '$.model.firmware') END, '') AS firmware, \
+           r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, r.firmware, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
-         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
+         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ?1 AND (?2 IS NULL OR NOT EXISTS \
+           (SELECT 1 FROM run l WHERE l.device_id = r.device_id AND l.provenance = r.provenance AND l.tested_at_ms <= ?2 \
+            AND (l.tested_at_ms, l.run_id) > (r.tested_at_ms, r.run_id))) \
          LEFT JOIN placing p ON p.placing_id = \
            (SELECT q.placing_id FROM placing q WHERE q.device_id = r.device_id \
             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
-         WHERE (r.device_id, r.tested_at_ms, r.run_id) > (?, ?, ?) \
-         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT ?",
+         WHERE (r.device_id, r.tested_at_ms, r.run_id) > (?3, ?4, ?5) \
+         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT ?6",
     )
     .bind(method_version)
+    .bind(until_ms)
     .bind(after.device_id)
     .bind(after.tested_at_ms)
     .bind(after.run_id)
-    .bind(limit.map_or(-1, i64::from))
-    .fetch_all(pool)
+    .bind(limit)
+    .fetch_all(c)
     .await?;
     rows.iter().map(measured_run).collect()
 }

@@ -143,7 +143,7 @@ async fn run_list_of_model(
 ) -> Result<Vec<RunOfModel>, StoreError> {
     let rows = sqlx::query(
         "SELECT r.device_id, r.tested_at_ms, m.metrics, \
-           COALESCE(CASE WHEN json_valid(CAST(r.header AS TEXT)) THEN json_extract(CAST(r.header AS TEXT), '$.model.firmware') END, '') AS firmware \
+           r.firmware \
          FROM run r JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
          WHERE r.model_name = ? ORDER BY r.tested_at_ms DESC LIMIT ?",
     )

@@ -399,8 +399,9 @@ async fn run_insert(
 ) -> Result<(), StoreError> {
     sqlx::query(
         "INSERT INTO run (device_id, digest, provenance, sequence, previous_digest, link, header, trace, model_key, \
-           model_name, site, load_mix, protocol, outcome, channels, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms) \
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+           model_name, site, load_mix, protocol, outcome, channels, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms, \
+           firmware) \
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     )
     .bind(&facts.device_id)
     .bind(&facts.digest.0[..])
@@ -422,6 +423,7 @@ async fn run_insert(
     .bind(facts.on_ac)
     .bind(facts.tested_at_ms)
     .bind(facts.received_at_ms)
+    .bind(&facts.firmware)
     .execute(c)
     .await?;
     Ok(())

@@ -4,8 +4,10 @@ use serde::Serialize;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use sqlx::{Executor, Row, Sqlite};
 
+use super::body_of;
 use super::scope::{Stand, place_in_tx, placing_in_tx};
 use crate::ledger::leaf::LeafKind;
+use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{Actor, Laptop, Merged};
 use crate::store::sqlite::ledger::append_json_event;
 use crate::store::{EpochMs, StoreError};
@@ -21,7 +23,25 @@ struct MergeEvent<'a> {
     change: &'static str,
     old_device_id: &'a str,
     new_device_id: &'a str,
-    by_role: &'static str,
+    by_role: &'a str,
+}
+
+/// What a row of successions claims.
+pub(in crate::store::sqlite) fn succession_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+    let new_device_id = row.try_get("new_device_id")?;
+    let event = MergeEvent {
+        change: "merged",
+        old_device_id: row.try_get("old_device_id")?,
+        new_device_id,
+        by_role: row.try_get("by_role")?,
+    };
+    Ok(vec![Claim {
+        row: new_device_id.to_owned(),
+        kind: LeafKind::Scope,
+        at: ClaimedTime::At(row.try_get("at_ms")?),
+        said: Said::whole(body_of(&event)?),
+        is_optional: false,
+    }])
 }
 
 /// Whether a laptop of that id has joined or was imported.

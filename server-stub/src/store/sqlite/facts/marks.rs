@@ -4,9 +4,10 @@ use serde::Serialize;
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
-use super::{commit, laptops, parsed};
+use super::{body_of, commit, committed, is_erased, laptops, parsed};
 use crate::ledger::leaf::LeafKind;
-use crate::store::facts::{Actor, Mark, MarkKind, Marked, NewMark};
+use crate::store::check::{Claim, ClaimedTime, Said};
+use crate::store::facts::{Actor, ERASED_REASON, Mark, MarkKind, Marked, NewMark};
 use crate::store::sqlite::ledger::append_json_event;
 use crate::store::{EpochMs, NewRecord, StoreError};
 
@@ -22,7 +23,7 @@ struct MarkEvent<'a> {
     device_id: &'a str,
     is_set: bool,
     until_ms: Option<EpochMs>,
-    by_role: &'static str,
+    by_role: &'a str,
     /// Over the canonical form of [`Texts`]; absent where a mark ends.
     text_commitment: Option<String>,
 }
@@ -157,7 +158,7 @@ pub(super) async fn list(
 ) -> Result<Vec<Mark>, StoreError> {
     // A check that is wanted stays wanted when its time has passed; a hold or a snooze with an end ends.
     let rows = sqlx::query(
-        "SELECT device_id, kind, why, until_ms, began_at_ms, by_role FROM mark \
+        "SELECT device_id, kind, why, salt = x'' AS is_erased, until_ms, began_at_ms, by_role FROM mark \
          WHERE ended_at_ms IS NULL AND (kind = 'check' OR until_ms IS NULL OR until_ms > ?1) \
            AND (?2 IS NULL OR device_id = ?2) ORDER BY device_id, kind",
     )
@@ -172,9 +173,39 @@ fn mark_of(row: &SqliteRow) -> Result<Mark, StoreError> {
     Ok(Mark {
         device_id: row.try_get("device_id")?,
         kind: parsed(row, "kind", MarkKind::from_name)?,
-        why: row.try_get("why")?,
+        why: if row.try_get("is_erased")? { ERASED_REASON.to_owned() } else { row.try_get("why")? },
         until_ms: row.try_get("until_ms")?,
         began_at_ms: row.try_get("began_at_ms")?,
         by_role: row.try_get("by_role")?,
     })
+}
+
+/// What a mark claims: that it was set, and, where it has ended, that somebody ended it, unless something else did.
+pub(in crate::store::sqlite) fn mark_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+    let kind = leaf_kind(parsed(row, "kind", MarkKind::from_name)?);
+    let (mark_id, why): (i64, &str) = (row.try_get("mark_id")?, row.try_get("why")?);
+    let salt: Option<&[u8]> = row.try_get("salt")?;
+    let device_id: &str = row.try_get("device_id")?;
+    let event = MarkEvent {
+        device_id,
+        is_set: true,
+        until_ms: row.try_get("until_ms")?,
+        by_role: row.try_get("by_role")?,
+        text_commitment: Some(committed(salt, &Texts { why })?),
+    };
+    let set = Claim {
+        row: mark_id.to_string(),
+        kind,
+        at: ClaimedTime::At(row.try_get("began_at_ms")?),
+        said: Said::Body { body: body_of(&event)?, is_erased: is_erased(salt), has_text: !why.is_empty() },
+        is_optional: false,
+    };
+    let Some(ended_at_ms) = row.try_get("ended_at_ms")? else { return Ok(vec![set]) };
+    let ended = Claim {
+        at: ClaimedTime::At(ended_at_ms),
+        said: Said::Ended { device_id: device_id.to_owned() },
+        is_optional: row.try_get("ended_otherwise")?,
+        ..set.clone()
+    };
+    Ok(vec![set, ended])
 }

@@ -15,13 +15,15 @@ use super::SqliteStore;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::ledger::leaf::Commitment;
 use crate::store::facts::{
-    Actor, Erasing, FactStore, Laptop, Mark, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeCount,
+    Actor, Erased, Erasing, FactStore, Laptop, Mark, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeCount,
     ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion, Visit, VisitLogged,
 };
 use crate::store::{EpochMs, StoreError};
 
-pub(super) use marks::check_came_in_tx;
-pub(super) use scope::place_by_list_in_tx;
+pub(super) use laptops::succession_claim;
+pub(super) use marks::{check_came_in_tx, mark_claims};
+pub(super) use scope::{place_by_list_in_tx, scope_claim};
+pub(super) use visits::visit_claim;
 
 /// A unit of work on facts.
 pub(super) enum FactWrite {
@@ -29,7 +31,7 @@ pub(super) enum FactWrite {
     Scope { tag: String, deed: ScopeDeed, actor: Actor, now_ms: EpochMs, reply: Reply<ScopeDone> },
     Merge { old: String, new: String, actor: Actor, now_ms: EpochMs, reply: Reply<Merged> },
     Visit(NewVisit, Reply<VisitLogged>),
-    Erase { what: Erasing, actor: Actor, now_ms: EpochMs, reply: Reply<usize> },
+    Erase { what: Erasing, actor: Actor, now_ms: EpochMs, reply: Reply<Erased> },
     Mark(NewMark, Reply<Marked>),
     Unmark { device_id: String, kind: MarkKind, actor: Actor, now_ms: EpochMs, reply: Reply<bool> },
 }
@@ -133,7 +135,7 @@ impl FactStore for SqliteStore {
         visits::list(&self.readers, device_id.as_deref(), after_visit_id, limit).await
     }
 
-    async fn text_erase(&self, what: Erasing, actor: Actor, now_ms: EpochMs) -> Result<usize, StoreError> {
+    async fn text_erase(&self, what: Erasing, actor: Actor, now_ms: EpochMs) -> Result<Erased, StoreError> {
         self.write(|reply| Write::Facts(FactWrite::Erase { what, actor, now_ms, reply })).await
     }
 
@@ -162,6 +164,26 @@ pub(super) fn commit(texts: &impl Serialize) -> Result<Commitment, StoreError> {
     let bytes = canonical::to_bytes(texts).map_err(|e| corrupt(e.to_string()))?;
     let text = std::str::from_utf8(&bytes).map_err(|e| corrupt(e.to_string()))?;
     Commitment::new(text).map_err(|e| StoreError::NoRandomness(e.to_string()))
+}
+
+/// The commitment that a stored salt and texts give, hex; empty where the salt is gone or is none.
+pub(super) fn committed(salt: Option<&[u8]>, texts: &impl Serialize) -> Result<String, StoreError> {
+    let corrupt = |why: String| StoreError::Corrupt { column: "free text", why };
+    let Some(salt) = salt.and_then(|salt| salt.try_into().ok()) else { return Ok(String::new()) };
+    let bytes = canonical::to_bytes(texts).map_err(|e| corrupt(e.to_string()))?;
+    let text = std::str::from_utf8(&bytes).map_err(|e| corrupt(e.to_string()))?;
+    Ok(Commitment::with_salt(salt, text).digest.to_hex())
+}
+
+/// Whether a row's salt was erased.
+pub(super) fn is_erased(salt: Option<&[u8]>) -> bool {
+    salt.is_none_or(<[u8]>::is_empty)
+}
+
+/// An event's body as a row gives it.
+pub(super) fn body_of(event: &impl Serialize) -> Result<Vec<u8>, StoreError> {
+    canonical::to_bytes(event)
+        .map_err(|e| StoreError::Corrupt { column: "ledger_event.body", why: e.to_string() })
 }
 
 /// A stored value by way of its text.

@@ -5,11 +5,12 @@ use serde::Serialize;
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
-use super::{commit, laptops, parsed, parsed_optional};
+use super::{body_of, commit, committed, is_erased, laptops, parsed, parsed_optional};
 use crate::ledger::leaf::LeafKind;
+use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{Actor, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion};
 use crate::store::sqlite::ledger::append_json_event;
-use crate::store::sqlite::ledger_events::Placing;
+use crate::store::sqlite::ledger_events::{Placing, PlacingEvent};
 use crate::store::{EpochMs, StoreError};
 
 /// Free text of an entry.
@@ -24,22 +25,14 @@ struct Texts<'a> {
 
 /// The body of the event.
 #[derive(Serialize)]
-struct ScopeEvent {
-    change: &'static str,
+struct ScopeEvent<'a> {
+    change: &'a str,
     from_on: Option<String>,
     until_on: Option<String>,
     is_excluded: bool,
-    by_role: &'static str,
+    by_role: &'a str,
     /// Over the canonical form of [`Texts`].
     text_commitment: String,
-}
-
-/// The body of the event that a laptop stands elsewhere.
-#[derive(Serialize)]
-struct PlacingEvent<'a> {
-    device_id: &'a str,
-    /// Over the canonical form of the placing's texts, as an enrolment's.
-    placing_commitment: String,
 }
 
 /// Where a laptop stands and under which tag.
@@ -172,6 +165,33 @@ async fn put(
     place_by_list_in_tx(c, tag, now_ms).await
 }
 
+/// What a row of the list claims.
+pub(in crate::store::sqlite) fn scope_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+    let (tag, model): (&str, &str) = (row.try_get("tag")?, row.try_get("model")?);
+    let (site, place): (&str, &str) = (row.try_get("site")?, row.try_get("place")?);
+    let why = row.try_get("why")?;
+    let salt: Option<&[u8]> = row.try_get("salt")?;
+    let event = ScopeEvent {
+        change: row.try_get("change")?,
+        from_on: row.try_get("from_on")?,
+        until_on: row.try_get("until_on")?,
+        is_excluded: row.try_get("is_excluded")?,
+        by_role: row.try_get("by_role")?,
+        text_commitment: committed(salt, &Texts { model, place, site, tag, why })?,
+    };
+    Ok(vec![Claim {
+        row: row.try_get::<i64, _>("scope_id")?.to_string(),
+        kind: LeafKind::Scope,
+        at: ClaimedTime::At(row.try_get("changed_at_ms")?),
+        said: Said::Body {
+            body: body_of(&event)?,
+            is_erased: is_erased(salt),
+            has_text: ![model, place, site, tag, why].concat().is_empty(),
+        },
+        is_optional: false,
+    }])
+}
+
 /// Places the laptop that carries a tag where the list says, if the list knows the tag.
 pub(in crate::store::sqlite) async fn place_by_list_in_tx(
     c: &mut SqliteConnection,
@@ -256,14 +276,16 @@ pub(super) async fn place_in_tx(
 pub(super) async fn list(pool: &SqlitePool) -> Result<Vec<ScopeEntry>, StoreError> {
     let query = format!(
         "SELECT {COLUMNS} FROM scope_entry e \
-         JOIN (SELECT MAX(scope_id) AS last_id FROM scope_entry GROUP BY tag) l ON l.last_id = e.scope_id ORDER BY e.tag"
+         JOIN (SELECT MAX(scope_id) AS last_id FROM scope_entry WHERE tag <> '' GROUP BY tag) l ON l.last_id = e.scope_id ORDER BY e.tag"
     );
     let rows = sqlx::query(sqlx::AssertSqlSafe(query)).fetch_all(pool).await?;
     rows.iter().map(entry_of).collect()
 }
 
 pub(super) async fn history(pool: &SqlitePool, tag: &str) -> Result<Vec<ScopeVersion>, StoreError> {
-    let query = format!("SELECT {COLUMNS} FROM scope_entry e WHERE e.tag = ? ORDER BY e.scope_id");
+    let query = format!(
+        "SELECT {COLUMNS}, e.salt = x'' AS is_erased FROM scope_entry e WHERE e.tag = ? AND e.tag <> '' ORDER BY e.scope_id"
+    );
     let rows = sqlx::query(sqlx::AssertSqlSafe(query)).bind(tag).fetch_all(pool).await?;
     rows.iter()
         .map(|row| {
@@ -272,6 +294,7 @@ pub(super) async fn history(pool: &SqlitePool, tag: &str) -> Result<Vec<ScopeVer
                 change: parsed(row, "change", ScopeChange::from_name)?,
                 changed_at_ms: row.try_get("changed_at_ms")?,
                 by_role: row.try_get("by_role")?,
+                is_erased: row.try_get("is_erased")?,
             })
         })
         .collect()

@@ -6,9 +6,10 @@ use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::{commit, laptops, parsed};
+use super::{body_of, commit, committed, is_erased, laptops, parsed};
 use crate::ledger::leaf::LeafKind;
 use crate::store::StoreError;
+use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{NewVisit, Visit, VisitLogged};
 use crate::store::sqlite::ledger::append_json_event;
 
@@ -26,9 +27,9 @@ struct VisitEvent<'a> {
     visit_id: i64,
     device_id: &'a str,
     visited_on: String,
-    actions: &'a [&'static str],
+    actions: &'a [&'a str],
     minutes: Option<u32>,
-    by_role: &'static str,
+    by_role: &'a str,
     corrects: Option<i64>,
     is_withdrawn: bool,
     /// Over the canonical form of [`Texts`].
@@ -142,7 +143,7 @@ pub(super) async fn list(
 ) -> Result<Vec<Visit>, StoreError> {
     let rows = sqlx::query(
         "SELECT v.visit_id, v.device_id, v.visited_on, v.actions, v.minutes, v.found, v.parts, v.note, v.by_role, \
-           v.logged_at_ms, v.corrects, v.is_withdrawn, k.visit_id AS corrected_by \
+           v.logged_at_ms, v.corrects, v.is_withdrawn, v.salt IS NULL AS is_erased, k.visit_id AS corrected_by \
          FROM visit v LEFT JOIN visit k ON k.corrects = v.visit_id \
          WHERE v.visit_id > ?1 AND (?2 IS NULL OR v.device_id = ?2) ORDER BY v.visit_id LIMIT ?3",
     )
@@ -170,5 +171,37 @@ fn visit_of(row: &SqliteRow) -> Result<Visit, StoreError> {
         corrects: row.try_get("corrects")?,
         corrected_by: row.try_get("corrected_by")?,
         is_withdrawn: row.try_get("is_withdrawn")?,
+        is_erased: row.try_get("is_erased")?,
     })
+}
+
+/// What a visit's entry claims.
+pub(in crate::store::sqlite) fn visit_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+    let (found, note): (&str, &str) = (row.try_get("found")?, row.try_get("note")?);
+    let parts = row.try_get("parts")?;
+    let salt: Option<&[u8]> = row.try_get("salt")?;
+    let actions: Vec<&str> = row.try_get::<&str, _>("actions")?.split(' ').collect();
+    let visit_id: i64 = row.try_get("visit_id")?;
+    let event = VisitEvent {
+        visit_id,
+        device_id: row.try_get("device_id")?,
+        visited_on: row.try_get("visited_on")?,
+        actions: &actions,
+        minutes: row.try_get("minutes")?,
+        by_role: row.try_get("by_role")?,
+        corrects: row.try_get("corrects")?,
+        is_withdrawn: row.try_get("is_withdrawn")?,
+        text_commitment: committed(salt, &Texts { found, note, parts })?,
+    };
+    Ok(vec![Claim {
+        row: visit_id.to_string(),
+        kind: LeafKind::Visit,
+        at: ClaimedTime::At(row.try_get("logged_at_ms")?),
+        said: Said::Body {
+            body: body_of(&event)?,
+            is_erased: is_erased(salt),
+            has_text: ![found, note, parts].concat().is_empty(),
+        },
+        is_optional: false,
+    }])
 }
