@@ -242,6 +242,16 @@ impl Whole {
         self.levels[0].get(usize::try_from(leaf_idx).ok()?).copied()
     }
 
+    /// Hash of a complete subtree; `None`: there is none.
+    pub fn subtree(&self, subtree: Subtree) -> Option<Digest> {
+        self.levels.get(subtree.level as usize)?.get(usize::try_from(subtree.idx).ok()?).copied()
+    }
+
+    /// How many complete subtrees there are of each level, leaves first.
+    pub fn n_subtrees(&self) -> impl Iterator<Item = (u32, u64)> + '_ {
+        self.levels.iter().zip(0..).map(|(level, no)| (no, level.len() as u64))
+    }
+
     /// Root of the tree of the first so many leaves. `None`: there aren't as many.
     pub fn root(&self, tree_size: u64) -> Option<Digest> {
         (tree_size <= self.size()).then(|| self.hash(&(0..tree_size)))

@@ -4,6 +4,7 @@ use std::future::Future;
 
 use super::{EpochMs, RunFacts, StoreError, StoredHead};
 use crate::ledger::leaf::LeafKind;
+use crate::ledger::tree::Subtree;
 
 /// A table whose rows events of the ledger stand for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,6 +151,10 @@ pub trait CheckStore {
     ) -> impl Future<Output = Result<Vec<(u64, Vec<u8>)>, StoreError>> + Send;
     /// All heads that were signed, the smallest first.
     fn check_heads(&self) -> impl Future<Output = Result<Vec<Row<StoredHead>>, StoreError>> + Send;
+    /// All kept hashes of complete subtrees.
+    fn check_subtrees(&self) -> impl Future<Output = Result<Vec<(Subtree, Vec<u8>)>, StoreError>> + Send;
+    /// From which level on the hashes of complete subtrees are kept.
+    fn kept_level(&self) -> u32;
     /// Runs after the row `after_run_id`, with the last row.
     fn check_runs(
         &self,

@@ -6,10 +6,11 @@ use sqlx::sqlite::SqliteRow;
 use super::SqliteStore;
 use super::access::grant_claims;
 use super::facts::{body_of, committed, is_erased, mark_claims, scope_claim, succession_claim, visit_claim};
-use super::ledger::stored_head;
+use super::ledger::{STORED_LEVEL, stored_head};
 use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, PlacingEvent, ServiceEvent};
 use super::read::{digest_of, key_of};
 use crate::ledger::leaf::LeafKind;
+use crate::ledger::tree::Subtree;
 use crate::store::check::{CheckStore, Claim, ClaimedTime, Row, Said, StoredRun, Told};
 use crate::store::{EpochMs, RunFacts, StoreError, StoredHead};
 
@@ -44,6 +45,22 @@ impl CheckStore for SqliteStore {
         .fetch_all(&self.readers)
         .await?;
         rows.iter().map(|row| Ok((name(row, "tree_size")?, told(stored_head(row))))).collect()
+    }
+
+    async fn check_subtrees(&self) -> Result<Vec<(Subtree, Vec<u8>)>, StoreError> {
+        let rows = sqlx::query("SELECT level, idx, hash FROM ledger_subtree ORDER BY level, idx")
+            .fetch_all(&self.readers)
+            .await?;
+        let kept = |row: &SqliteRow| {
+            let idx = row.try_get::<i64, _>("idx")?.cast_unsigned();
+            let level = u32::try_from(row.try_get::<i64, _>("level")?).unwrap_or(u32::MAX);
+            Ok((Subtree { level, idx }, row.try_get("hash")?))
+        };
+        rows.iter().map(kept).collect()
+    }
+
+    fn kept_level(&self) -> u32 {
+        STORED_LEVEL
     }
 
     async fn check_runs(

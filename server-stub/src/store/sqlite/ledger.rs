@@ -15,7 +15,7 @@ use crate::ledger::tree::{self, Growing, Subtree};
 use crate::store::{EpochMs, Event, Leaf, LedgerStore, StoreError, StoredHead};
 
 /// Hashes of subtrees are stored from this level on; below it, at most 2^8 leaves are hashed at the time.
-const STORED_LEVEL: u32 = 8;
+pub(super) const STORED_LEVEL: u32 = 8;
 
 /// A unit of work of the ledger's own that waits for the writer.
 pub(super) enum LedgerWrite {

@@ -8,7 +8,7 @@ use windrow_model::record::{Digest, PublicKey, canonical};
 use super::runs::Claimed;
 use super::{BATCH, Report, Roots, is_erased};
 use crate::ledger::leaf::{LeafKind, has_body, leaf_hash};
-use crate::ledger::tree::Growing;
+use crate::ledger::tree::{Growing, Subtree, Whole};
 use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::Erasing;
 use crate::store::{EpochMs, Leaf, Store, StoreError};
@@ -17,6 +17,7 @@ use crate::store::{EpochMs, Leaf, Store, StoreError};
 pub(super) const LEAVES: &str = "ledger_leaf";
 pub(super) const EVENTS: &str = "ledger_event";
 pub(super) const HEADS: &str = "ledger_head";
+const SUBTREES: &str = "ledger_subtree";
 
 /// Kinds whose events have a row each in a table of facts.
 const TOLD_BY_ROWS: [LeafKind; 10] = [
@@ -72,7 +73,9 @@ impl Book {
         sizes: &[u64],
         report: &mut Report,
     ) -> Result<Roots, StoreError> {
-        let mut growing = Growing::default();
+        // Before the leaves: each must then be over leaves that are read here.
+        let kept = store.check_subtrees().await?;
+        let (mut growing, mut hashes) = (Growing::default(), Vec::new());
         let mut roots = Roots::new();
         let mut sizes = sizes.iter().copied().peekable();
         loop {
@@ -82,6 +85,7 @@ impl Book {
             let leaves = store.ledger_list(self.size, BATCH).await?;
             if leaves.is_empty() {
                 report.n_leaves = self.size;
+                check_subtrees(kept, store.kept_level(), &Whole::new(hashes), report);
                 return Ok(roots);
             }
             for leaf in leaves {
@@ -94,6 +98,7 @@ impl Book {
                     report.find(LEAVES, Some(&leaf.leaf_idx.to_string()), what);
                 }
                 growing.push(leaf.leaf_hash);
+                hashes.push(leaf.leaf_hash);
                 self.add(leaf);
                 while sizes.next_if(|size| *size == growing.size()).is_some() {
                     roots.insert(growing.size(), growing.root());
@@ -314,6 +319,29 @@ pub(super) fn why_no_event(claim: &Claim) -> String {
         Said::Body { .. } | Said::Ended { .. } => {
             format!("no event of kind `{kind}` in the ledger says this: it was added or altered")
         }
+    }
+}
+
+/// The kept hashes of subtrees against the leaves.
+fn check_subtrees(kept: Vec<(Subtree, Vec<u8>)>, from_level: u32, whole: &Whole, report: &mut Report) {
+    let row = |subtree: Subtree| format!("level {} at {}", subtree.level, subtree.idx);
+    let mut wanted: HashSet<Subtree> = whole
+        .n_subtrees()
+        .filter(|(level, _)| *level >= from_level)
+        .flat_map(|(level, n)| (0..n).map(move |idx| Subtree { level, idx }))
+        .collect();
+    for (subtree, hash) in kept {
+        wanted.remove(&subtree);
+        if whole.subtree(subtree).is_none_or(|of_leaves| of_leaves.0[..] != hash[..]) {
+            report.find(
+                SUBTREES,
+                Some(&row(subtree)),
+                "is not the hash of its leaves: it was altered or added",
+            );
+        }
+    }
+    for missing in wanted {
+        report.find(SUBTREES, Some(&row(missing)), "is missing");
     }
 }
 
