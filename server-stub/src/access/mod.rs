@@ -8,6 +8,8 @@ mod tries;
 
 use std::fmt;
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use subtle::ConstantTimeEq;
 use windrow_model::record::Digest;
 
@@ -28,7 +30,7 @@ pub const SESSION_WHOLE_MS: i64 = 12 * 60 * 60 * 1000;
 pub const SESSION_TOUCH_MS: i64 = 60 * 1000;
 
 /// What a person, or a program of theirs, may do. A laptop's own role stands in its key.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
     /// Everything.

@@ -6,13 +6,14 @@
 use std::path::Path;
 use std::time::Duration;
 
-use axum::extract::Multipart;
 use axum::extract::multipart::{Field, MultipartError};
+use axum::extract::{DefaultBodyLimit, Multipart};
 use axum::http::StatusCode;
 use tokio::fs::File;
 use tokio::io::AsyncWriteExt;
 use tokio::time::{Instant, timeout, timeout_at};
 
+use super::filled::audit::MAX_UPLOAD_BYTES;
 use super::gate::{CSRF_FIELD, forged};
 use super::{Limits, Problem, body};
 use crate::access::Viewer;
@@ -23,6 +24,14 @@ const WHOLE: Duration = Duration::from_mins(10);
 const MAX_WORDS_BYTES: u64 = 4096;
 /// Most characters of a file's name that are shown.
 const MAX_NAME_CHARS: usize = 100;
+
+/// What a form with files has beside the largest file.
+const FORM_BYTES: usize = 1 << 20;
+
+/// The limit of a route that takes such a form.
+pub(super) fn limit() -> DefaultBodyLimit {
+    DefaultBodyLimit::max(MAX_UPLOAD_BYTES as usize + FORM_BYTES)
+}
 
 /// Waits of a form that is being read.
 #[derive(Clone, Copy)]
@@ -40,7 +49,7 @@ impl Waits {
         match timeout_at(self.end, timeout(self.idle, next)).await {
             Ok(Ok(Ok(next))) => Ok(next),
             Ok(Ok(Err(e))) if e.status() == StatusCode::PAYLOAD_TOO_LARGE => {
-                Err(body::too_large("as sent", super::pages::MAX_UPLOAD_BYTES as usize))
+                Err(body::too_large("as sent", MAX_UPLOAD_BYTES as usize))
             }
             Ok(Ok(Err(e))) => Err(bad_form(e.body_text())),
             Ok(Err(_)) | Err(_) => Err(body::too_slow(limits)),
@@ -48,7 +57,7 @@ impl Waits {
     }
 }
 
-/// A form that comes from our own page.
+/// A form that is being read.
 pub(super) struct Form<'a> {
     parts: Multipart,
     waits: Waits,
@@ -56,13 +65,19 @@ pub(super) struct Form<'a> {
 }
 
 impl<'a> Form<'a> {
+    /// A form whose sender has no page of ours: the gate has seen to it.
+    pub(super) fn of_program(form: Multipart, limits: &'a Limits) -> Self {
+        let waits = Waits { idle: limits.body_idle, end: Instant::now() + WHOLE };
+        Self { parts: form, waits, limits }
+    }
+
     /// Reads the token, which must be the first field.
     ///
     /// # Errors
     /// If it isn't the session's, or nothing comes in time.
     pub(super) async fn open(form: Multipart, viewer: &Viewer, limits: &'a Limits) -> Result<Self, Problem> {
-        let waits = Waits { idle: limits.body_idle, end: Instant::now() + WHOLE };
-        let mut form = Self { parts: form, waits, limits };
+        let mut form = Self::of_program(form, limits);
+        let waits = form.waits;
         let Some(csrf) = &viewer.csrf else { return Ok(form) };
         let no_token = || forged("the form's token is missing or another session's; load the page again");
         let field = waits.of(form.parts.next_field(), limits).await?.ok_or_else(no_token)?;

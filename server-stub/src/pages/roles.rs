@@ -37,6 +37,10 @@ pub struct Made {
     pub label: String,
     /// What it may.
     pub role: Role,
+    /// The one site that it is for; `None`: all.
+    pub site: Option<String>,
+    /// Until when it is good; `None`: until revoked.
+    pub expires_at_ms: Option<EpochMs>,
     /// Its token.
     pub token: Secret,
 }

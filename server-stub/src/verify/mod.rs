@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 use windrow_model::record::Digest;
@@ -37,7 +38,8 @@ const MAX_FINDINGS: usize = 200;
 const MAX_LINES_NAMED: usize = 20;
 
 /// Something that isn't as it was.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[schemars(rename = "AlteredPlace")]
 pub struct Finding {
     /// Which file.
     pub file: String,
@@ -48,7 +50,7 @@ pub struct Finding {
 }
 
 /// What a verification found.
-#[derive(Debug, Default, Serialize)]
+#[derive(Debug, Default, Serialize, JsonSchema)]
 pub struct Report {
     /// Names the log; empty where the head proves nothing.
     pub log_id: String,

@@ -1,4 +1,5 @@
-//! What the pages show, for programs: the fleet and what changed in it, laptops, visits, the scope list, coverage, sites.
+//! What the pages show and do, for programs: the fleet and what changed in it, laptops with their runs, models, visits, the
+//! scope list, coverage, sites, rounds, grants, verification.
 //!
 //! A grant for one site sees that site alone, as on the pages. Lists are paged by key: `next` names where to go on.
 
@@ -6,6 +7,7 @@ mod changes;
 mod coverage;
 mod device;
 mod fleet;
+mod grants;
 mod input;
 mod marks;
 mod models;
@@ -15,6 +17,7 @@ mod scope;
 mod sites;
 #[cfg(test)]
 mod tests;
+mod verifications;
 mod visits;
 
 use axum::Router;
@@ -24,7 +27,7 @@ use chrono::{DateTime, SecondsFormat};
 
 use super::filled::rounds::laptops_meant;
 use super::openapi::Operation;
-use super::{Hub, Problem};
+use super::{Hub, Problem, upload};
 use crate::access::Viewer;
 use crate::store::facts::{Actor, Laptop};
 use crate::store::{EpochMs, Store};
@@ -50,6 +53,9 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/v1/sites", get(sites::list::<S>))
         .route("/v1/coverage", get(coverage::list::<S>))
         .route("/v1/changes", get(changes::list::<S>))
+        .route("/v1/grants", get(grants::list::<S>).post(grants::make::<S>))
+        .route("/v1/grants/{grant_id}/revoke", post(grants::revoke::<S>))
+        .route("/v1/verifications", post(verifications::make::<S>).layer(upload::limit()))
         .merge(rounds::routes())
 }
 
@@ -67,6 +73,8 @@ pub(super) fn operations() -> Vec<Operation> {
         coverage::operations(),
         changes::operations(),
         rounds::operations(),
+        grants::operations(),
+        verifications::operations(),
     ]
     .concat()
 }

@@ -192,6 +192,7 @@ fn place_schema(name: &str) -> Value {
             json!({"type": "string", "minLength": 1, "description": "the laptop: device id, its first 8 characters or more, or asset tag"})
         }
         "digest" => json!({"type": "string", "pattern": "^[0-9a-f]{64}$", "description": "SHA-256, hex"}),
+        "grant_id" => json!({"type": "integer", "minimum": 1, "description": "the grant's number"}),
         "kind" => {
             let kinds = Which::ALL.into_iter().map(Which::name).chain([exports::AUDIT]);
             json!({"type": "string", "enum": kinds.collect::<Vec<_>>()})

@@ -7,10 +7,10 @@ use crate::http::{Limits, SESSION_COOKIE};
 use crate::ledger::head::MAX_HEAD_BYTES;
 use crate::testing::{Answer, TestHub};
 
-const MULTIPART: &str = "Content-Type: multipart/form-data; boundary=edge";
+pub(in crate::http) const MULTIPART: &str = "Content-Type: multipart/form-data; boundary=edge";
 
 /// A form with these fields in this order, as a browser sends it (RFC 7578).
-fn form(fields: &[(&str, Option<&str>, &[u8])]) -> Vec<u8> {
+pub(in crate::http) fn form(fields: &[(&str, Option<&str>, &[u8])]) -> Vec<u8> {
     let mut body = Vec::new();
     for (name, file, content) in fields {
         let file = file.map(|f| format!("; filename=\"{f}\"")).unwrap_or_default();
@@ -53,7 +53,7 @@ async fn the_page_shows_coverage_exports_and_the_head() {
 }
 
 /// The zip with one byte of a file altered, packed again as it was.
-fn altered(zip: &[u8], name: &str) -> Vec<u8> {
+pub(in crate::http) fn altered(zip: &[u8], name: &str) -> Vec<u8> {
     let mut given = zip::ZipArchive::new(Cursor::new(zip)).unwrap();
     let mut made = zip::ZipWriter::new(Cursor::new(Vec::new()));
     for idx in 0..given.len() {

@@ -4,7 +4,7 @@ mod act;
 mod assets;
 mod audit;
 #[cfg(test)]
-mod audit_tests;
+pub(super) mod audit_tests;
 mod errors;
 mod laptop;
 mod models;
@@ -21,23 +21,18 @@ mod tests;
 use std::sync::Arc;
 
 use axum::Router;
-use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use maud::Markup;
 
-use super::{Authority, Hub, Problem, ROUTES};
+use super::{Authority, Hub, Problem, ROUTES, upload};
 use crate::access::{Role, Viewer};
 use crate::pages::fill::Shown;
 use crate::pages::layout::{self, Content, Reader, Room};
 use crate::store::Store;
 
-pub(super) use audit::MAX_UPLOAD_BYTES;
 pub(super) use errors::errors_as_pages;
-
-/// What a form with files has beside the largest file.
-const FORM_BYTES: usize = 1 << 20;
 
 pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
     Router::new()
@@ -63,10 +58,7 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/rounds/find", get(round_laptop::find::<S>))
         .route("/rounds/laptops/{device_id}", get(round_laptop::page::<S>))
         .route("/audit", get(audit::page::<S>))
-        .route(
-            "/audit/verify",
-            post(audit::verify::<S>).layer(DefaultBodyLimit::max(MAX_UPLOAD_BYTES as usize + FORM_BYTES)),
-        )
+        .route("/audit/verify", post(audit::verify::<S>).layer(upload::limit()))
         .route("/models", get(models::list::<S>))
         .route("/models/{slug}", get(models::page::<S>))
 }

@@ -1,10 +1,12 @@
 //! The routes over the whole router, with real SQLite behind it; refusals and what a grant of one site sees.
 
 mod changes;
+mod grants;
 mod laptop;
 mod models;
 mod rounds;
 mod scope;
+mod verifications;
 
 use serde_json::{Value, json};
 
