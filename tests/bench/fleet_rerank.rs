@@ -15,9 +15,10 @@ use rustix::time::{ClockId, clock_gettime};
 use windrow_model::condition::constants::Constants;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::fan_map::FanReading;
-use windrow_model::condition::judge::{Condition, Judge};
+use windrow_model::condition::judge::{Condition, Judge, Weighed};
 use windrow_model::condition::laptop::Laptop;
 use windrow_model::condition::reference::ModelReference;
+use windrow_model::condition::site::{Classes, SiteAir};
 use windrow_model::condition::wear::Action;
 use windrow_model::emulate::random::Random;
 use windrow_model::estimate::workers::{InTurn, Workers};
@@ -27,6 +28,8 @@ use windrow_tests::workers::Rayon;
 const LAPTOPS: usize = 100_000;
 /// Models among which they are shared out.
 const MODELS: usize = 40;
+/// Sites among which each model's laptops are shared out.
+const SITES: usize = 25;
 /// Runs of a laptop, one a month.
 const RUNS: usize = 12;
 /// Days between them.
@@ -61,7 +64,7 @@ fn println(line: &str) {
     println!("{line}");
 }
 
-/// References learned, every laptop judged, and all put in order.
+/// References learned, every laptop judged, its site's rate of wear with it, and all put in order.
 fn rerank(fleet: &[Vec<Laptop>]) {
     let k = Constants::default();
     let began = Clocks::now();
@@ -69,10 +72,25 @@ fn rerank(fleet: &[Vec<Laptop>]) {
         fleet.iter().map(|laptops| ModelReference::learn(&k, laptops, &Rayon)).collect();
     let learned = began.elapsed();
     let began = Clocks::now();
+    let judges: Vec<Judge<'_>> = references.iter().map(|r| Judge::new(&k, true, r)).collect();
+    let weighed: Vec<Vec<Weighed>> = fleet
+        .iter()
+        .zip(&judges)
+        .map(|(laptops, judge)| Rayon.map(laptops.len(), |i| judge.weigh(&laptops[i])))
+        .collect();
+    let mut said: Vec<Vec<Classes>> = vec![Vec::new(); SITES];
+    for (weighed, judge) in weighed.iter().zip(&judges) {
+        for (i, weighed) in weighed.iter().enumerate() {
+            said[i % SITES].push(judge.classes(weighed));
+        }
+    }
+    let sites: Vec<SiteAir> = said.iter().map(|said| SiteAir::learn(&k.air, said)).collect();
     let mut ranked: Vec<(&str, Condition)> = Vec::new();
-    for (laptops, reference) in fleet.iter().zip(&references) {
-        let judge = Judge::new(&k, true, reference);
-        let conditions = Rayon.map(laptops.len(), |i| judge.laptop(&laptops[i]));
+    for ((laptops, weighed), judge) in fleet.iter().zip(&weighed).zip(&judges) {
+        let conditions = Rayon.map(laptops.len(), |i| {
+            let site = sites[i % SITES].for_one(&judge.classes(&weighed[i]));
+            judge.at_site(&laptops[i], &weighed[i], &site)
+        });
         ranked.extend(laptops.iter().map(|l| l.device.as_str()).zip(conditions));
     }
     ranked.sort_by(|a, b| b.1.p_any().total_cmp(&a.1.p_any()).then(a.0.cmp(b.0)));
@@ -80,7 +98,7 @@ fn rerank(fleet: &[Vec<Laptop>]) {
     let due = ranked.iter().filter(|r| r.1.p_any() > 0.5).count();
     println(&format!("references of all models, {WORKERS} workers: {learned}"));
     println(&format!(
-        "every laptop judged and ranked, {WORKERS} workers: {judged}, {:.0} µs of a core a laptop (targets: with the \
+        "every laptop judged, at its site, and ranked, {WORKERS} workers: {judged}, {:.0} µs of a core a laptop (targets: with the \
          references at most 10 s; 200 µs)",
         1e6 * judged.cpu_s / ranked.len() as f64,
     ));

@@ -7,7 +7,7 @@ use chrono::{DateTime, Datelike, NaiveTime};
 use windrow_model::condition::ambient::{Room, RoomCase, RoomFacts, RoomStanding};
 use windrow_model::condition::constants::Constants;
 use windrow_model::condition::evidence::RunEvidence;
-use windrow_model::condition::judge::Condition;
+use windrow_model::condition::judge::{Condition, Weighed};
 use windrow_model::condition::laptop::Laptop;
 use windrow_model::condition::site::{Classes, NO_SITE, SiteAir};
 use windrow_model::condition::standing::{ModelRun, ModelStanding};
@@ -146,17 +146,22 @@ pub(super) fn conditions(
             Arc::make_mut(standing).learn_reference(&k, &laptops, &Pool);
         }
         let judge = standing.judge(&k);
-        let classes = Pool.map(laptops.len(), |i| judge.classes(&laptops[i]));
-        models.push(OfModel { standing: Arc::clone(standing), of, laptops, classes });
+        let weighed = Pool.map(laptops.len(), |i| {
+            let weighed = judge.weigh(&laptops[i]);
+            let classes = judge.classes(&weighed);
+            (weighed, classes)
+        });
+        models.push(OfModel { standing: Arc::clone(standing), of, laptops, weighed });
     }
     let sites = Sites::learn(&k, runs, as_of_ms, &models);
     let today = as_of_ms as f64 / MS_PER_DAY as f64;
     let mut conditions = Conditions { of: HashMap::new(), effects: Vec::new() };
-    for OfModel { of, standing, laptops, classes } in models {
+    for OfModel { of, standing, laptops, weighed } in models {
         let judge = standing.judge(&k);
         let judged = Pool.map(laptops.len(), |i| {
-            let site = sites.factors(&of, &laptops[i].device, &classes[i]);
-            (site, judge.laptop_at(&laptops[i], &site))
+            let (weighed, own) = &weighed[i];
+            let site = sites.factors(&of, &laptops[i].device, own);
+            (site, judge.at_site(&laptops[i], weighed, &site))
         });
         let serviced: Vec<(&Laptop, &Vec<ServiceDay>)> =
             laptops.iter().filter_map(|l| Some((l, days.get(&l.device)?))).collect();
@@ -172,12 +177,12 @@ pub(super) fn conditions(
     conditions
 }
 
-/// A model with its laptops and what each says of its site.
+/// A model with its laptops, each weighed, and what it says of its site.
 struct OfModel {
     of: ModelOf,
     standing: Arc<ModelStanding>,
     laptops: Vec<Laptop>,
-    classes: Vec<Classes>,
+    weighed: Vec<(Weighed, Classes)>,
 }
 
 /// What each site does to its laptops' vents, within a provenance.
@@ -198,7 +203,7 @@ impl<'a> Sites<'a> {
         }
         let mut said: HashMap<(String, &str), Vec<Classes>> = HashMap::new();
         for model in models {
-            for (laptop, own) in model.laptops.iter().zip(&model.classes) {
+            for (laptop, (_, own)) in model.laptops.iter().zip(&model.weighed) {
                 let Some((_, site)) = site_of.get(laptop.device.as_str()) else { continue };
                 said.entry((model.of.provenance.clone(), site)).or_default().push(*own);
             }

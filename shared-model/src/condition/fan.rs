@@ -5,8 +5,16 @@
 //! driven harder and looks well until it runs out of headroom) or the duty (open loop: the speed shows the wear), and
 //! whether the laptop always runs in a quiet profile that caps the fan. The first is summed over the model.
 
-use self::paths::{N_QUIET, Paths, Row, Wear, column};
+#![expect(
+    clippy::inline_always,
+    reason = "a loop reaches the vector registers only where it is inlined into the caller chosen for them"
+)]
+
+use pulp::{Arch, Simd, WithSimd};
+
+use self::paths::{N_COLUMNS, N_QUIET, Paths, Row, Wear, column};
 use super::constants::{FanConstants, MONTH_DAYS};
+use super::vector::{load, store};
 use super::wear::Action;
 
 mod paths;
@@ -199,21 +207,7 @@ impl<'a> FanFilter<'a> {
     /// Runs the filter, for a laptop that usually isn't in a quiet profile and for one that always is. With a
     /// `headroom` the firmware holds the speed, and can drive a healthy fan to this multiple of the highest due speed.
     pub fn run(&self, headroom: Option<f64>) -> [FanPosterior; N_QUIET] {
-        let mut paths = self.first();
-        let mut likelihoods = [[1.0; _]; N_STATES];
-        for step in &self.steps {
-            match &step.what {
-                What::Nothing | What::Replaced => likelihoods = [[1.0; _]; N_STATES],
-                What::Stands(table) => likelihoods = table.map(|l| [l; _]),
-                What::Turns(turns, quiet) => {
-                    self.likelihoods(turns, quiet, headroom, &mut likelihoods);
-                }
-            }
-            paths.wear_and_see(&step.wear, &likelihoods);
-            if matches!(step.what, What::Replaced) {
-                paths.replace(self.c.replacing_works as f32, &self.new);
-            }
-        }
+        let paths = Arch::new().dispatch(Follow { filter: self, headroom, paths: self.first() });
         [0, 1].map(|quiet| FanPosterior::new(paths.sums(quiet), paths.log_scale[quiet]))
     }
 
@@ -231,20 +225,36 @@ impl<'a> FanFilter<'a> {
             OFFSET_WEIGHTS[offset] * share
         })
     }
+}
 
-    fn likelihoods(&self, t: &Turns, quiet: &Table, headroom: Option<f64>, to: &mut [Row; N_STATES]) {
-        let plain = match headroom {
-            Some(headroom) => held(self.c, t, headroom),
-            None => driven(self.c, t),
-        };
-        let usual = t.quiet.map(|odds| 1.0 - odds);
-        for ((row, plain), capped) in to.iter_mut().zip(&plain).zip(quiet) {
-            for q in 0..N_QUIET {
-                for offset in 0..N_OFFSETS {
-                    row[column(q, offset)] = usual[q] * plain[offset] + t.quiet[q] * capped;
+/// All steps, in the widest registers that the processor has.
+struct Follow<'a> {
+    filter: &'a FanFilter<'a>,
+    headroom: Option<f64>,
+    paths: Paths,
+}
+
+impl WithSimd for Follow<'_> {
+    type Output = Paths;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(mut self, simd: S) -> Paths {
+        let mut likelihoods = [[1.0; _]; N_STATES];
+        for step in &self.filter.steps {
+            match &step.what {
+                What::Nothing | What::Replaced => likelihoods = [[1.0; _]; N_STATES],
+                What::Stands(table) => likelihoods = table.map(|l| [l; _]),
+                What::Turns(turns, quiet) => {
+                    let plain = Plain::new(self.filter.c, turns, self.headroom);
+                    plain.likelihoods(simd, turns.quiet, quiet, &mut likelihoods);
                 }
             }
+            self.paths.wear_and_see(simd, &step.wear, &likelihoods);
+            if matches!(step.what, What::Replaced) {
+                self.paths.replace(self.filter.c.replacing_works as f32, &self.filter.new);
+            }
         }
+        self.paths
     }
 }
 
@@ -304,36 +314,85 @@ const DUE_SHARE_MIN: f64 = 0.3;
 /// Scatter of the ratio of a standing fan, which shows no speed of its own.
 const STANDING_SD: f64 = 0.05;
 
-/// Likelihood of each factor and unit offset where the firmware holds the duty: the speed shows the wear.
-fn driven(c: &FanConstants, t: &Turns) -> [[f32; N_OFFSETS]; N_STATES] {
-    let spread = t.spread.min(0.08);
-    let sd = (c.open_sd * c.open_sd + c.spread_factor * c.spread_factor * spread * spread).sqrt();
-    let robust = Robust::new(c, sd);
-    let offsets = offsets(c).map(|o| 1.0 + o as f32);
-    let mut out: [[f32; N_OFFSETS]; N_STATES] =
-        FACTORS.map(|factor| offsets.map(|o| robust.at(t.ratio as f32 - factor * o)));
-    out[0] = [Robust::new(c, STANDING_SD).at(t.ratio as f32); N_OFFSETS];
-    out
+/// How a run that isn't quiet is seen.
+struct Plain {
+    ratio: f32,
+    standing: f32,
+    law: Law,
 }
 
-/// As above, where it holds the speed: a worn fan is driven harder, until it runs out of headroom.
-fn held(c: &FanConstants, t: &Turns, headroom: f64) -> [[f32; N_OFFSETS]; N_STATES] {
-    /// Nearer to the due speed than this the speed scatters as little as while it is held.
-    const HELD_FROM: f32 = 0.99;
-    let near = Robust::new(c, (c.closed_sd.0 * c.closed_sd.0 + t.spread.min(0.03).powi(2)).sqrt());
-    let far = Robust::new(c, c.closed_sd.1);
-    let ratio = t.ratio as f32;
-    let target = offsets(c).map(|o| 1.0 + (c.held_offset * o) as f32);
-    let (target_near, target_far) = (target.map(|v| near.at(ratio - v)), target.map(|v| far.at(ratio - v)));
-    let per_factor = (headroom / t.due_share) as f32;
-    FACTORS.map(|factor| {
-        let reach = per_factor * factor;
-        let is_far = reach < HELD_FROM;
-        let (robust, at_target) = if is_far { (far, target_far) } else { (near, target_near) };
-        let short = robust.at(ratio - reach);
-        std::array::from_fn(|j| if reach < target[j] { short } else { at_target[j] })
-    })
+/// What the speed follows.
+enum Law {
+    /// The firmware holds the duty: the speed shows the wear.
+    Driven { robust: Robust, offsets: Columns },
+    /// It holds the speed: a worn fan is driven harder, until it runs out of headroom.
+    Held { near: Robust, far: Robust, targets: Columns, reach_per_factor: f32 },
 }
+
+/// One number for each unit offset; those beyond the last are never weighed.
+type Columns = [f32; N_COLUMNS];
+
+impl Plain {
+    fn new(c: &FanConstants, t: &Turns, headroom: Option<f64>) -> Self {
+        let columns = |of: &dyn Fn(f64) -> f32| {
+            let mut out = [0.0; N_COLUMNS];
+            out.iter_mut().zip(offsets(c)).for_each(|(out, o)| *out = of(o));
+            out
+        };
+        let law = match headroom {
+            None => {
+                let spread = t.spread.min(0.08);
+                let sd = (c.open_sd * c.open_sd + c.spread_factor * c.spread_factor * spread * spread).sqrt();
+                Law::Driven { robust: Robust::new(c, sd), offsets: columns(&|o| 1.0 + o as f32) }
+            }
+            Some(headroom) => Law::Held {
+                near: Robust::new(c, (c.closed_sd.0 * c.closed_sd.0 + t.spread.min(0.03).powi(2)).sqrt()),
+                far: Robust::new(c, c.closed_sd.1),
+                targets: columns(&|o| 1.0 + (c.held_offset * o) as f32),
+                reach_per_factor: (headroom / t.due_share) as f32,
+            },
+        };
+        let ratio = t.ratio as f32;
+        Self { ratio, standing: Robust::new(c, STANDING_SD).at(ratio), law }
+    }
+
+    /// Likelihood of each factor, quiet hypothesis and unit offset, with the odds that the run was quiet under each.
+    #[inline(always)]
+    fn likelihoods<S: Simd>(&self, simd: S, odds: [f32; N_QUIET], quiet: &Table, to: &mut [Row; N_STATES]) {
+        let columns = S::F32_LANES;
+        let odds = odds.map(|q| [simd.splat_f32s(1.0 - q), simd.splat_f32s(q)]);
+        for first in (0..N_COLUMNS).step_by(columns) {
+            for (k, (row, capped)) in to.iter_mut().zip(quiet).enumerate() {
+                let plain = match (k, &self.law) {
+                    (0, Law::Driven { .. }) => simd.splat_f32s(self.standing),
+                    (_, Law::Driven { robust, offsets }) => {
+                        let offsets = load(simd, &offsets[first..first + columns]);
+                        let due = simd.mul_f32s(simd.splat_f32s(FACTORS[k]), offsets);
+                        robust.at_each(simd, simd.sub_f32s(simd.splat_f32s(self.ratio), due))
+                    }
+                    (_, Law::Held { near, far, targets, reach_per_factor }) => {
+                        let reach = reach_per_factor * FACTORS[k];
+                        let robust = if reach < HELD_FROM { far } else { near };
+                        let targets = load(simd, &targets[first..first + columns]);
+                        // Short of its target, or held there.
+                        let (ratio, reach) = (simd.splat_f32s(self.ratio), simd.splat_f32s(reach));
+                        let speed = simd.min_f32s(reach, targets);
+                        robust.at_each(simd, simd.sub_f32s(ratio, speed))
+                    }
+                };
+                let capped = simd.splat_f32s(*capped);
+                for (q, [usual, odds]) in odds.iter().enumerate() {
+                    let both = simd.add_f32s(simd.mul_f32s(*usual, plain), simd.mul_f32s(*odds, capped));
+                    let at = column(q, first);
+                    store(simd, both, &mut row[at..at + columns]);
+                }
+            }
+        }
+    }
+}
+
+/// Nearer to the due speed than this the speed scatters as little as while it is held.
+const HELD_FROM: f32 = 0.99;
 
 /// Likelihood of each factor in a quiet profile, which caps the speed.
 fn capped(c: &FanConstants, t: &Turns) -> Table {
@@ -363,5 +422,15 @@ impl Robust {
         let z = residual * self.per_sd;
         let q = 1.0 / (1.0 + 0.25 * z * z);
         self.top * q * q * q.sqrt() + self.floor
+    }
+
+    #[inline(always)]
+    fn at_each<S: Simd>(self, simd: S, residual: S::f32s) -> S::f32s {
+        let [one, quarter, per_sd, top, floor] =
+            [1.0, 0.25, self.per_sd, self.top, self.floor].map(|v| simd.splat_f32s(v));
+        let z = simd.mul_f32s(residual, per_sd);
+        let q = simd.div_f32s(one, simd.add_f32s(one, simd.mul_f32s(quarter, simd.mul_f32s(z, z))));
+        let core = simd.mul_f32s(simd.mul_f32s(simd.mul_f32s(top, q), q), simd.sqrt_f32s(q));
+        simd.add_f32s(core, floor)
     }
 }

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use super::ambient::{RoomCase, RoomFacts, RoomStanding};
 use super::constants::Constants;
-use super::judge::Condition;
+use super::judge::{Condition, Weighed};
 use super::laptop::Laptop;
 use super::site::{Classes, NO_SITE, SiteAir};
 use super::standing::{ModelRun, ModelStanding, laptops};
@@ -80,26 +80,30 @@ pub fn judge_fleet(
         })
         .collect();
     let mut said: BTreeMap<&str, Vec<Classes>> = BTreeMap::new();
-    let mut classes: Vec<Vec<Classes>> = Vec::new();
+    let mut weighed: Vec<Vec<(Weighed, Classes)>> = Vec::new();
     for (_, standing, laptops) in &learned {
         let judge = standing.judge(k);
-        classes.push(workers.map(laptops.len(), |i| judge.classes(&laptops[i])));
+        weighed.push(workers.map(laptops.len(), |i| {
+            let weighed = judge.weigh(&laptops[i]);
+            let classes = judge.classes(&weighed);
+            (weighed, classes)
+        }));
     }
     let site_of = |device: &str| sites.get(device).map_or("", String::as_str);
-    for ((_, _, laptops), classes) in learned.iter().zip(&classes) {
-        for (laptop, own) in laptops.iter().zip(classes) {
+    for ((_, _, laptops), weighed) in learned.iter().zip(&weighed) {
+        for (laptop, (_, own)) in laptops.iter().zip(weighed) {
             said.entry(site_of(&laptop.device)).or_default().push(*own);
         }
     }
     let airs: BTreeMap<&str, SiteAir> =
         said.into_iter().map(|(site, said)| (site, SiteAir::learn(&k.air, &said))).collect();
     let mut judged = Vec::new();
-    for ((model, standing, laptops), classes) in learned.iter().zip(&classes) {
+    for ((model, standing, laptops), weighed) in learned.iter().zip(&weighed) {
         let judge = standing.judge(k);
         let conditions = workers.map(laptops.len(), |i| {
-            let factors =
-                airs.get(site_of(&laptops[i].device)).map_or(NO_SITE, |air| air.for_one(&classes[i]));
-            judge.laptop_at(&laptops[i], &factors)
+            let (weighed, own) = &weighed[i];
+            let factors = airs.get(site_of(&laptops[i].device)).map_or(NO_SITE, |air| air.for_one(own));
+            judge.at_site(&laptops[i], weighed, &factors)
         });
         judged.extend(laptops.iter().zip(conditions).map(|(l, condition)| Judged {
             device: l.device.clone(),

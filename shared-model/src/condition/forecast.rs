@@ -51,7 +51,7 @@ pub fn forecast(c: &WearConstants, wear: &Posterior, limit: f64, as_of: f64) -> 
 #[cfg(test)]
 mod tests {
     use super::super::constants::Constants;
-    use super::super::wear::{Event, Offsets, filter};
+    use super::super::wear::{Event, Offsets, WearFilter};
     use super::*;
 
     fn worn(readings: &[(f64, f64)]) -> Posterior {
@@ -60,7 +60,8 @@ mod tests {
             readings.iter().map(|&(day, value)| Event::Seen { day, value, sd: 0.03, quick: false }).collect();
         let offsets = Offsets::around(&k.air, 0.0, 0.02);
         let flat = vec![1.0; offsets.n];
-        filter(&k.air, &events, readings[readings.len() - 1].0, offsets).posterior(&k.air, &flat)
+        let filter = WearFilter::new(k.air.clone());
+        filter.run(&events, readings[readings.len() - 1].0, offsets).posterior(&k.air, &flat)
     }
 
     #[test]

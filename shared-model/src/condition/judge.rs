@@ -7,9 +7,8 @@ use std::borrow::Cow;
 
 use serde::{Deserialize, Serialize};
 
-use super::constants::{CLOGGED_BELOW, CONTACT_ABOVE, Constants, FAN_BELOW, WearConstants};
+use super::constants::{CLOGGED_BELOW, CONTACT_ABOVE, Constants, FAN_BELOW};
 use super::doubt::{self, CannotTell};
-use super::evidence::RunEvidence;
 use super::fan::{FanFilter, FanPosterior};
 use super::forecast::{Forecast, forecast};
 use super::laptop::{FanHistory, Laptop, air_history, contact_history, fan_history};
@@ -17,7 +16,7 @@ use super::level::{self, OffsetPrior};
 use super::probability::calibrated;
 use super::reference::{ModelReference, both_quiet, log_sum, loops};
 use super::site::{Classes, NO_SITE};
-use super::wear::Posterior;
+use super::wear::{Posterior, WearFilter, Weights};
 use crate::estimate::workers::Workers;
 
 /// An estimate with its 90 % interval.
@@ -82,10 +81,24 @@ pub struct Judge<'a> {
     k: &'a Constants,
     has_fan: bool,
     pub(super) reference: &'a ModelReference,
-    air: WearConstants,
+    air: WearFilter,
+    contact: WearFilter,
     /// Offsets of a laptop from which the reference wasn't learned.
     air_prior: OffsetPrior,
     contact_prior: OffsetPrior,
+}
+
+/// A laptop judged but for what its site says of its vents: everything that doesn't depend on that is settled.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Weighed {
+    air: Weights,
+    /// P(fan factor < 0.8), dust that may hide it left out.
+    raw_fan: f64,
+    fan: Option<Interval>,
+    p_contact: f64,
+    contact: Interval,
+    contact_on: Option<Forecast>,
+    always_quiet: f64,
 }
 
 /// A way to drive the fan that is less likely than this isn't followed up.
@@ -97,7 +110,8 @@ impl<'a> Judge<'a> {
         let air = reference.air_constants(k);
         let air_prior = reference.air.offset_prior(&air, None);
         let contact_prior = reference.contact.offset_prior(&k.contact, None);
-        Self { k, has_fan, reference, air, air_prior, contact_prior }
+        let (air, contact) = (WearFilter::new(air), WearFilter::new(k.contact.clone()));
+        Self { k, has_fan, reference, air, contact, air_prior, contact_prior }
     }
 
     /// A laptop's condition, whatever its site.
@@ -105,86 +119,79 @@ impl<'a> Judge<'a> {
         self.laptop_at(laptop, &NO_SITE)
     }
 
-    /// What a laptop says of its site. One without a fan says nothing.
-    pub fn classes(&self, laptop: &Laptop) -> Classes {
-        if !self.has_fan {
-            return self.air.rates.map(|(share, _)| share);
-        }
-        let runs = laptop.seen(&self.reference.events);
-        self.air(laptop, &runs).classes()
-    }
-
-    fn air(&self, laptop: &Laptop, runs: &[RunEvidence]) -> Posterior {
-        let history = air_history(self.k, laptop, runs, self.reference.common());
-        match self.reference.shares.get(&laptop.device) {
-            // What the laptop itself said of the level is taken out again.
-            Some(own) => {
-                let prior = self.reference.air.offset_prior(&self.air, Some(&own.air));
-                level::judge(&self.air, &prior, &history)
-            }
-            None => level::judge(&self.air, &self.air_prior, &history),
-        }
-    }
-
     /// A laptop's condition, given its site's factors on the rate classes of its vents ([`super::site`]).
     pub fn laptop_at(&self, laptop: &Laptop, site: &Classes) -> Condition {
-        let (k, reference) = (self.k, self.reference);
-        let runs = laptop.seen(&reference.events);
-        let own = reference.shares.get(&laptop.device);
-        let contact = contact_history(laptop, &runs);
-        let contact_prior = match own {
-            // What the laptop itself said of the level is taken out again.
-            Some(own) => Cow::Owned(reference.contact.offset_prior(&k.contact, Some(&own.contact))),
-            None => Cow::Borrowed(&self.contact_prior),
-        };
-        let air = self.air(laptop, &runs).tilted(site);
-        let contact = level::judge(&k.contact, &contact_prior, &contact);
-        let (fan, always_quiet) = self.fan(&fan_history(k, laptop, &runs, reference.common()));
-        let fan = (self.has_fan && laptop.shows_fan()).then_some(fan);
-        let mut out = self.condition(laptop, &air, &contact, fan);
-        out.always_quiet = always_quiet;
-        out.cannot_tell = doubt::cannot_tell(self.has_fan, &runs, &out);
-        out
+        self.at_site(laptop, &self.weigh(laptop), site)
     }
 
-    fn condition(
-        &self,
-        laptop: &Laptop,
-        air: &Posterior,
-        contact: &Posterior,
-        fan: Option<FanPosterior>,
-    ) -> Condition {
-        let (k, has_fan, has_rpm) = (self.k, self.has_fan, laptop.has_rpm());
-        let raw_air = if has_fan { air.above(-CLOGGED_BELOW.ln()) } else { 0.0 };
-        let raw_fan = fan.as_ref().map_or(0.0, |f| f.below(FAN_BELOW));
-        // Without a tachometer a worn fan and dust are one: the odds are shared.
-        let unseen = if has_rpm { 0.0 } else { k.fan.unseen_wear * raw_air * (1.0 - raw_fan) };
-        let (raw_air, raw_fan) =
-            (raw_air * (1.0 - if has_rpm { 0.0 } else { 0.5 * k.fan.unseen_wear }), raw_fan + unseen);
-        Condition {
-            p_clogged: if has_fan { calibrated(raw_air, k.calibration[0]) } else { 0.0 },
-            p_fan: if fan.is_some() { calibrated(raw_fan, k.calibration[1]) } else { 0.0 },
-            p_contact: calibrated(p_contact(k, contact), k.calibration[2]),
-            airflow: has_fan.then(|| Interval {
-                mid: (-air.quantile(0.5)).exp(),
-                low: (-air.quantile(0.95)).exp(),
-                high: (-air.quantile(0.05)).exp(),
-            }),
+    /// A laptop judged but for what its site says of its vents.
+    pub fn weigh(&self, laptop: &Laptop) -> Weighed {
+        let (k, reference) = (self.k, self.reference);
+        let runs = laptop.seen(&reference.events);
+        // What the laptop itself said of the levels is taken out again.
+        let own = reference.shares.get(&laptop.device);
+        let air_prior = own.map_or(Cow::Borrowed(&self.air_prior), |own| {
+            Cow::Owned(reference.air.offset_prior(self.air.constants(), Some(&own.air)))
+        });
+        let contact_prior = own.map_or(Cow::Borrowed(&self.contact_prior), |own| {
+            Cow::Owned(reference.contact.offset_prior(&k.contact, Some(&own.contact)))
+        });
+        let air = level::judge(&self.air, &air_prior, &air_history(k, laptop, &runs, reference.common()));
+        let contact = level::judge(&self.contact, &contact_prior, &contact_history(laptop, &runs))
+            .posterior(&k.contact, &NO_SITE);
+        let (fan, always_quiet) = self.fan(&fan_history(k, laptop, &runs, reference.common()));
+        let fan = (self.has_fan && laptop.shows_fan()).then_some(fan);
+        Weighed {
+            air,
+            raw_fan: fan.as_ref().map_or(0.0, |f| f.below(FAN_BELOW)),
             fan: fan.map(|f| Interval {
                 mid: f.quantile(0.5),
                 low: f.quantile(0.05),
                 high: f.quantile(0.95),
             }),
-            contact: contact_interval(k, contact),
+            p_contact: calibrated(p_contact(k, &contact), k.calibration[2]),
+            contact: contact_interval(k, &contact),
+            contact_on: forecast(&k.contact, &contact, contact_limit(k.paste_share.0), laptop.as_of),
+            always_quiet,
+        }
+    }
+
+    /// What a laptop says of its site. One without a fan says nothing.
+    pub fn classes(&self, weighed: &Weighed) -> Classes {
+        if self.has_fan { weighed.air.classes() } else { self.air.constants().rates.map(|(share, _)| share) }
+    }
+
+    /// The condition of a laptop that was weighed.
+    pub fn at_site(&self, laptop: &Laptop, weighed: &Weighed, site: &Classes) -> Condition {
+        let (k, has_fan, has_rpm) = (self.k, self.has_fan, laptop.has_rpm());
+        let air = weighed.air.posterior(self.air.constants(), site);
+        let raw_air = if has_fan { air.above(-CLOGGED_BELOW.ln()) } else { 0.0 };
+        // Without a tachometer a worn fan and dust are one: the odds are shared.
+        let unseen = if has_rpm { 0.0 } else { k.fan.unseen_wear * raw_air * (1.0 - weighed.raw_fan) };
+        let (raw_air, raw_fan) =
+            (raw_air * (1.0 - if has_rpm { 0.0 } else { 0.5 * k.fan.unseen_wear }), weighed.raw_fan + unseen);
+        let mut out = Condition {
+            p_clogged: if has_fan { calibrated(raw_air, k.calibration[0]) } else { 0.0 },
+            p_fan: if weighed.fan.is_some() { calibrated(raw_fan, k.calibration[1]) } else { 0.0 },
+            p_contact: weighed.p_contact,
+            airflow: has_fan.then(|| Interval {
+                mid: (-air.quantile(0.5)).exp(),
+                low: (-air.quantile(0.95)).exp(),
+                high: (-air.quantile(0.05)).exp(),
+            }),
+            fan: weighed.fan,
+            contact: weighed.contact,
             clogged_on: if has_fan {
-                forecast(&self.air, air, -CLOGGED_BELOW.ln(), laptop.as_of)
+                forecast(self.air.constants(), &air, -CLOGGED_BELOW.ln(), laptop.as_of)
             } else {
                 None
             },
-            contact_on: forecast(&k.contact, contact, contact_limit(k.paste_share.0), laptop.as_of),
-            always_quiet: 0.0,
+            contact_on: weighed.contact_on,
+            always_quiet: weighed.always_quiet,
             cannot_tell: Vec::new(),
-        }
+        };
+        out.cannot_tell = doubt::cannot_tell(has_fan, &laptop.seen(&self.reference.events), &out);
+        out
     }
 
     /// The fan's posterior over every likely way to drive it, and the odds that the laptop is always quiet.

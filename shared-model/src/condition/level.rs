@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::constants::WearConstants;
-use super::wear::{BLOCK, Event, Offsets, Posterior, filter};
+use super::wear::{BLOCK, Event, Offsets, WearFilter, Weights};
 use crate::estimate::joint_model::quantile;
 use crate::estimate::network_drive::median;
 use crate::estimate::workers::Workers;
@@ -87,8 +87,9 @@ struct Said {
 fn filter_all(c: &WearConstants, histories: &[History], workers: &impl Workers) -> (Prior, Vec<Said>) {
     let (centre, sd) = level_prior(c, histories);
     let offsets = Offsets::around(c, centre, SEARCH_SPAN);
+    let filter = WearFilter::new(c.clone());
     let said = workers.map(histories.len(), |i| {
-        let filtered = filter(c, &histories[i].events, histories[i].until, offsets);
+        let filtered = filter.run(&histories[i].events, histories[i].until, offsets);
         Said { evidence: filtered.evidence(), log_scale: filtered.log_scale() }
     });
     (Prior { offsets, centre, sd }, said)
@@ -173,8 +174,9 @@ impl OffsetPrior {
 }
 
 /// Judges one laptop against a standing level.
-pub fn judge(c: &WearConstants, prior: &OffsetPrior, history: &History) -> Posterior {
-    filter(c, &history.events, history.until, prior.offsets).posterior(c, &prior.weights)
+pub fn judge(filter: &WearFilter, prior: &OffsetPrior, history: &History) -> Weights {
+    let filtered = filter.run(&history.events, history.until, prior.offsets);
+    filtered.weights(filter.constants(), &prior.weights)
 }
 
 /// Where the level is looked for: a low quantile of the laptops' medians stands for nearly as-new.

@@ -19,6 +19,7 @@ pub mod quiet;
 pub mod reference;
 pub mod site;
 pub mod standing;
+mod vector;
 pub mod wear;
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use super::evidence::RunEvidence;
 use super::judge::{Condition, Judge, judge_model};
 use super::laptop::Laptop;
 use super::reference::ModelReference;
-use super::wear::{Action, Event, Offsets, filter};
+use super::wear::{Action, Event, Offsets, WearFilter};
 use crate::condition::fan_map::FanReading;
 use crate::estimate::workers::InTurn;
 
@@ -103,7 +103,7 @@ fn without_a_service_wear_only_grows() {
     let flat = vec![1.0; offsets.n];
     let mut last = 0.0;
     for days in [0.0, 30.0, 90.0, 365.0, 3650.0] {
-        let p = filter(&k.air, &[seen], days, offsets).posterior(&k.air, &flat);
+        let p = WearFilter::new(k.air.clone()).run(&[seen], days, offsets).posterior(&k.air, &flat);
         let sum: f64 = p.states.iter().sum();
         assert!((sum - 1.0).abs() < 1e-9, "{sum}");
         let above = p.above(0.357);

@@ -5,8 +5,14 @@
 //! same pass gives the evidence for each zero level, which is how the level of a model is learned, and then the
 //! posterior of the laptop given the level. Wear only grows between services; a service puts it back, if it worked.
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop reaches the vector registers only where it is inlined into the caller chosen for them"
+)]
+
 use std::ops::Range;
 
+use pulp::{Arch, Simd, WithSimd};
 use serde::{Deserialize, Serialize};
 
 use self::block::{Block, Growth, LANES, N_CLASSES};
@@ -94,18 +100,52 @@ pub struct Filtered {
     blocks: Vec<Block>,
 }
 
-/// Runs the filter over `events` (in time order) up to day `until`.
-pub fn filter(c: &WearConstants, events: &[Event], until: f64, offsets: Offsets) -> Filtered {
-    let steps = Steps::new(c, events, until, offsets);
-    let first = Block::new(&first_state(c));
-    let blocks = (0..offsets.n.div_ceil(LANES))
-        .map(|b| {
-            let mut block = first.clone();
-            steps.follow(&mut block, b * LANES);
-            block
-        })
-        .collect();
-    Filtered { offsets, blocks }
+/// The filter of one kind of wear, made ready: what doesn't depend on the laptop is worked out once.
+#[derive(Debug, Clone)]
+pub struct WearFilter {
+    c: WearConstants,
+    /// The state before anything is seen.
+    first: Block,
+    /// The wear's distribution right after a service that worked.
+    reset: Vec<f32>,
+}
+
+impl WearFilter {
+    /// With these constants.
+    pub fn new(c: WearConstants) -> Self {
+        Self { first: Block::new(&first_state(&c)), reset: reset(&c), c }
+    }
+
+    /// The constants.
+    pub const fn constants(&self) -> &WearConstants {
+        &self.c
+    }
+
+    /// Runs the filter over `events` (in time order) up to day `until`.
+    pub fn run(&self, events: &[Event], until: f64, offsets: Offsets) -> Filtered {
+        let steps = Steps::new(&self.c, events, until, offsets);
+        let mut blocks = vec![self.first.clone(); offsets.n.div_ceil(LANES)];
+        Arch::new().dispatch(Follow { steps: &steps, reset: &self.reset, blocks: &mut blocks });
+        Filtered { offsets, blocks }
+    }
+}
+
+/// All blocks through all steps, in the widest registers that the processor has.
+struct Follow<'a> {
+    steps: &'a Steps,
+    reset: &'a [f32],
+    blocks: &'a mut [Block],
+}
+
+impl WithSimd for Follow<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        for (b, block) in self.blocks.iter_mut().enumerate() {
+            self.steps.follow(simd, block, b * LANES, self.reset);
+        }
+    }
 }
 
 /// Weights of wear and class before anything is seen: a class that wears faster has worn more.
@@ -133,8 +173,6 @@ struct Steps {
     tables: Vec<f32>,
     /// Of a step that reads nothing.
     ones: Vec<f32>,
-    /// The wear's distribution right after a service that worked.
-    reset: Vec<f32>,
 }
 
 enum Step {
@@ -151,7 +189,6 @@ impl Steps {
             in_order: Vec::with_capacity(2 * events.len() + 1),
             tables: Vec::with_capacity(events.len() * table_len),
             ones: vec![1.0; table_len],
-            reset: reset(c),
         };
         let is_seen = |e: &&Event| matches!(e, Event::Seen { .. });
         let first_seen = events.iter().find(is_seen).map_or(f64::MAX, Event::day);
@@ -183,15 +220,16 @@ impl Steps {
     }
 
     /// Takes a block, whose first offset is the `from`th, through all steps.
-    fn follow(&self, block: &mut Block, from: usize) {
+    #[inline(always)]
+    fn follow<S: Simd>(&self, simd: S, block: &mut Block, from: usize, reset: &[f32]) {
         for step in &self.in_order {
             match step {
-                Step::Grow(growth) => block.grow_and_see(growth, &self.ones),
+                Step::Grow(growth) => block.grow_and_see(simd, growth, &self.ones),
                 Step::GrowAndSee(growth, table) => {
-                    block.grow_and_see(growth, &self.tables[table.clone()][from..]);
+                    block.grow_and_see(simd, growth, &self.tables[table.clone()][from..]);
                 }
                 Step::Jump(odds, mean_steps) => block.jump(*odds, *mean_steps),
-                Step::Serve(odds) => block.serve(*odds, &self.reset),
+                Step::Serve(odds) => block.serve(*odds, reset),
             }
         }
     }
@@ -292,8 +330,8 @@ impl Filtered {
         self.blocks.iter().map(Block::log_scale).fold(f64::MIN, f64::max)
     }
 
-    /// The laptop's wear with the offsets weighted by `prior`.
-    pub fn posterior(&self, c: &WearConstants, prior: &[f64]) -> Posterior {
+    /// Each wear's and class's weight with the offsets weighted by `prior`, scaled so that they sum to 1.
+    pub fn weights(&self, c: &WearConstants, prior: &[f64]) -> Weights {
         let top = self.log_scale();
         let mut by_wear = vec![[0.0; N_CLASSES]; c.n_states];
         for (block, prior) in self.blocks.iter().zip(prior.chunks(LANES)) {
@@ -302,7 +340,41 @@ impl Filtered {
             factors.iter_mut().zip(prior).for_each(|(f, p)| *f = p * factor);
             block.add_to(&mut by_wear, &factors);
         }
-        Posterior::new(c.step, by_wear)
+        Weights::new(&by_wear)
+    }
+
+    /// The laptop's wear with the offsets weighted by `prior`.
+    pub fn posterior(&self, c: &WearConstants, prior: &[f64]) -> Posterior {
+        self.weights(c, prior).posterior(c, &[1.0; N_CLASSES])
+    }
+}
+
+/// A laptop's wear by class, small enough to be kept for a whole fleet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Weights(Vec<[f32; N_CLASSES]>);
+
+impl Weights {
+    /// From weights up to a common factor. Where they have none, anything is as likely.
+    fn new(by_wear: &[[f64; N_CLASSES]]) -> Self {
+        let total: f64 = by_wear.as_flattened().iter().sum();
+        let is_sound = total > 0.0 && total.is_finite();
+        let share = |p: f64| if is_sound { p / total } else { 1.0 / (N_CLASSES * by_wear.len()) as f64 };
+        Self(by_wear.iter().map(|row| row.map(|p| share(p) as f32)).collect())
+    }
+
+    /// Probability of each rate class.
+    pub fn classes(&self) -> [f64; N_CLASSES] {
+        let mut out = [0.0; N_CLASSES];
+        for row in &self.0 {
+            out.iter_mut().zip(row).for_each(|(sum, p)| *sum += f64::from(*p));
+        }
+        out
+    }
+
+    /// The wear's distribution with the classes' shares changed by these factors.
+    pub fn posterior(&self, c: &WearConstants, factors: &[f64; N_CLASSES]) -> Posterior {
+        let tilted = |row: &[f32; N_CLASSES]| std::array::from_fn(|i| f64::from(row[i]) * factors[i]);
+        Posterior::new(c.step, self.0.iter().map(tilted).collect())
     }
 }
 
@@ -349,25 +421,6 @@ impl Posterior {
             last.iter_mut().zip(growth.at_end()).for_each(|(p, factor)| *p *= factor);
         }
         Self::new(c.step, by_class)
-    }
-
-    /// Probability of each rate class.
-    pub fn classes(&self) -> [f64; N_CLASSES] {
-        let mut out = [0.0; N_CLASSES];
-        for row in &self.by_class {
-            out.iter_mut().zip(row).for_each(|(sum, p)| *sum += p);
-        }
-        out
-    }
-
-    /// With the classes' shares changed by these factors.
-    #[must_use]
-    pub fn tilted(&self, factors: &[f64; N_CLASSES]) -> Self {
-        let mut by_class = self.by_class.clone();
-        for row in &mut by_class {
-            row.iter_mut().zip(factors).for_each(|(p, f)| *p *= f);
-        }
-        Self::new(self.step, by_class)
     }
 
     /// P(wear > x).

@@ -1,15 +1,23 @@
 //! The filter's inner loop: a fan factor's weights for every unit offset and both quiet hypotheses at once.
 //!
 //! Only wear moves weight, and only from a factor to lower ones, within one column. So all columns stand side by side
-//! in each row, which compilers keep in vector registers, and drift and reading are one pass from the highest factor
+//! in each row, in vector registers, and drift and reading are one pass from the highest factor
 //! down. Single precision is enough: every pass sums terms of one sign, and each hypothesis is scaled to one again.
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop reaches the vector registers only where it is inlined into the caller chosen for them"
+)]
+
+use pulp::Simd;
+
+use super::super::vector::{load, store};
 use super::{N_CLASSES, N_OFFSETS, N_STATES};
 
 /// Laptops that usually aren't quiet, and those that always are.
 pub(super) const N_QUIET: usize = 2;
-/// Columns of a quiet hypothesis: the offsets, and one that stays empty so that rows fill registers.
-pub(super) const N_COLUMNS: usize = N_OFFSETS + 1;
+/// Columns of a quiet hypothesis: the offsets, and some that stay empty so that rows fill registers.
+pub(super) const N_COLUMNS: usize = 8;
 const LANES: usize = N_QUIET * N_COLUMNS;
 
 /// One number for each quiet hypothesis and offset.
@@ -64,32 +72,44 @@ impl Down {
     }
 
     /// Through rows at which the same share seizes.
-    fn pass(&mut self, rows: &mut [[Row; N_CLASSES]], likelihoods: &[Row], seizes: f64) {
-        let (mut carry, mut total) = (self.carry, self.total);
-        let mut passed = [[0.0; LANES]; N_CLASSES];
-        let turns = 1.0 - seizes as f32;
-        for ([steady, failing], likelihood) in rows.iter_mut().zip(likelihoods).rev() {
-            for lane in 0..LANES {
-                let from = self.enter_from(steady[lane], failing[lane]);
-                let still = turns * likelihood[lane];
+    #[inline(always)]
+    fn pass<S: Simd>(&mut self, simd: S, rows: &mut [[Row; N_CLASSES]], likelihoods: &[Row], seizes: f64) {
+        let n_groups = LANES / S::F32_LANES;
+        let (weights, _) = S::as_mut_simd_f32s(rows.as_flattened_mut().as_flattened_mut());
+        let (likelihoods, _) = S::as_simd_f32s(likelihoods.as_flattened());
+        let keep = self.keep.map(|k| simd.splat_f32s(k));
+        let [starts, seizes, turns, floor] =
+            [self.starts, seizes as f32, 1.0 - seizes as f32, FLOOR].map(|v| simd.splat_f32s(v));
+        for group in 0..n_groups {
+            let lanes = group * S::F32_LANES..(group + 1) * S::F32_LANES;
+            let enter = [0, 1].map(|class| load(simd, &self.enter[class][lanes.clone()]));
+            let mut carry = [0, 1].map(|class| load(simd, &self.carry[class][lanes.clone()]));
+            let mut total = load(simd, &self.total[lanes.clone()]);
+            let mut passed = [simd.splat_f32s(0.0); N_CLASSES];
+            let rows = weights.chunks_exact_mut(N_CLASSES * n_groups);
+            for (row, likelihood) in rows.zip(likelihoods.chunks_exact(n_groups)).rev() {
+                let still = simd.mul_f32s(turns, likelihood[group]);
+                let (steady, failing) = (row[group], row[n_groups + group]);
+                let new = simd.mul_f32s(starts, steady);
+                let from = [simd.sub_f32s(steady, new), simd.add_f32s(failing, new)];
                 for class in 0..N_CLASSES {
-                    let worn = self.keep[class] * carry[class][lane] + self.enter[class][lane] * from[class];
-                    carry[class][lane] = worn;
-                    passed[class][lane] += worn;
-                    let weight = worn * still + FLOOR;
-                    if class == 0 {
-                        steady[lane] = weight;
-                    } else {
-                        failing[lane] = weight;
-                    }
-                    total[lane] += weight;
+                    let kept = simd.mul_f32s(keep[class], carry[class]);
+                    let worn = simd.add_f32s(kept, simd.mul_f32s(enter[class], from[class]));
+                    carry[class] = worn;
+                    passed[class] = simd.add_f32s(passed[class], worn);
+                    let weight = simd.add_f32s(simd.mul_f32s(worn, still), floor);
+                    row[class * n_groups + group] = weight;
+                    total = simd.add_f32s(total, weight);
                 }
             }
+            for class in 0..N_CLASSES {
+                let seized = &mut self.seized[class][lanes.clone()];
+                let sum = simd.add_f32s(load(simd, seized), simd.mul_f32s(seizes, passed[class]));
+                store(simd, sum, seized);
+                store(simd, carry[class], &mut self.carry[class][lanes.clone()]);
+            }
+            store(simd, total, &mut self.total[lanes]);
         }
-        for (seized, passed) in self.seized.as_flattened_mut().iter_mut().zip(passed.as_flattened()) {
-            *seized += seizes as f32 * passed;
-        }
-        (self.carry, self.total) = (carry, total);
     }
 }
 
@@ -120,11 +140,12 @@ impl Paths {
     }
 
     /// The fan wears, then is seen.
-    pub(super) fn wear_and_see(&mut self, wear: &Wear, likelihoods: &[Row; N_STATES]) {
+    #[inline(always)]
+    pub(super) fn wear_and_see<S: Simd>(&mut self, simd: S, wear: &Wear, likelihoods: &[Row; N_STATES]) {
         let mut down = Down::new(wear, &self.scale);
         let (worn, sound) = self.rows.split_at_mut(wear.worn_below);
-        down.pass(sound, &likelihoods[wear.worn_below..], wear.seizes);
-        down.pass(&mut worn[1..], &likelihoods[1..wear.worn_below], wear.seizes_worn);
+        down.pass(simd, sound, &likelihoods[wear.worn_below..], wear.seizes);
+        down.pass(simd, &mut worn[1..], &likelihoods[1..wear.worn_below], wear.seizes_worn);
         // What would wear below the lowest turning factor stays there.
         for (class, weights) in self.rows[1].iter_mut().enumerate() {
             for lane in 0..LANES {

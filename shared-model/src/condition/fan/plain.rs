@@ -1,10 +1,12 @@
 //! The same filter written plainly, in double precision and pass by pass: what the fast one must equal.
 
 use proptest::prelude::*;
+use pulp::{Scalar, WithSimd as _};
 
 use super::super::constants::{Constants, FanConstants, MONTH_DAYS};
 use super::{
-    Action, FanEvent, FanEvidence, FanFilter, N_CLASSES, N_OFFSETS, N_STATES, OFFSET_WEIGHTS, STEP, factor_at,
+    Action, FanEvent, FanEvidence, FanFilter, FanPosterior, Follow, N_CLASSES, N_OFFSETS, N_STATES,
+    OFFSET_WEIGHTS, STEP, factor_at,
 };
 
 /// How the firmware drives the fan, and whether the laptop is always in a quiet profile.
@@ -183,6 +185,28 @@ proptest! {
             }
             let (a, b) = (fast.log_evidence, plain.log_scale);
             prop_assert!((a - b).abs() < TOLERANCE, "log evidence: {a} and {b}");
+        }
+    }
+}
+
+#[test]
+fn registers_of_one_lane_give_the_same_digits() {
+    let c = Constants::default().fan;
+    let ratios = [0.99, 1.02, 0.97, 0.9, 0.62, 0.7, 1.0];
+    let mut events: Vec<FanEvent> = ratios
+        .iter()
+        .zip(0_u32..)
+        .map(|(&ratio, m)| {
+            let evidence = FanEvidence::Ratio { ratio, due_share: 0.9, spread: 0.03, quiet: 0.05 };
+            FanEvent::Seen { day: 30.0 * f64::from(m), evidence }
+        })
+        .collect();
+    events.insert(6, FanEvent::Serviced { day: 170.0, action: Action::Fan });
+    let filter = FanFilter::new(&c, &events, 200.0);
+    for headroom in [None, Some(1.12)] {
+        let paths = Follow { filter: &filter, headroom, paths: filter.first() }.with_simd(Scalar);
+        for (quiet, wide) in filter.run(headroom).into_iter().enumerate() {
+            assert_eq!(FanPosterior::new(paths.sums(quiet), paths.log_scale[quiet]), wide);
         }
     }
 }

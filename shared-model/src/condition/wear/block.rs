@@ -1,14 +1,22 @@
-//! The filter's inner loop, for four offsets at once.
+//! The filter's inner loop, for eight offsets at once.
 //!
-//! Each offset has a chain of wears of its own, and the chains don't mix. So four stand side by side in each row,
-//! which compilers keep in vector registers, and a block of them is followed through all events before the next: it
+//! Each offset has a chain of wears of its own, and the chains don't mix. So eight stand side by side in each row, as
+//! many as a vector register holds, and a block of them is followed through all events before the next: it
 //! stays in the processor's nearest cache. Drift and reading are one pass. Single precision is enough: every pass sums
 //! terms of one sign, and each block is scaled to one again.
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop reaches the vector registers only where it is inlined into the caller chosen for them"
+)]
+
+use pulp::Simd;
+
 use super::super::constants::N_RATES;
+use super::super::vector::{load, store};
 
 /// Offsets in a block.
-pub(super) const LANES: usize = 4;
+pub(super) const LANES: usize = 8;
 /// Rate classes.
 pub(super) const N_CLASSES: usize = N_RATES;
 
@@ -43,7 +51,7 @@ impl Growth {
     }
 }
 
-/// Four offsets.
+/// Eight offsets.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Block {
     rows: Vec<Row>,
@@ -62,23 +70,33 @@ impl Block {
 
     /// The wear grows, then is read. `likelihoods` begins with that of the first wear at the block's first offset and
     /// goes on in grid steps, since it depends on wear + offset alone.
-    pub(super) fn grow_and_see(&mut self, growth: &Growth, likelihoods: &[f32]) {
+    #[inline(always)]
+    pub(super) fn grow_and_see<S: Simd>(&mut self, simd: S, growth: &Growth, likelihoods: &[f32]) {
         let keep = growth.keep().map(|k| k as f32);
-        let enter = keep.map(|k| (1.0 - k) * self.scale);
-        let mut carry = [[0.0_f32; LANES]; N_CLASSES];
-        let mut total = [0.0_f32; LANES];
-        for (row, likelihood) in self.rows.iter_mut().zip(likelihoods.array_windows::<LANES>()) {
-            for class in 0..N_CLASSES {
-                for lane in 0..LANES {
-                    let grown = keep[class] * carry[class][lane] + enter[class] * row[class][lane];
-                    carry[class][lane] = grown;
-                    let weight = grown * likelihood[lane] + FLOOR;
-                    row[class][lane] = weight;
-                    total[lane] += weight;
+        let enter = keep.map(|k| simd.splat_f32s((1.0 - k) * self.scale));
+        let keep = keep.map(|k| simd.splat_f32s(k));
+        let floor = simd.splat_f32s(FLOOR);
+        let mut totals = [0.0_f32; LANES];
+        let n_groups = LANES / S::F32_LANES;
+        let (weights, _) = S::as_mut_simd_f32s(self.rows.as_flattened_mut().as_flattened_mut());
+        for (group, totals) in totals.chunks_exact_mut(S::F32_LANES).enumerate() {
+            let mut carry = [simd.splat_f32s(0.0); N_CLASSES];
+            let mut total = simd.splat_f32s(0.0);
+            let seen = likelihoods.get(group * S::F32_LANES..).unwrap_or_default().windows(S::F32_LANES);
+            for (row, likelihood) in weights.chunks_exact_mut(N_CLASSES * n_groups).zip(seen) {
+                let likelihood = load(simd, likelihood);
+                for class in 0..N_CLASSES {
+                    let weight = &mut row[class * n_groups + group];
+                    let kept = simd.mul_f32s(keep[class], carry[class]);
+                    let grown = simd.add_f32s(kept, simd.mul_f32s(enter[class], *weight));
+                    carry[class] = grown;
+                    *weight = simd.add_f32s(simd.mul_f32s(grown, likelihood), floor);
+                    total = simd.add_f32s(total, *weight);
                 }
             }
+            store(simd, total, totals);
         }
-        let mut total = f64::from(total.iter().sum::<f32>());
+        let mut total = f64::from(totals.iter().sum::<f32>());
         if let Some(last) = self.rows.last_mut() {
             for (weights, factor) in last.iter_mut().zip(growth.at_end()) {
                 for p in weights {

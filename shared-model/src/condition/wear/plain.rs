@@ -1,9 +1,10 @@
 //! The same filter written plainly, in double precision and pass by pass: what the fast one must equal.
 
 use proptest::prelude::*;
+use pulp::{Scalar, WithSimd as _};
 
 use super::super::constants::{Constants, MONTH_DAYS, WearConstants};
-use super::{Action, Event, N_CLASSES, Offsets, Past};
+use super::{Action, Event, Filtered, Follow, LANES, N_CLASSES, Offsets, Past, Steps, WearFilter};
 
 /// Weights by class, wear and offset, and the natural logarithm of their common factor.
 struct Plain {
@@ -167,7 +168,8 @@ proptest! {
         let offsets = Offsets { from, n };
         let weight = |z: f64| (-0.5 * z * z).exp().max(1e-9);
         let prior: Vec<f64> = offsets.values(c).map(|v| weight((v - centre) / c.offset_sd)).collect();
-        let (fast, plain) = (super::filter(c, &events, until, offsets), filter(c, &events, until, offsets));
+        let fast = WearFilter::new(c.clone()).run(&events, until, offsets);
+        let plain = filter(c, &events, until, offsets);
         let posterior = fast.posterior(c, &prior);
         for (k, (a, b)) in posterior.states.iter().zip(plain.states(&prior)).enumerate() {
             prop_assert!((a - b).abs() < TOLERANCE, "wear {k}: {a} and {b}");
@@ -179,4 +181,20 @@ proptest! {
             prop_assert!(b < top - ZERO_NATS || (a - b).abs() < TOLERANCE, "offset {j}: {a} and {b}");
         }
     }
+}
+
+#[test]
+fn registers_of_one_lane_give_the_same_digits() {
+    let k = Constants::default();
+    let filter = WearFilter::new(k.air.clone());
+    let seen =
+        |m: u32, value: f64| Event::Seen { day: 30.0 * f64::from(m), value, sd: 0.05, quick: m % 3 == 0 };
+    let mut events: Vec<Event> = (0..9).map(|m| seen(m, 0.03 * f64::from(m))).collect();
+    events.push(Event::Serviced { day: 260.0, action: Action::Clean });
+    events.extend([seen(9, 0.04), seen(10, 0.5)]);
+    let offsets = Offsets { from: -9, n: 21 };
+    let steps = Steps::new(&filter.c, &events, 330.0, offsets);
+    let mut blocks = vec![filter.first.clone(); offsets.n.div_ceil(LANES)];
+    Follow { steps: &steps, reset: &filter.reset, blocks: &mut blocks }.with_simd(Scalar);
+    assert_eq!(Filtered { offsets, blocks }, filter.run(&events, 330.0, offsets));
 }
