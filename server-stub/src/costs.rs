@@ -16,6 +16,7 @@
 //! [`Costs::best_visit`] takes the set of actions with the highest `visit_benefit`; a combined visit is opened once. All
 //! money defaults are our choice, no source: they give the number a unit and an order, and each fleet has its own.
 
+pub mod in_force;
 mod parse;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -44,13 +45,26 @@ const MAX_NAME_BYTES: usize = 100;
 /// # Errors
 /// A file that cannot be read, or is no costs file.
 pub fn read(path: &Path) -> Result<Costs, Failure> {
+    read_both(path).map(|(_, costs)| costs)
+}
+
+/// The text of a costs file, once it is one.
+///
+/// # Errors
+/// A file that cannot be read, or is no costs file.
+pub fn read_text(path: &Path) -> Result<String, Failure> {
+    read_both(path).map(|(text, _)| text)
+}
+
+fn read_both(path: &Path) -> Result<(String, Costs), Failure> {
     let text = std::fs::read_to_string(path).map_err(|e| {
         Failure::at("read", path, e).remedy("check the path and that the file can be read by you")
     })?;
-    parse(&text).map_err(|complaints| {
+    let costs = parse(&text).map_err(|complaints| {
         Failure::at("use the costs in", path, complaints)
             .remedy("correct these lines; docs/operations.md lists every one")
-    })
+    })?;
+    Ok((text, costs))
 }
 
 /// Costs, minutes and rules of the rounds. See [`FIELDS`] for units.
@@ -303,6 +317,18 @@ pub struct Field {
     /// Meaning and unit, and the source of the default.
     pub means: &'static str,
     of: fn(&mut Costs) -> &mut f64,
+}
+
+impl Field {
+    /// Section and key: `minutes.clean`.
+    pub fn name(&self) -> String {
+        if self.section.is_empty() { self.key.to_owned() } else { format!("{}.{}", self.section, self.key) }
+    }
+
+    /// Its value in some costs.
+    pub fn value(&self, costs: &mut Costs) -> f64 {
+        *(self.of)(costs)
+    }
 }
 
 const fn field(

@@ -7,6 +7,7 @@ use windrow_model::trace::Trace;
 
 use crate::clock::WallClock;
 use crate::costs::Costs;
+use crate::costs::in_force::{InForce, Source};
 use crate::meters::Meters;
 use crate::pages::changes::{Changes, Then};
 use crate::pages::fill::Shown;
@@ -25,15 +26,18 @@ const WEEK_MS: i64 = 7 * 86_400_000;
 /// After a judgement this many times its own length of rest, so that judging never takes the cores from collecting.
 const REST_TIMES: u32 = 4;
 
+/// What a judgement was made of: runs, facts, and where the costs came from.
+type Stamp = (i64, u64, Source);
+
 /// Judges and shows until the store closes.
 pub async fn run<S: Store>(
     store: S,
     clock: WallClock,
     showroom: Arc<Showroom>,
-    costs: Costs,
+    costs: Arc<InForce>,
     meters: Arc<Meters>,
 ) {
-    let mut last: Option<(Instant, (i64, u64))> = None;
+    let mut last: Option<(Instant, Stamp)> = None;
     loop {
         let began = Instant::now();
         match step(&store, &clock, &showroom, &costs, &mut last).await {
@@ -59,15 +63,17 @@ async fn step<S: Store>(
     store: &S,
     clock: &WallClock,
     showroom: &Showroom,
-    costs: &Costs,
-    last: &mut Option<(Instant, (i64, u64))>,
+    costs: &InForce,
+    last: &mut Option<(Instant, Stamp)>,
 ) -> Result<Option<Duration>, StoreError> {
-    let stamp = (store.run_last().await?, store.ledger_size().await?);
+    costs.refresh(store).await?;
+    let (costs, source) = costs.now();
+    let stamp = (store.run_last().await?, store.ledger_size().await?, source);
     if last.is_some_and(|(at, known)| known == stamp && at.elapsed() < ANEW_AFTER) {
         return Ok(None);
     }
     let began = Instant::now();
-    refresh(store, clock, showroom, costs).await?;
+    refresh(store, clock, showroom, &costs).await?;
     *last = Some((began, stamp));
     tracing::debug!(took_ms = began.elapsed().as_millis(), "judged the fleet for the pages");
     Ok(Some(LOOK_EVERY.max(began.elapsed() * REST_TIMES)))

@@ -43,13 +43,30 @@ fetch "$hub_url/metrics" "$(cat "$work/token")" | "$promtool" check metrics
 # Fixed seed: a failure comes again.
 # Wrong tokens come last: after some the hub lets their address wait, whatever else it asks.
 say "schemathesis"
+settings=
 check_http() {
-  "$(dirname "$python")/schemathesis" run "$hub_url/openapi.json" -H "Authorization: Bearer $(cat "$work/token")" \
+  "$(dirname "$python")/schemathesis" ${settings:+--config-file "$settings"} run "$hub_url/openapi.json" -H "Authorization: Bearer $(cat "$work/token")" \
     --seed 20260131 --request-timeout 30 --workers 2 --suppress-health-check all --no-color "$@" ||
     { cat "$work/http.log"; exit 1; }
 }
 check_http --exclude-checks positive_data_acceptance,ignored_auth --phases examples,coverage,fuzzing \
   --max-examples "${WINDROW_EXAMPLES:-40}"
+# The same of a laptop, its last run and its model that are there: invented names lead to 404 alone.
+say "schemathesis, of what is there"
+fetch "$hub_url/v1/fleet?limit=1" "$(cat "$work/token")" >"$work/fleet.json"
+fetch "$hub_url/v1/models" "$(cat "$work/token")" >"$work/models.json"
+settings="$work/settings.toml"
+"$python" - "$work" >"$settings" <<'PY'
+import json, sys
+laptop = json.load(open(f"{sys.argv[1]}/fleet.json"))["laptops"][0]
+model = json.load(open(f"{sys.argv[1]}/models.json"))["models"][0]
+print("[parameters]")
+for name, value in [("device_id", laptop["device_id"]), ("digest", laptop["record_digest"]), ("id", model["kinds"][0]["model_id"])]:
+    print(f'"path.{name}" = {json.dumps(value)}')
+PY
+check_http --exclude-checks positive_data_acceptance,ignored_auth --include-path-regex '^/v1/(devices|models)/' \
+  --phases coverage,fuzzing --max-examples "${WINDROW_EXAMPLES:-40}"
+settings=
 check_http --checks ignored_auth --phases fuzzing --max-examples 1
 if grep -q ' ERROR ' "$work/http.log"; then cat "$work/http.log"; fail "the hub logged an error" "see its log above"; fi
 stop_hub

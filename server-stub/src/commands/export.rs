@@ -53,9 +53,10 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     let mut which = if args.kind.is_empty() { Which::ALL.to_vec() } else { args.kind.clone() };
     which.sort_unstable();
     which.dedup();
-    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
+    let costs = args.costs.as_deref().map(costs::read).transpose()?;
     let summary = block_on(async {
         let store = database::open(&path).await?;
+        let costs = costs::in_force::of_command(&store, costs).await?;
         let fleet = judgement::judged_fleet(&store, &setting.clock, as_of.timestamp_millis(), &costs).await?;
         let visits = gather::visits(&store, as_of.timestamp_millis()).await?;
         let ledger = gather::ledger(&store, setting.clock.now_ms()).await?;

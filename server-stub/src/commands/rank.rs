@@ -68,14 +68,14 @@ struct Ranked<'a> {
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
     let path = database::path(setting.database.as_deref())?;
     let as_of = args.as_of.unwrap_or_else(|| setting.clock.now());
-    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
+    let costs = args.costs.as_deref().map(costs::read).transpose()?;
     let as_of_ms = as_of.timestamp_millis();
     if let Some(asked) = &args.why {
-        let told = block_on(why(setting, &path, as_of_ms, &costs, asked, output.width()))?;
+        let told = block_on(why(setting, &path, as_of_ms, costs, asked, output.width()))?;
         print(output, &told.join("\n"))?;
         return Ok(Exit::Done);
     }
-    let fleet = block_on(fleet(setting, &path, as_of_ms, &costs))?;
+    let fleet = block_on(fleet(setting, &path, as_of_ms, costs))?;
     let filter = Filter { site: args.site.clone(), model: args.model.clone(), limit: args.limit };
     let rows = fleet_table::rows(&fleet, &filter);
     if setting.json {
@@ -94,10 +94,11 @@ async fn fleet(
     setting: &Setting,
     path: &Path,
     as_of_ms: EpochMs,
-    costs: &Costs,
+    costs: Option<Costs>,
 ) -> Result<JudgedFleet, Failure> {
     let store = database::open(path).await?;
-    let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, costs).await?;
+    let costs = costs::in_force::of_command(&store, costs).await?;
+    let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, &costs).await?;
     store.store_close().await;
     Ok(fleet)
 }
@@ -107,12 +108,13 @@ async fn why(
     setting: &Setting,
     path: &Path,
     as_of_ms: EpochMs,
-    costs: &Costs,
+    costs: Option<Costs>,
     asked: &str,
     width: Option<usize>,
 ) -> Result<Vec<String>, Failure> {
     let store = database::open(path).await?;
-    let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, costs).await?;
+    let costs = costs::in_force::of_command(&store, costs).await?;
+    let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, &costs).await?;
     let told = rank_why::why(&store, &fleet, asked, width.map(|w| w.max(MIN_WIDTH))).await;
     store.store_close().await;
     told

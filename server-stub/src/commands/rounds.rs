@@ -44,6 +44,7 @@ Examples:
   windrow-hub rounds calendar --starts 08:30 > rounds.ics
   windrow-hub rounds sheet --site north --on 2026-02-03 > sheet.html
   windrow-hub rounds hours > hours.csv
+  windrow-hub rounds costs --set costs.toml
 
 hours.csv has the header site,date,hours; stock.csv has part,model,in_stock,lead_days, where a part is clean, fan or paste
 and the model * stands for all others. What is taken stays until it is taken anew. Days are 2026-01-31.")]
@@ -89,6 +90,12 @@ enum Deed {
     Hours,
     /// Print the parts in stock as the file that `plan --stock` takes
     Stock,
+    /// Print what things cost as the file that `--costs` takes
+    Costs {
+        /// Set it from this file first: it counts wherever no `--costs` is given
+        #[arg(long, value_name = "FILE")]
+        set: Option<PathBuf>,
+    },
     /// Print the rounds as an iCalendar file
     Calendar {
         /// Only this site
@@ -152,6 +159,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         Deed::Release { laptops } => release(setting, laptops, output),
         Deed::Hours => hours_file(setting, output),
         Deed::Stock => stock_file(setting, output),
+        Deed::Costs { set } => costs_file(setting, set.as_deref(), output),
         Deed::Calendar { site, starts } => calendar_file(setting, site.as_deref(), *starts, output),
         Deed::Sheet { site, on } => {
             let document = standing_plan(setting, Some(site))?;
@@ -167,7 +175,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
 
 fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
     let path = database::path(setting.database.as_deref())?;
-    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
+    let costs = args.costs.as_deref().map(costs::read).transpose()?;
     let new_hours = read(args.hours.as_deref(), hours::parse_hours)?;
     let new_stock = read(args.stock.as_deref(), hours::parse_stock)?;
     let request = Request {
@@ -186,6 +194,7 @@ fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
             store.round_stock_put(stock).await?;
         }
         check_hours(&store, request).await?;
+        let costs = costs::in_force::of_command(&store, costs).await?;
         let document = planned(&store, setting, &costs, request, now_ms).await?;
         store.store_close().await;
         Ok(document)
@@ -379,6 +388,27 @@ fn stock_file(setting: &Setting, output: &mut Output) -> Outcome {
         print(output, &serde_json::json!(rows).to_string())?;
     } else {
         print(output, hours::write_stock(&all)?.trim_end())?;
+    }
+    Ok(Exit::Done)
+}
+
+fn costs_file(setting: &Setting, set: Option<&Path>, output: &mut Output) -> Outcome {
+    let set = set.map(costs::read_text).transpose()?;
+    let path = database::path(setting.database.as_deref())?;
+    let now_ms = setting.clock.now_ms();
+    let toml = block_on(async {
+        let store = database::open(&path).await?;
+        if let Some(toml) = set {
+            store.costs_put(toml, Actor { role: Role::Admin, grant_id: None }, now_ms).await?;
+        }
+        let stored = store.costs_get().await?;
+        store.store_close().await;
+        Ok::<_, Failure>(stored.map_or_else(costs::example, |stored| stored.toml))
+    })?;
+    if setting.json {
+        print(output, &serde_json::json!({ "toml": toml }).to_string())?;
+    } else {
+        print(output, toml.trim_end())?;
     }
     Ok(Exit::Done)
 }

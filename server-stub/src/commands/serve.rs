@@ -9,6 +9,7 @@ use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Outcome, Setting, block_on, print};
+use crate::costs::in_force::InForce;
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::http::{self, Hub, Limits, Listening};
@@ -71,7 +72,10 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         ));
     }
     let path = database::path(setting.database.as_deref())?;
-    let costs = args.costs.as_deref().map(costs::read).transpose()?.unwrap_or_default();
+    let costs = match args.costs.as_deref().map(costs::read).transpose()? {
+        Some(costs) => InForce::of_file(costs),
+        None => InForce::default(),
+    };
     start_log();
     block_on(async {
         let stop = stop_signal()?;
@@ -86,10 +90,11 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let address =
             listening.address().map_err(|e| Failure::new(format!("cannot tell the own address: {e}")))?;
         let limits = Limits { max_concurrent: args.max_concurrent as usize, ..Limits::default() };
-        let hub = Hub::new(store.clone(), setting.clock.clone(), limits).with_costs(costs.clone());
+        let hub = Hub::new(store.clone(), setting.clock.clone(), limits).with_costs(costs);
+        hub.costs.refresh(&store).await?;
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
         let (clock, showroom, meters) = (hub.clock.clone(), hub.showroom.clone(), hub.meters.clone());
-        let shown = showing::run(store.clone(), clock, showroom, costs, meters);
+        let shown = showing::run(store.clone(), clock, showroom, hub.costs.clone(), meters);
         let showing = tokio::spawn(shown);
         announce(setting, &path, address, listening.tls.is_some(), output)?;
         http::serve(listening, http::router(hub), limits, stop).await;

@@ -167,6 +167,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("POST", "/v1/rounds/hours", Authority::People(Roles::ADMIN)),
     ("GET", "/v1/rounds/stock", Authority::People(Roles::ALL)),
     ("POST", "/v1/rounds/stock", Authority::People(Roles::ADMIN)),
+    ("GET", "/v1/rounds/costs", Authority::People(Roles::ALL)),
+    ("POST", "/v1/rounds/costs", Authority::People(Roles::ADMIN)),
     ("POST", "/v1/rounds/bookings", Authority::People(Roles::WORK)),
     ("GET", "/rounds", Authority::Page(Roles::ALL)),
     ("POST", "/rounds/plan", Authority::Page(Roles::ADMIN)),

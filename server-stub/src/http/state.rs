@@ -7,7 +7,7 @@ use tokio::sync::{Notify, Semaphore};
 use super::Limits;
 use crate::access::Tries;
 use crate::clock::WallClock;
-use crate::costs::Costs;
+use crate::costs::in_force::InForce;
 use crate::meters::Meters;
 use crate::pages::showroom::Showroom;
 use crate::rounds::desk::Desk;
@@ -41,7 +41,7 @@ pub struct Hub<S> {
     /// The judged fleet as the pages show it.
     pub showroom: Arc<Showroom>,
     /// What things cost.
-    pub costs: Arc<Costs>,
+    pub costs: Arc<InForce>,
     /// The rounds as they are shown, and the one place at which they are planned.
     pub desk: Arc<Desk>,
 }
@@ -66,7 +66,7 @@ impl<S: Store> Hub<S> {
 
     /// The same with other costs than the defaults.
     #[must_use]
-    pub fn with_costs(self, costs: Costs) -> Self {
+    pub fn with_costs(self, costs: InForce) -> Self {
         Self { costs: Arc::new(costs), ..self }
     }
 

@@ -62,6 +62,17 @@ pub struct RoundEvent {
     pub changed_at_ms: EpochMs,
 }
 
+/// What things cost, as it was set last.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredCosts {
+    /// Rises with every change.
+    pub revision: i64,
+    /// The file.
+    pub toml: String,
+    /// When it was set.
+    pub set_at_ms: EpochMs,
+}
+
 /// The store's part for rounds.
 pub trait RoundsStore {
     /// Hours and stock as they stand.
@@ -70,6 +81,15 @@ pub trait RoundsStore {
     fn round_hours_put(&self, hours: Hours) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Takes this stock; parts that it doesn't name stay as they are.
     fn round_stock_put(&self, stock: Stock) -> impl Future<Output = Result<(), StoreError>> + Send;
+    /// What things cost, as it was set last.
+    fn costs_get(&self) -> impl Future<Output = Result<Option<StoredCosts>, StoreError>> + Send;
+    /// Sets what things cost; what the file before said is forgotten.
+    fn costs_put(
+        &self,
+        toml: String,
+        actor: Actor,
+        now_ms: EpochMs,
+    ) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// The plan as it stands.
     fn round_plan_get(&self) -> impl Future<Output = Result<Option<StoredPlan>, StoreError>> + Send;
     /// Rises with every change of the plan; `None`: there is none.

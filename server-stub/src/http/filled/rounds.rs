@@ -7,6 +7,7 @@ use chrono::{Datelike as _, Days, NaiveDate, NaiveTime, Weekday};
 
 use super::denied::Denied;
 use crate::access::Viewer;
+use crate::costs::{self, in_force::Source};
 use crate::http::{Hub, download, judged};
 use crate::pages::words;
 use crate::rounds::calendar as ics;
@@ -32,6 +33,7 @@ const MAX_DAYS_SET: i64 = 366;
 
 pub(in crate::http) const BEING_PLANNED: &str = "being_planned";
 pub(in crate::http) const ALL_SITES_ONLY: &str = "all_sites_only";
+pub(in crate::http) const COSTS_OF_FILE: &str = "costs_of_file";
 pub(in crate::http) const NO_ROUNDS: &str = "no_rounds";
 pub(in crate::http) const NO_SHEET: &str = "no_sheet";
 pub(in crate::http) const NO_SUCH_SITE: &str = "no_such_site";
@@ -134,7 +136,9 @@ pub(in crate::http) async fn plan<S: Store>(
         return Err(Denied::not_now(BEING_PLANNED, what));
     };
     let now_ms = hub.clock.now_ms();
-    Ok(dispatch::plan_rounds(&hub.store, &shown.standings, &hub.costs, request, now_ms).await?)
+    hub.costs.refresh(&hub.store).await?;
+    let (costs, _) = hub.costs.now();
+    Ok(dispatch::plan_rounds(&hub.store, &shown.standings, &costs, request, now_ms).await?)
 }
 
 fn in_range(field: &'static str, given: u64, min: u64, max: u64) -> Result<u64, Denied> {
@@ -244,6 +248,27 @@ impl From<BadField> for Denied {
     fn from(BadField { field, what }: BadField) -> Self {
         Self::Bad { field, what: format!("`{field}`: {what}") }
     }
+}
+
+/// Sets what things cost: what the file leaves out has its default.
+///
+/// # Errors
+/// What is wrong with it, each with line and column; or that the hub was started with a file.
+pub(in crate::http) async fn set_costs<S: Store>(
+    hub: &Hub<S>,
+    viewer: &Viewer,
+    toml: String,
+) -> Result<(), Denied> {
+    check_sees_all(viewer)?;
+    if hub.costs.now().1 == Source::File {
+        let what =
+            "the hub was started with `--costs`: change that file and start it anew, or start it without";
+        return Err(Denied::not_now(COSTS_OF_FILE, what));
+    }
+    costs::parse(&toml).map_err(|complaints| Denied::bad("costs", complaints.to_string()))?;
+    let actor = Actor { role: viewer.role, grant_id: Some(viewer.grant_id) };
+    hub.store.costs_put(toml, actor, hub.clock.now_ms()).await?;
+    Ok(hub.costs.refresh(&hub.store).await?)
 }
 
 /// What is done with planned visits.

@@ -7,7 +7,7 @@ use windrow_model::trace::fleet::ServiceAction;
 use crate::access::Role;
 use crate::rounds::hours::{Hours, Stock, Stocked};
 use crate::store::facts::Actor;
-use crate::store::rounds::{BookedVisit, RoundsStore as _, SiteDay, StoredPlan};
+use crate::store::rounds::{BookedVisit, RoundsStore as _, SiteDay, StoredCosts, StoredPlan};
 use crate::store::sqlite::SqliteStore;
 use crate::store::{LedgerStore as _, Store};
 use crate::testing::START_MS;
@@ -16,6 +16,7 @@ conformance!(
     what_is_taken_stays_until_it_is_taken_anew,
     a_day_keeps_its_name_and_its_sequence_rises_with_every_change,
     a_booking_is_replaced_and_ends,
+    costs_are_those_that_were_set_last,
 );
 
 fn day(text: &str) -> NaiveDate {
@@ -35,6 +36,16 @@ async fn what_is_taken_stays_until_it_is_taken_anew(store: SqliteStore) {
     store.round_stock_put(fans(2)).await.unwrap();
     let expected = Hours::from([on("north", "2026-02-02", 0), on("south", "2026-02-02", 60)]);
     assert_eq!(store.round_input_get().await.unwrap(), (expected, fans(2)));
+}
+
+async fn costs_are_those_that_were_set_last(store: SqliteStore) {
+    assert_eq!(store.costs_get().await.unwrap(), None);
+    let actor = Actor { role: Role::Admin, grant_id: Some(1) };
+    for (revision, toml) in [(1, "outage = 300"), (2, "outage = 500")] {
+        store.costs_put(toml.to_owned(), actor, 7).await.unwrap();
+        let expected = StoredCosts { revision, toml: toml.to_owned(), set_at_ms: 7 };
+        assert_eq!(store.costs_get().await.unwrap(), Some(expected));
+    }
 }
 
 async fn a_day_keeps_its_name_and_its_sequence_rises_with_every_change(store: SqliteStore) {

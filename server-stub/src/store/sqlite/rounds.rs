@@ -9,7 +9,7 @@ use super::SqliteStore;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::rounds::hours::{Hours, Stock, Stocked};
 use crate::store::facts::Actor;
-use crate::store::rounds::{BookedVisit, RoundEvent, RoundsStore, SiteDay, StoredPlan};
+use crate::store::rounds::{BookedVisit, RoundEvent, RoundsStore, SiteDay, StoredCosts, StoredPlan};
 use crate::store::{EpochMs, StoreError};
 
 /// Random bytes of an event's name.
@@ -19,6 +19,7 @@ const UID_BYTES: usize = 16;
 pub(super) enum RoundsWrite {
     Hours(Hours, Reply<()>),
     Stock(Stock, Reply<()>),
+    Costs { toml: String, actor: Actor, now_ms: EpochMs, reply: Reply<()> },
     Plan { plan: StoredPlan, from: NaiveDate, days: Vec<SiteDay>, reply: Reply<()> },
     Book { bookings: Vec<BookedVisit>, actor: Actor, reply: Reply<()> },
     EndBookings(Vec<String>, Reply<u64>),
@@ -29,6 +30,7 @@ impl RoundsWrite {
         match self {
             Self::Hours(_, reply)
             | Self::Stock(_, reply)
+            | Self::Costs { reply, .. }
             | Self::Plan { reply, .. }
             | Self::Book { reply, .. } => hold(reply, Err(why)),
             Self::EndBookings(_, reply) => hold(reply, Err(why)),
@@ -39,6 +41,9 @@ impl RoundsWrite {
         match self {
             Self::Hours(hours, reply) => hold(reply, in_savepoint!(c, hours_put_in_tx(c, &hours))),
             Self::Stock(stock, reply) => hold(reply, in_savepoint!(c, stock_put_in_tx(c, &stock))),
+            Self::Costs { toml, actor, now_ms, reply } => {
+                hold(reply, in_savepoint!(c, costs_put_in_tx(c, &toml, actor, now_ms)))
+            }
             Self::Plan { plan, from, days, reply } => {
                 hold(reply, in_savepoint!(c, plan_put_in_tx(c, &plan, from, &days)))
             }
@@ -76,6 +81,25 @@ async fn stock_put_in_tx(c: &mut SqliteConnection, stock: &Stock) -> Result<(), 
         .execute(&mut *c)
         .await?;
     }
+    Ok(())
+}
+
+async fn costs_put_in_tx(
+    c: &mut SqliteConnection,
+    toml: &str,
+    actor: Actor,
+    now_ms: EpochMs,
+) -> Result<(), StoreError> {
+    sqlx::query(
+        "INSERT OR REPLACE INTO round_costs (costs_id, revision, toml, set_at_ms, by_role, grant_id) \
+         VALUES (1, COALESCE((SELECT revision FROM round_costs), 0) + 1, ?, ?, ?, ?)",
+    )
+    .bind(toml)
+    .bind(now_ms)
+    .bind(actor.role.name())
+    .bind(actor.grant_id)
+    .execute(&mut *c)
+    .await?;
     Ok(())
 }
 
@@ -235,6 +259,24 @@ impl RoundsStore for SqliteStore {
 
     async fn round_stock_put(&self, stock: Stock) -> Result<(), StoreError> {
         self.write(|reply| Write::Rounds(RoundsWrite::Stock(stock, reply))).await
+    }
+
+    async fn costs_get(&self) -> Result<Option<StoredCosts>, StoreError> {
+        let row = sqlx::query("SELECT revision, toml, set_at_ms FROM round_costs")
+            .fetch_optional(&self.readers)
+            .await?;
+        row.map(|row| {
+            Ok(StoredCosts {
+                revision: row.try_get("revision")?,
+                toml: row.try_get("toml")?,
+                set_at_ms: row.try_get("set_at_ms")?,
+            })
+        })
+        .transpose()
+    }
+
+    async fn costs_put(&self, toml: String, actor: Actor, now_ms: EpochMs) -> Result<(), StoreError> {
+        self.write(|reply| Write::Rounds(RoundsWrite::Costs { toml, actor, now_ms, reply })).await
     }
 
     async fn round_plan_get(&self) -> Result<Option<StoredPlan>, StoreError> {

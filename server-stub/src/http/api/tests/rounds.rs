@@ -150,11 +150,56 @@ async fn what_cannot_be_taken_is_told_with_its_field() {
 }
 
 #[tokio::test]
+async fn costs_and_days_off_are_set_as_a_file_and_count_from_then_on() {
+    let (hub, _) = TestHub::of_six(Limits::default()).await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let before = get(&hub, &admin, "/v1/rounds/costs").await.json();
+    assert_eq!(
+        (&before["source"], &before["values"]["minutes.clean"]),
+        (&json!("defaults"), &json!(22.0)),
+        "{before}"
+    );
+    post(&hub, &admin, "/v1/rounds/hours", "text/csv", FILE.as_bytes()).await;
+    let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({})).await.json();
+    assert_eq!((&plan["visits"][0]["day"], &plan["currency"]), (&json!("2026-02-02"), &json!("EUR")));
+
+    let file = "currency = \"crowns\"\ndays_off = [2026-02-02]\n[minutes]\nclean = 30\n";
+    let set = post(&hub, &admin, "/v1/rounds/costs", "application/toml", file.as_bytes()).await;
+    assert_eq!(set.status, 200, "{set:?}");
+    let now = get(&hub, &admin, "/v1/rounds/costs").await.json();
+    assert_eq!(set.json(), now);
+    assert_eq!(
+        (&now["source"], &now["values"]["minutes.clean"], &now["days_off"]),
+        (&json!("set"), &json!(30.0), &json!(["2026-02-02"]))
+    );
+    assert_ne!(now["version"], before["version"]);
+    let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({"fresh": true})).await.json();
+    assert_eq!(
+        (&plan["visits"][0]["day"], &plan["currency"]),
+        (&json!("2026-02-03"), &json!("crowns")),
+        "{plan}"
+    );
+    // Twice in the same millisecond: the later one counts.
+    post(&hub, &admin, "/v1/rounds/costs", "application/toml", b"").await;
+    assert_eq!(get(&hub, &admin, "/v1/rounds/costs").await.json()["version"], before["version"]);
+
+    let bad = post(&hub, &admin, "/v1/rounds/costs", "application/toml", b"outage = -1\nclaen = 3\n").await;
+    assert_eq!((bad.problem().as_str(), &bad.json()["field"]), ("bad_body", &json!("costs")));
+    let detail = bad.json()["detail"].as_str().unwrap().to_owned();
+    assert!(detail.contains("line 1") && detail.contains("line 2"), "{detail}");
+    assert_eq!(
+        post_json(&hub, &admin, "/v1/rounds/costs", &json!({})).await.problem(),
+        "unsupported_media_type"
+    );
+    hub.stop().await;
+}
+
+#[tokio::test]
 async fn only_who_may_changes_the_rounds() {
     let hub = TestHub::start(Limits::default()).await;
     let technician = hub.grant(Role::Technician, None).await;
     let auditor = hub.grant(Role::Auditor, None).await;
-    for path in ["hours", "stock", "plan"] {
+    for path in ["hours", "stock", "plan", "costs"] {
         let path = format!("/v1/rounds/{path}");
         for token in [&technician, &auditor] {
             assert_eq!(post_json(&hub, token, &path, &json!({})).await.problem(), "role_forbids", "{path}");
