@@ -6,10 +6,12 @@
 //!
 //! **The worth of a visit.** A fault that is left costs `loss_per_day` (a slow, loud laptop) plus
 //! `outages_per_day` × `outage` (a shutdown at a bad moment) on every day until somebody would find it anyway, which is
-//! taken as `horizon_days`. A visit ends that with the probability `mends` and costs technician minutes and parts:
+//! taken as `horizon_days`. Several faults of one laptop cost as much as the costliest of them: it is slow once, and goes
+//! down once. A visit ends what it treats with the probability `mends`, and costs technician minutes and parts:
 //!
 //! ```text
-//! benefit per day  b = Σ p_fault · mends · (loss_per_day + outages_per_day · outage)     over the faults it treats
+//! loss per day  M(p) = E max over the faults that are there, each with its p, of loss_per_day + outages_per_day · outage
+//! benefit per day  b = M(p) − M(p′)      p′ = p · (1 − mends) for the faults it treats, p for the others
 //! visit_benefit      = b · horizon_days − minutes · technician_minute − Σ parts
 //! ```
 //!
@@ -225,12 +227,33 @@ impl Costs {
 
     /// What each day of delay of a visit with these actions costs, money.
     pub fn benefit_per_day(&self, faults: &FaultProbabilities, actions: &[ServiceAction]) -> f64 {
-        let per_day = |action: &ServiceAction| {
-            let cost = self.action(*action)?;
-            let left = cost.loss_per_day + cost.outages_per_day * self.outage;
-            Some(faults.treated_by(*action).clamp(0.0, 1.0) * cost.mends * left)
+        let left = |action: ServiceAction| {
+            let mends = self.action(action).map_or(0.0, |cost| cost.mends);
+            let is_treated = actions.contains(&action);
+            faults.treated_by(action).clamp(0.0, 1.0) * if is_treated { 1.0 - mends } else { 1.0 }
         };
-        actions.iter().filter_map(per_day).sum()
+        self.loss_per_day(|action| faults.treated_by(action).clamp(0.0, 1.0)) - self.loss_per_day(left)
+    }
+
+    /// What a laptop's faults cost a day together, money, each with its probability: as much as the costliest that is
+    /// there.
+    fn loss_per_day(&self, probability: impl Fn(ServiceAction) -> f64) -> f64 {
+        let mut losses: Vec<(f64, f64)> = ACTIONS
+            .iter()
+            .filter_map(|a| {
+                let cost = self.action(*a)?;
+                Some((cost.loss_per_day + cost.outages_per_day * self.outage, probability(*a)))
+            })
+            .collect();
+        losses.sort_by(|a, b| b.0.total_cmp(&a.0));
+        // Each counts where no costlier one is there.
+        let mut none_costlier = 1.0;
+        let mut sum = 0.0;
+        for (loss, p) in losses {
+            sum += none_costlier * p * loss;
+            none_costlier *= 1.0 - p;
+        }
+        sum
     }
 
     /// What a visit with these actions is worth.
@@ -261,16 +284,17 @@ impl Costs {
         best
     }
 
-    /// What a visit is worth where the technician does what turns out to be needed: every fault is mended with its
-    /// probability, and costs its minutes and parts with the same, money. The `visit_benefit` of the fleet table.
+    /// What a visit is worth where the technician does what turns out to be needed: every fault is treated, and costs its
+    /// minutes and parts with its probability, money. The `visit_benefit` of the fleet table.
     pub fn expected_benefit(&self, faults: &FaultProbabilities) -> f64 {
-        let of_action = |action: &ServiceAction| {
+        let work_of = |action: &ServiceAction| {
             let cost = self.action(*action)?;
-            let left = (cost.loss_per_day + cost.outages_per_day * self.outage) * self.horizon_days;
             let work = cost.minutes * self.technician_minute + cost.part;
-            Some(faults.treated_by(*action).clamp(0.0, 1.0) * (cost.mends * left - work))
+            Some(faults.treated_by(*action).clamp(0.0, 1.0) * work)
         };
-        ACTIONS.iter().filter_map(of_action).sum::<f64>() - self.visit_minutes * self.technician_minute
+        let work =
+            ACTIONS.iter().filter_map(work_of).sum::<f64>() + self.visit_minutes * self.technician_minute;
+        self.benefit_per_day(faults, &ACTIONS) * self.horizon_days - work
     }
 
     /// Names these very costs: the first digits of their digest.
@@ -598,8 +622,9 @@ mod tests {
     }
 
     /// By hand with the defaults: p_fan 0.5 → 0.5 · 0.85 · (2 + 0.004 · 400) = 1.53 a day, 137.70 in 90 days; minutes 15 +
-    /// 32 = 47, part 35, so 55.70. With a cleaning of p_clogged 0.1: 0.1 · 0.88 · 2.2 = 0.1936 a day, 17.42, against 22 − 12
-    /// minutes and 2 for material: 5.42 more.
+    /// 32 = 47, part 35, so 55.70. With p_clogged 0.1 beside it a day costs 0.5 · 3.6 + 0.5 · 0.1 · 2.2 = 1.91; after fan and
+    /// cleaning 0.075 · 3.6 + 0.925 · 0.012 · 2.2 = 0.29442. So 1.61558 a day, 145.40 in 90 days, against 57 minutes and 37
+    /// for parts: 51.40. With the fan alone 0.4735 a day are left: 129.29 less 82, 47.29.
     #[test]
     fn the_worth_of_a_visit_is_as_worked_out_by_hand() {
         let costs = Costs::default();
@@ -610,10 +635,23 @@ mod tests {
         let both = costs.best_visit(&FaultProbabilities { clogged: 0.1, ..faults });
         assert_eq!(both.actions, [ServiceAction::Clean, ServiceAction::Fan]);
         assert!(
-            (both.minutes - 57.0).abs() < 1e-9 && (both.benefit_per_day - 1.7236).abs() < 1e-9,
+            (both.minutes - 57.0).abs() < 1e-9 && (both.benefit_per_day - 1.61558).abs() < 1e-9,
             "{both:?}"
         );
-        assert!((both.visit_benefit - (55.70 + 5.424)).abs() < 1e-9, "{both:?}");
+        assert!((both.visit_benefit - 51.4022).abs() < 1e-9, "{both:?}");
+    }
+
+    /// Two likely faults: to mend one of them leaves the laptop slow, so both are treated in one visit.
+    #[test]
+    fn what_stands_beside_a_fault_is_treated_with_it() {
+        let costs = Costs::default();
+        let faults = FaultProbabilities { clogged: 0.9, fan: 0.0, contact: 0.9 };
+        let best = costs.best_visit(&faults);
+        assert_eq!(best.actions, [ServiceAction::Clean, ServiceAction::Paste]);
+        let one = costs.worth(&faults, &[ServiceAction::Clean]);
+        assert!(one.benefit_per_day < 0.2 * best.benefit_per_day, "{one:?} {best:?}");
+        // And it costs no more than it would if it had one fault for certain.
+        assert!(best.benefit_per_day < 2.2);
     }
 
     #[test]
