@@ -25,6 +25,7 @@ pub mod learning;
 pub mod ledger;
 pub mod measure;
 pub mod meters;
+pub mod notices;
 pub mod output;
 pub mod pages;
 pub mod rounds;

@@ -1,4 +1,5 @@
-//! Keeps what the pages show up to date: judges the fleet anew when something came in, and each hour in any case.
+//! Keeps what the pages show up to date: judges the fleet anew when something came in, and each hour in any case. What
+//! changed since is told to whoever wants to hear of it.
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -9,6 +10,7 @@ use crate::clock::WallClock;
 use crate::costs::Costs;
 use crate::costs::in_force::{InForce, Source};
 use crate::meters::Meters;
+use crate::notices::teller::Teller;
 use crate::pages::changes::{Changes, Then};
 use crate::pages::fill::Shown;
 use crate::pages::peers::{self, Bands};
@@ -36,11 +38,12 @@ pub async fn run<S: Store>(
     showroom: Arc<Showroom>,
     costs: Arc<InForce>,
     meters: Arc<Meters>,
+    teller: Teller,
 ) {
     let mut last: Option<(Instant, Stamp)> = None;
     loop {
         let began = Instant::now();
-        match step(&store, &clock, &showroom, &costs, &mut last).await {
+        match step(&store, &clock, &showroom, &costs, &teller, &mut last).await {
             Ok(Some(rest)) => {
                 meters.judged(began.elapsed());
                 tokio::time::sleep(rest).await;
@@ -64,6 +67,7 @@ async fn step<S: Store>(
     clock: &WallClock,
     showroom: &Showroom,
     costs: &InForce,
+    teller: &Teller,
     last: &mut Option<(Instant, Stamp)>,
 ) -> Result<Option<Duration>, StoreError> {
     costs.refresh(store).await?;
@@ -73,13 +77,15 @@ async fn step<S: Store>(
         return Ok(None);
     }
     let began = Instant::now();
-    refresh(store, clock, showroom, &costs).await?;
+    let shown = refresh(store, clock, showroom, &costs).await?;
+    // Before this judgement counts as done: if the store fails here, it is done again soon.
+    teller.note(store, &shown.standings, shown.fleet.as_of_ms).await?;
     *last = Some((began, stamp));
     tracing::debug!(took_ms = began.elapsed().as_millis(), "judged the fleet for the pages");
     Ok(Some(LOOK_EVERY.max(began.elapsed() * REST_TIMES)))
 }
 
-/// Judges the fleet as of now and shows it.
+/// Judges the fleet as of now, shows it, and gives it back.
 ///
 /// # Errors
 /// If the store fails.
@@ -88,7 +94,7 @@ pub async fn refresh<S: Store>(
     clock: &WallClock,
     showroom: &Showroom,
     costs: &Costs,
-) -> Result<(), StoreError> {
+) -> Result<Arc<Shown>, StoreError> {
     let judged = judgement::judged_fleet(store, clock, clock.now_ms(), costs).await?;
     let shown = tokio::task::spawn_blocking(move || Shown::new(judged));
     let shown = Arc::new(shown.await.map_err(|_| StoreError::Closing)?);
@@ -96,7 +102,7 @@ pub async fn refresh<S: Store>(
     let bands = bands(store, &shown.standings).await?;
     showroom.lay(bands);
     showroom.tell(changes(store, clock, &shown, costs).await?);
-    Ok(())
+    Ok(shown)
 }
 
 /// What changed since a week ago, by judging the fleet as of then with the same fits.

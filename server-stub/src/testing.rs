@@ -189,7 +189,7 @@ impl TestClock {
 pub(crate) struct TestHub {
     pub(crate) store: SqliteStore,
     pub(crate) clock: TestClock,
-    showroom: Arc<Showroom>,
+    pub(crate) showroom: Arc<Showroom>,
     address: SocketAddr,
     stop: oneshot::Sender<()>,
     serving: JoinHandle<()>,

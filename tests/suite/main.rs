@@ -1,6 +1,7 @@
 //! The suite: one binary, a module a subject.
 mod collection;
 mod facts;
+mod notices;
 mod open_recordings;
 mod record_schema;
 mod reference;

@@ -1,56 +1,10 @@
 //! Posting to a hub that serves TLS: its certificate is believed by the authority that was named, and by nobody else's.
 
-use std::path::{Path, PathBuf};
-
-use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair};
 use serde_json::Value;
 
 use crate::support::agent::Agent;
-use crate::support::hub::{Hub, Serving};
-
-/// An authority and a hub's certificate from it, made for this test alone.
-struct Certificates {
-    folder: tempfile::TempDir,
-}
-
-impl Certificates {
-    /// The hub's certificate is for this name.
-    fn for_name(name: &str) -> Self {
-        let folder = tempfile::tempdir().expect("a folder");
-        let mut authority = CertificateParams::new(Vec::new()).expect("parameters");
-        authority.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-        let authority_key = KeyPair::generate().expect("a key");
-        let authority_pem = authority.self_signed(&authority_key).expect("a certificate").pem();
-        let issuer = Issuer::new(authority, authority_key);
-        let key = KeyPair::generate().expect("a key");
-        let params = CertificateParams::new(vec![name.to_owned()]).expect("parameters");
-        let chain_pem = params.signed_by(&key, &issuer).expect("a certificate").pem();
-        let made = Self { folder };
-        for (file, text) in
-            [("ca.pem", authority_pem), ("chain.pem", chain_pem), ("key.pem", key.serialize_pem())]
-        {
-            std::fs::write(made.file(file), text).expect("written");
-        }
-        made
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn authority(&self) -> String {
-        text(&self.file("ca.pem"))
-    }
-
-    fn serve(&self, hub: &Hub) -> Serving {
-        let (chain, key) = (text(&self.file("chain.pem")), text(&self.file("key.pem")));
-        hub.serve_with(&["--tls-cert", &chain, "--tls-key", &key])
-    }
-}
-
-fn text(path: &Path) -> String {
-    path.to_str().expect("UTF-8").to_owned()
-}
+use crate::support::certificates::{Certificates, text};
+use crate::support::hub::Hub;
 
 fn said(agent: &Agent, code: i32, args: &[&str]) -> String {
     let output = agent.run(args);

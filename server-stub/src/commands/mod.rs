@@ -7,6 +7,7 @@ mod head_key;
 mod import;
 mod invite;
 mod laptop;
+mod notify;
 mod rank;
 mod rank_list;
 mod rank_why;
@@ -73,6 +74,8 @@ enum Command {
     Import(import::Args),
     /// Show the fleet, by who needs service
     Rank(rank::Args),
+    /// See what waits to be told of band changes, or try those who are told
+    Notify(notify::Args),
     /// Plan who is serviced where and when, book it, print calendar and work sheets
     Rounds(rounds::Args),
     /// Show the key that signs the ledger's heads, or replace it
@@ -112,6 +115,7 @@ pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
         Command::Revoke(args) => revoke::run(&setting, &args, output),
         Command::Import(args) => import::run(&setting, &args, output),
         Command::Rank(args) => rank::run(&setting, &args, output),
+        Command::Notify(args) => notify::run(&setting, &args, output),
         Command::Rounds(args) => rounds::run(&setting, &args, output),
         Command::HeadKey(args) => head_key::run(&setting, &args, output),
         Command::Export(args) => export::run(&setting, &args, output),

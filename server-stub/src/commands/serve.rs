@@ -3,18 +3,27 @@
 use std::io::IsTerminal;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use serde::Serialize;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::Notify;
+use tokio::task::JoinSet;
 
 use super::{Outcome, Setting, block_on, print};
+use crate::clock::WallClock;
 use crate::costs::in_force::InForce;
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::http::{self, Hub, Limits, Listening};
+use crate::notices::post::Poster;
+use crate::notices::teller::Teller;
+use crate::notices::{delivery, list};
 use crate::output::Output;
 use crate::store::Store;
+use crate::store::notices::NoticeStore as _;
+use crate::store::sqlite::SqliteStore;
 use crate::{costs, database, measure, showing, tls};
 
 /// Arguments of `serve`.
@@ -42,6 +51,9 @@ pub(super) struct Args {
     /// What things cost, TOML, for the pages; what it leaves out has its default
     #[arg(long, value_name = "FILE")]
     costs: Option<PathBuf>,
+    /// Whom to tell over HTTPS when a laptop's band changes, TOML
+    #[arg(long, value_name = "FILE")]
+    notify: Option<PathBuf>,
     /// Requests worked on at once; beyond it callers are told to come again
     #[arg(long, value_name = "N", default_value_t = Limits::default().max_concurrent as u32,
           value_parser = clap::value_parser!(u32).range(1..=1024))]
@@ -76,6 +88,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         Some(costs) => InForce::of_file(costs),
         None => InForce::default(),
     };
+    let posters = args.notify.as_deref().map(posters).transpose()?;
     start_log();
     block_on(async {
         let stop = stop_signal()?;
@@ -94,17 +107,47 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         hub.costs.refresh(&store).await?;
         let measuring = tokio::spawn(measure::run(store.clone(), hub.clock.clone(), hub.measure.clone()));
         let (clock, showroom, meters) = (hub.clock.clone(), hub.showroom.clone(), hub.meters.clone());
-        let shown = showing::run(store.clone(), clock, showroom, hub.costs.clone(), meters);
+        let (teller, posting) = notices(&store, &clock, posters).await?;
+        let shown = showing::run(store.clone(), clock, showroom, hub.costs.clone(), meters, teller);
         let showing = tokio::spawn(shown);
         announce(setting, &path, address, listening.tls.is_some(), output)?;
         http::serve(listening, http::router(hub), limits, stop).await;
         // A batch of metrics that is cut off here stays due, and is computed at the next start.
         measuring.abort();
         showing.abort();
+        // A post that is cut off here may have been taken: it comes again with the same id.
+        drop(posting);
         store.store_close().await;
         tracing::info!("stopped");
         Ok(Exit::Done)
     })
+}
+
+/// Those who are told, ready to be posted to.
+fn posters(file: &Path) -> Result<Vec<(String, Poster)>, Failure> {
+    let receivers = list::read(file)?;
+    receivers.into_iter().map(|r| Ok((r.name.clone(), Poster::new(&r)?))).collect()
+}
+
+/// Takes up the receivers: what waits for them goes out, and those that are no longer listed are forgotten. Without a
+/// list nothing changes: what waits goes on waiting.
+async fn notices(
+    store: &SqliteStore,
+    clock: &WallClock,
+    posters: Option<Vec<(String, Poster)>>,
+) -> Result<(Teller, JoinSet<()>), Failure> {
+    let (mut told, mut posting) = (Vec::new(), JoinSet::new());
+    let Some(posters) = posters else { return Ok((Teller::default(), posting)) };
+    let names = posters.iter().map(|(name, _)| name.clone()).collect();
+    for (receiver, n_waiting) in store.notice_receivers_keep(names).await? {
+        tracing::warn!(receiver, n_waiting, "a receiver is no longer listed; what waited for it is dropped");
+    }
+    for (receiver, poster) in posters {
+        let wake = Arc::new(Notify::new());
+        told.push((receiver.clone(), Arc::clone(&wake)));
+        posting.spawn(delivery::run(store.clone(), clock.clone(), receiver, poster, wake));
+    }
+    Ok((Teller::new(told), posting))
 }
 
 fn announce(

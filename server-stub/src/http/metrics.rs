@@ -11,6 +11,7 @@ use super::openapi::Operation;
 use super::{Hub, Problem};
 use crate::access::Viewer;
 use crate::scoring::Band;
+use crate::store::notices::StoredReceiver;
 use crate::store::{Store, StoreError};
 
 /// What the document says of this route.
@@ -43,6 +44,7 @@ struct Now {
     refusals: Vec<(String, u64)>,
     n_leaves: u64,
     n_runs_unmeasured: u64,
+    receivers: Vec<StoredReceiver>,
 }
 
 impl Now {
@@ -51,6 +53,7 @@ impl Now {
             refusals: store.refusal_list().await?,
             n_leaves: store.ledger_size().await?,
             n_runs_unmeasured: store.run_count_unmeasured(METHOD_VERSION).await?,
+            receivers: store.notice_receiver_list().await?,
         })
     }
 }
@@ -92,7 +95,33 @@ fn stored<S: Store>(hub: &Hub<S>, viewer: &Viewer, now: &Now) -> prometheus::Res
     int_gauge(&registry, "windrow_writes_waiting_limit", help, waiting.limit)?;
     int_gauge(&registry, "windrow_runs_unmeasured", "Runs whose metrics are due", now.n_runs_unmeasured)?;
     int_gauge(&registry, "windrow_ledger_leaves", "Leaves of the ledger", now.n_leaves)?;
+    notices(&registry, &now.receivers)?;
     Ok(registry.gather())
+}
+
+/// What became of notices of band changes; no series where nobody is told.
+fn notices(registry: &Registry, receivers: &[StoredReceiver]) -> prometheus::Result<()> {
+    let waiting = int_gauges(
+        registry,
+        "windrow_notices_waiting",
+        "Notices of band changes that wait to be taken",
+        &["receiver"],
+    )?;
+    let ended = IntCounterVec::new(
+        Opts::new(
+            "windrow_notices_total",
+            "Notices of band changes, by what became of them; kept over restarts",
+        ),
+        &["receiver", "state"],
+    )?;
+    registry.register(Box::new(ended.clone()))?;
+    for r in receivers {
+        let name = r.receiver.as_str();
+        waiting.with_label_values(&[name]).set(r.n_waiting.try_into().unwrap_or(i64::MAX));
+        ended.with_label_values(&[name, "taken"]).inc_by(r.n_sent);
+        ended.with_label_values(&[name, "given_up"]).inc_by(r.n_given_up);
+    }
+    Ok(())
 }
 
 fn int_gauges(

@@ -103,6 +103,11 @@ impl Band {
         }
     }
 
+    /// The band of that name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|band| band.name() == name)
+    }
+
     /// In words.
     pub const fn words(self) -> &'static str {
         match self {

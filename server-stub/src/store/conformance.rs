@@ -29,6 +29,7 @@ macro_rules! conformance {
 
 mod access;
 mod facts;
+mod notices;
 mod rounds;
 
 conformance!(

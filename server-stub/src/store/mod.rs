@@ -10,6 +10,7 @@ pub mod facts;
 pub mod judgements;
 mod ledger;
 pub mod meters;
+pub mod notices;
 pub mod rounds;
 pub mod runs;
 pub mod sqlite;
@@ -330,6 +331,7 @@ pub trait Store:
     + judgements::JudgementStore
     + LedgerStore
     + meters::MeterStore
+    + notices::NoticeStore
     + rounds::RoundsStore
     + runs::RunStore
 {

@@ -2,9 +2,11 @@
 
 pub(crate) mod agent;
 pub(crate) mod binaries;
+pub(crate) mod certificates;
 pub(crate) mod hub;
 pub(crate) mod laptop;
 pub(crate) mod raw_http;
+pub(crate) mod receiver;
 
 use std::time::{Duration, Instant};
 

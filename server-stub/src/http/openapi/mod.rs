@@ -19,6 +19,7 @@ use schemas::Schemas;
 
 use super::{Authority, ROUTES, api, devices, exports, ledger, metrics, records, references};
 use crate::access::{Role, Roles};
+use crate::notices::post;
 
 /// Name of the way to say who one is, as the document calls it.
 const TOKEN: &str = "token";
@@ -84,6 +85,23 @@ fn role_names(roles: Roles) -> String {
     names.join(", ")
 }
 
+/// What the hub posts itself, to those whom its administrator listed.
+fn notice_told(notice: &Value) -> Value {
+    let header = |name: &str, what: &str| json!({"name": name, "in": "header", "required": true, "description": what, "schema": {"type": "string"}});
+    json!({"post": {
+        "summary": "Bands of laptops changed",
+        "description": "docs/notices.md tells how it is signed, tried again and given up",
+        "security": [],
+        "parameters": [
+            header(post::ID_HEADER, "the notice's id; the same at every try"),
+            header(post::TIME_HEADER, "when it was posted, seconds since the Unix epoch"),
+            header(post::SIGNATURE_HEADER, "`v1=` and HMAC-SHA256 over time, full stop and body, hexadecimal"),
+        ],
+        "requestBody": {"required": true, "content": {"application/json": {"schema": notice}}},
+        "responses": {"2XX": {"description": "taken"}},
+    }})
+}
+
 /// The document.
 pub(super) fn document() -> Value {
     let mut schemas = Schemas::default();
@@ -95,6 +113,7 @@ pub(super) fn document() -> Value {
         let item = paths.entry(path).or_insert_with(|| json!({}));
         item[method.to_ascii_lowercase()] = operation.told(*authority, &mut schemas);
     }
+    let notice = schemas.answered::<crate::notices::document::Notice>();
     json!({
         "openapi": "3.1.0",
         "info": {
@@ -105,6 +124,7 @@ pub(super) fn document() -> Value {
             "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
         },
         "paths": paths,
+        "webhooks": {"bandChanges": notice_told(&notice)},
         "components": {
             "schemas": schemas.finish(),
             "securitySchemes": {TOKEN: {

@@ -7,6 +7,7 @@ mod judgements;
 mod ledger;
 mod ledger_events;
 mod meters;
+mod notices;
 mod read;
 mod rounds;
 mod runs;

@@ -13,6 +13,7 @@ use super::facts::{FactWrite, check_came_in_tx, place_by_list_in_tx};
 use super::judgements::JudgementWrite;
 use super::ledger::{LedgerWrite, append_json_event, append_leaf};
 use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, ServiceEvent};
+use super::notices::NoticeWrite;
 use super::read::{digest_of, key_of};
 use super::rounds::RoundsWrite;
 use crate::ledger::leaf::LeafKind;
@@ -79,6 +80,7 @@ pub(super) enum Write {
     Facts(FactWrite),
     Judgements(JudgementWrite),
     Ledger(LedgerWrite),
+    Notices(NoticeWrite),
     Rounds(RoundsWrite),
     Probe(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
@@ -155,6 +157,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
         Write::Facts(work) => work.refuse(not_begun()),
         Write::Judgements(work) => work.refuse(not_begun()),
         Write::Ledger(write) => write.refuse(not_begun()),
+        Write::Notices(work) => work.refuse(not_begun()),
         Write::Rounds(work) => work.refuse(not_begun()),
     }
 }
@@ -192,6 +195,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         Write::Facts(work) => work.run(connection).await,
         Write::Judgements(work) => work.run(connection).await,
         Write::Ledger(write) => write.run(connection).await,
+        Write::Notices(work) => work.run(connection).await,
         Write::Rounds(work) => work.run(connection).await,
         Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }

@@ -12,6 +12,7 @@ use crate::store::facts::{Actor, Erased, Erasing};
 use crate::store::sqlite::access::grant_claims;
 use crate::store::sqlite::ledger::append_json_event;
 use crate::store::sqlite::ledger_events::{EnrolmentEvent, Placing, PlacingEvent};
+use crate::store::sqlite::notices::{self, OfChanges};
 use crate::store::sqlite::read::key_of;
 use crate::store::{EpochMs, StoreError};
 
@@ -174,7 +175,8 @@ async fn tag(c: &mut SqliteConnection, tag: &str) -> Result<Gone, StoreError> {
     .await?;
     placings(c, "p.asset_tag = ?", tag, "asset_tag = '', site = '', place = ''", &mut gone).await?;
     // An invite that nobody used yet must not bring it back.
-    sqlx::query("UPDATE invite SET asset_tag = '' WHERE asset_tag = ?").bind(tag).execute(c).await?;
+    sqlx::query("UPDATE invite SET asset_tag = '' WHERE asset_tag = ?").bind(tag).execute(&mut *c).await?;
+    gone.n_rows += notices::erase_in_tx(c, OfChanges::Tagged(tag)).await?;
     Ok(gone)
 }
 
@@ -190,9 +192,10 @@ async fn places(c: &mut SqliteConnection, device_id: &str) -> Result<Gone, Store
          AND EXISTS (SELECT 1 FROM placing WHERE device_id = ?1)",
     )
     .bind(device_id)
-    .execute(c)
+    .execute(&mut *c)
     .await?;
     gone.n_rows += runs.rows_affected() as usize;
+    gone.n_rows += notices::erase_in_tx(c, OfChanges::Laptop(device_id)).await?;
     Ok(gone)
 }
 
@@ -221,6 +224,7 @@ async fn site(c: &mut SqliteConnection, site: &str) -> Result<Gone, StoreError> 
     ] {
         sqlx::query(sql).bind(site).execute(&mut *c).await?;
     }
+    gone.n_rows += notices::erase_in_tx(c, OfChanges::Site(site)).await?;
     Ok(gone)
 }
 
