@@ -90,6 +90,42 @@ fn junction_to_ambient_resistance() {
     assert!((z_th(80.0 / conductance) - at_tau).abs() < 1e-4, "{}", z_th(80.0 / conductance));
 }
 
+/// Worked examples of a chain of these resistances: the network at rest has the junction's and the case's temperature.
+#[test]
+fn chains_of_resistances_come_to_the_printed_temperatures() {
+    let examples = include_str!("../../testdata/thermal/resistance_chain_examples.csv");
+    let mut n_checked = 0;
+    for row in csv::Reader::from_reader(examples.as_bytes()).deserialize::<ChainExample>() {
+        let e = row.expect("an example");
+        let at_rest = |above_sink_k_w: f64| {
+            let x = still_air(above_sink_k_w.max(1e-9), 10.0, 1.0 / e.sink_to_air_k_w, e.air_c, e.air_c);
+            after(&x, e.heat_w, 100.0, 200)
+        };
+        let within = |got: f64, printed: f64| {
+            assert!((got - printed).abs() <= e.printed_to_k + 1e-6, "{got} against {printed}: {}", e.source);
+        };
+        within(at_rest(e.junction_to_case_k_w + e.case_to_sink_k_w), e.junction_c);
+        if let Some(case_c) = e.case_c {
+            within(at_rest(e.case_to_sink_k_w), case_c);
+        }
+        n_checked += 1;
+    }
+    assert_eq!(n_checked, 5);
+}
+
+#[derive(serde::Deserialize)]
+struct ChainExample {
+    heat_w: f64,
+    junction_to_case_k_w: f64,
+    case_to_sink_k_w: f64,
+    sink_to_air_k_w: f64,
+    air_c: f64,
+    junction_c: f64,
+    case_c: Option<f64>,
+    printed_to_k: f64,
+    source: String,
+}
+
 /// A Foster network's transient impedance gives its resistances and time constants back.
 #[test]
 fn foster_network_is_identified_from_its_impedance() {
