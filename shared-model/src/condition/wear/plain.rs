@@ -187,8 +187,12 @@ proptest! {
 fn registers_of_one_lane_give_the_same_digits() {
     let k = Constants::default();
     let filter = WearFilter::new(k.air.clone());
-    let seen =
-        |m: u32, value: f64| Event::Seen { day: 30.0 * f64::from(m), value, sd: 0.05, quick: m % 3 == 0 };
+    let seen = |m: u32, value: f64| Event::Seen {
+        day: 30.0 * f64::from(m),
+        value,
+        sd: 0.05,
+        quick: m.is_multiple_of(3),
+    };
     let mut events: Vec<Event> = (0..9).map(|m| seen(m, 0.03 * f64::from(m))).collect();
     events.push(Event::Serviced { day: 260.0, action: Action::Clean });
     events.extend([seen(9, 0.04), seen(10, 0.5)]);
