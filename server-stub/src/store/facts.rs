@@ -9,7 +9,7 @@ use chrono::NaiveDate;
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::{EpochMs, StoreError};
-use crate::access::Role;
+use crate::access::{Role, Viewer};
 
 /// Who changes something.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,6 +18,13 @@ pub struct Actor {
     pub role: Role,
     /// By which grant; `None` at the hub's own command line.
     pub grant_id: Option<i64>,
+}
+
+impl Actor {
+    /// Whoever sent a request.
+    pub const fn of(viewer: &Viewer) -> Self {
+        Self { role: viewer.role, grant_id: Some(viewer.grant_id) }
+    }
 }
 
 /// A laptop that should be checked, as the list says.

@@ -8,15 +8,14 @@ use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{NO_SUCH_LAPTOP, actor, input, no_such_laptop, one_laptop, time};
+use super::{NO_SUCH_LAPTOP, input, one_laptop, time};
 use crate::access::Viewer;
+use crate::http::filled::Denied;
+use crate::http::filled::marks::{CANNOT_BE_ASKED, MarkAsked, MarkDeed};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
 use crate::store::Store;
-use crate::store::facts::{Mark, MarkKind, Marked, NewMark};
-use crate::visits;
-
-const CANNOT_BE_ASKED: &str = "cannot_be_asked";
+use crate::store::facts::{Mark, MarkKind};
 
 /// A mark that is open.
 #[derive(Debug, Clone, Serialize, JsonSchema)]
@@ -73,6 +72,17 @@ pub(super) enum Deed {
     Release {},
 }
 
+impl Deed {
+    fn asked(&self) -> MarkAsked<'_> {
+        match self {
+            Self::Ask { until, why } => MarkAsked::Ask { until: Some(*until), why },
+            Self::Snooze { until, why } => MarkAsked::Snooze { until: Some(*until), why },
+            Self::Hold { why } => MarkAsked::Hold { why },
+            Self::Release {} => MarkAsked::Release,
+        }
+    }
+}
+
 /// The marks that are open now.
 #[derive(Debug, Serialize, JsonSchema)]
 pub(super) struct Marks {
@@ -103,42 +113,9 @@ pub(super) async fn set<S: Store>(
     let laptop = one_laptop(&hub, &viewer, &device_id).await?;
     let (essence, bytes) = input::body(&hub, &headers, request).await?;
     let deed: Deed = input::json(&essence, &bytes)?;
-    apply(&hub, &viewer, &laptop.device_id, deed).await?;
+    let deed = MarkDeed::read(deed.asked(), hub.clock.now_ms()).map_err(Denied::in_api)?;
+    deed.apply(&hub, &viewer, &laptop.device_id).await.map_err(Denied::in_api)?;
     let marks = hub.store.mark_list(Some(laptop.device_id), hub.clock.now_ms()).await;
     let marks = marks.map_err(|e| Problem::of_store(&e))?;
     Ok(Json(Marks { marks: marks.iter().map(LaptopMark::of).collect() }))
-}
-
-async fn apply<S: Store>(hub: &Hub<S>, viewer: &Viewer, device_id: &str, deed: Deed) -> Result<(), Problem> {
-    let now_ms = hub.clock.now_ms();
-    let (kind, until, why) = match deed {
-        Deed::Ask { until, why } => (MarkKind::Check, Some(until), why),
-        Deed::Snooze { until, why } => (MarkKind::Snooze, Some(until), given(why)?),
-        Deed::Hold { why } => (MarkKind::Hold, None, given(why)?),
-        Deed::Release {} => {
-            for kind in [MarkKind::Hold, MarkKind::Snooze] {
-                let ended = hub.store.mark_end(device_id.to_owned(), kind, actor(viewer), now_ms).await;
-                ended.map_err(|e| Problem::of_store(&e))?;
-            }
-            return Ok(());
-        }
-    };
-    let until_ms = until.and_then(visits::end_of_day_ms);
-    if until.is_some() && until_ms.is_none_or(|ms| ms <= now_ms) {
-        return Err(input::bad_body("give a day that is not over yet").about("until"));
-    }
-    let why = visits::reason(&why).map_err(|what| input::bad_body(what).about("why"))?;
-    let mark = NewMark { device_id: device_id.to_owned(), kind, why, until_ms, actor: actor(viewer), now_ms };
-    match hub.store.mark_set(mark).await.map_err(|e| Problem::of_store(&e))? {
-        Marked::Set => Ok(()),
-        Marked::NoSuchLaptop => Err(no_such_laptop(device_id)),
-        Marked::CannotBeAsked => {
-            let detail = "only a laptop that has joined, and isn't revoked, can be asked for a check";
-            Err(Problem::new(StatusCode::CONFLICT, CANNOT_BE_ASKED, "not possible as things stand", detail))
-        }
-    }
-}
-
-fn given(why: String) -> Result<String, Problem> {
-    if why.trim().is_empty() { Err(input::bad_body("give a reason").about("why")) } else { Ok(why) }
 }

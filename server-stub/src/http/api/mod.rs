@@ -25,11 +25,12 @@ use axum::http::StatusCode;
 use axum::routing::{get, post};
 use chrono::{DateTime, SecondsFormat};
 
+use super::filled::marks::NO_SUCH_LAPTOP;
 use super::filled::rounds::laptops_meant;
 use super::openapi::Operation;
 use super::{Hub, Problem, upload};
 use crate::access::Viewer;
-use crate::store::facts::{Actor, Laptop};
+use crate::store::facts::Laptop;
 use crate::store::{EpochMs, Store};
 
 /// Most entries of one page of a list.
@@ -81,7 +82,6 @@ pub(super) fn operations() -> Vec<Operation> {
 
 const NOT_JUDGED_YET: &str = "not_judged_yet";
 const BAD_QUERY: &str = "bad_query";
-const NO_SUCH_LAPTOP: &str = "no_such_laptop";
 
 fn bad_query(detail: impl Into<String>) -> Problem {
     Problem::new(StatusCode::BAD_REQUEST, BAD_QUERY, "question not understood", detail)
@@ -107,10 +107,6 @@ async fn one_laptop<S: Store>(hub: &Hub<S>, viewer: &Viewer, key: &str) -> Resul
     let (Some(device_id), true) = (found.pop(), found.is_empty()) else { return Err(no_such_laptop(key)) };
     let laptop = hub.store.laptop_get(device_id).await.map_err(|e| Problem::of_store(&e))?;
     laptop.filter(|l| viewer.sees(&l.site)).ok_or_else(|| no_such_laptop(key))
-}
-
-const fn actor(viewer: &Viewer) -> Actor {
-    Actor { role: viewer.role, grant_id: Some(viewer.grant_id) }
 }
 
 fn time(ms: EpochMs) -> String {

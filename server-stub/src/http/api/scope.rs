@@ -11,14 +11,15 @@ use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{BAD_QUERY, NO_SUCH_LAPTOP, actor, input, limit, no_such_laptop, one_laptop, time};
+use super::{BAD_QUERY, NO_SUCH_LAPTOP, input, limit, no_such_laptop, one_laptop, time};
 use crate::access::Viewer;
 use crate::coverage::{CoverageLine, CoverageState, NotCheckedWhy};
+use crate::http::filled::{Denied, scope as filled};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
 use crate::scope;
 use crate::store::Store;
-use crate::store::facts::{Merged, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry};
+use crate::store::facts::{Actor, Merged, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry};
 
 const NO_SUCH_TAG: &str = "no_such_tag";
 const CANNOT_MERGE: &str = "cannot_merge";
@@ -263,30 +264,19 @@ async fn import<S: Store>(hub: &Hub<S>, viewer: &Viewer, bytes: Vec<u8>) -> Resu
     let entries = tokio::task::spawn_blocking(move || scope::parse(&bytes));
     let entries = entries.await.map_err(|_| Problem::internal())?;
     let entries = entries.map_err(|complaints| input::bad_body(complaints.to_string()))?;
-    let count = hub.store.scope_import(entries, actor(viewer), hub.clock.now_ms()).await;
+    let count = hub.store.scope_import(entries, Actor::of(viewer), hub.clock.now_ms()).await;
     count.map(Changed::List).map_err(|e| Problem::of_store(&e))
 }
 
 async fn one<S: Store>(hub: &Hub<S>, viewer: &Viewer, deed: Deed) -> Result<Changed, Problem> {
-    let bad = |field: &'static str| move |what: String| input::bad_body(what).about(field);
-    let name = |field: &'static str, text: &str| scope::name(text).map_err(bad(field));
     let (tag, deed) = match deed {
         Deed::Move { tag, site, place } => {
-            let site = name("site", &site)?;
-            if site.is_empty() {
-                return Err(bad("site")("give a site".into()));
-            }
-            (tag, ScopeDeed::Move { site, place: name("place", &place)? })
+            let deed = filled::moved(&site, &place).map_err(Denied::in_api)?;
+            (tag, deed)
         }
         Deed::Retire { tag, last_on, why } => {
-            let why = scope::why(&why).map_err(bad("why"))?;
-            if why.is_empty() {
-                return Err(bad("why")("give a reason".into()));
-            }
-            let last_on = last_on.unwrap_or_else(|| hub.clock.now().date_naive());
-            let list = hub.store.scope_list().await.map_err(|e| Problem::of_store(&e))?;
-            scope::check_last_day(&list, tag.trim(), last_on).map_err(bad("last_on"))?;
-            (tag, ScopeDeed::Retire { last_on, why })
+            let deed = filled::retired(hub, tag.trim(), last_on, &why).await.map_err(Denied::in_api)?;
+            (tag, deed)
         }
         Deed::Assign { tag, laptop } => {
             let device_id = one_laptop(hub, viewer, &laptop).await.map_err(|p| p.about("laptop"))?.device_id;
@@ -295,7 +285,7 @@ async fn one<S: Store>(hub: &Hub<S>, viewer: &Viewer, deed: Deed) -> Result<Chan
         Deed::Merge { old, new } => return merge(hub, viewer, &old, &new).await,
     };
     let tag = tag.trim().to_owned();
-    let became = hub.store.scope_change(tag.clone(), deed, actor(viewer), hub.clock.now_ms()).await;
+    let became = hub.store.scope_change(tag.clone(), deed, Actor::of(viewer), hub.clock.now_ms()).await;
     match became.map_err(|e| Problem::of_store(&e))? {
         ScopeDone::Done => Ok(Changed::One { changed: true }),
         ScopeDone::Same => Ok(Changed::One { changed: false }),
@@ -307,7 +297,7 @@ async fn one<S: Store>(hub: &Hub<S>, viewer: &Viewer, deed: Deed) -> Result<Chan
 async fn merge<S: Store>(hub: &Hub<S>, viewer: &Viewer, old: &str, new: &str) -> Result<Changed, Problem> {
     let old_id = one_laptop(hub, viewer, old).await.map_err(|p| p.about("old"))?.device_id;
     let new_id = one_laptop(hub, viewer, new).await.map_err(|p| p.about("new"))?.device_id;
-    let became = hub.store.laptop_merge(old_id, new_id, actor(viewer), hub.clock.now_ms()).await;
+    let became = hub.store.laptop_merge(old_id, new_id, Actor::of(viewer), hub.clock.now_ms()).await;
     match became.map_err(|e| Problem::of_store(&e))? {
         Merged::Done => Ok(Changed::One { changed: true }),
         Merged::Known => Ok(Changed::One { changed: false }),

@@ -10,19 +10,17 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::{BAD_QUERY, NO_SUCH_LAPTOP, actor, input, limit, no_such_laptop, one_laptop, time};
+use super::{BAD_QUERY, NO_SUCH_LAPTOP, input, limit, one_laptop, time};
 use crate::access::Viewer;
 use crate::effects::learned::Lessons;
 use crate::effects::{Effects, VisitEffect};
+use crate::http::filled::Denied;
 use crate::http::filled::rounds::NO_SUCH_VISIT;
+use crate::http::filled::visits::{self as filled, CORRECTED_BEFORE, DUPLICATE_VISIT, Replaces, VisitAsked};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
 use crate::store::Store;
-use crate::store::facts::{NewVisit, Visit, VisitLogged};
-use crate::visits;
-
-const DUPLICATE_VISIT: &str = "duplicate_visit";
-const CORRECTED_BEFORE: &str = "corrected_before";
+use crate::store::facts::Visit;
 
 /// Which entries.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -269,77 +267,25 @@ pub(super) async fn log<S: Store>(
     let (essence, bytes) = input::body(&hub, &headers, request).await?;
     let asked: VisitToLog = input::json(&essence, &bytes)?;
     let laptop = one_laptop(&hub, &viewer, &asked.laptop).await.map_err(|p| p.about("laptop"))?;
-    let visit = new_visit(&hub, &viewer, laptop.device_id, &asked)?;
-    let (device_id, visited_on) = (visit.device_id.clone(), visit.visited_on);
-    let logged = hub.store.visit_log(visit).await.map_err(|e| Problem::of_store(&e))?;
-    let visit = number(logged, &asked)?;
-    Ok((StatusCode::CREATED, Json(VisitNumber { visit, device_id, visited_on })))
-}
-
-fn new_visit<S: Store>(
-    hub: &Hub<S>,
-    viewer: &Viewer,
-    device_id: String,
-    asked: &VisitToLog,
-) -> Result<NewVisit, Problem> {
-    let bad = |field: &str, what: String| input::bad_body(what).about(field);
-    let now_ms = hub.clock.now_ms();
-    let today = hub.clock.now().date_naive();
-    let visited_on = asked.visited_on.unwrap_or(today);
-    visits::check_day(visited_on, today).map_err(|what| bad("visited_on", what))?;
-    if asked.corrects.is_some() && asked.withdraws.is_some() {
-        return Err(bad("withdraws", "give one of `corrects` and `withdraws`".into()));
-    }
-    let is_withdrawn = asked.withdraws.is_some();
-    let actions: Vec<ServiceAction> = match (is_withdrawn, asked.actions.as_slice()) {
-        (true, []) => vec![ServiceAction::None],
-        (true, _) => return Err(bad("actions", "a visit that never took place has no actions".into())),
-        (false, []) => return Err(bad("actions", "give at least one; `none` where nothing was done".into())),
-        (false, given) => given.iter().map(|a| ServiceAction::from(*a)).collect(),
+    let replaces = match (asked.corrects, asked.withdraws) {
+        (None, None) => Replaces::Nothing,
+        (Some(visit), None) => Replaces::Corrects(visit),
+        (None, Some(visit)) => Replaces::Withdraws(visit),
+        (Some(_), Some(_)) => {
+            return Err(input::bad_body("give one of `corrects` and `withdraws`").about("withdraws"));
+        }
     };
-    if actions.contains(&ServiceAction::None) && actions.iter().any(|a| *a != ServiceAction::None) {
-        return Err(bad("actions", "`none` says that nothing was done, and stands alone".into()));
-    }
-    if asked.minutes.is_some_and(|m| m > visits::MAX_MINUTES) {
-        return Err(bad("minutes", format!("at most {}", visits::MAX_MINUTES)));
-    }
-    let text = |field: &str, text: &str| visits::text(text).map_err(|what| bad(field, what));
-    Ok(NewVisit {
-        device_id,
-        visited_on,
-        actions,
+    let visit = VisitAsked {
+        device_id: &laptop.device_id,
+        visited_on: asked.visited_on,
+        actions: asked.actions.iter().map(|a| ServiceAction::from(*a)).collect(),
         minutes: asked.minutes,
-        found: text("found", &asked.found)?,
-        parts: text("parts", &asked.parts)?,
-        note: text("note", &asked.note)?,
-        corrects: asked.corrects.or(asked.withdraws),
-        is_withdrawn,
-        actor: actor(viewer),
-        now_ms,
-    })
-}
-
-fn number(logged: VisitLogged, asked: &VisitToLog) -> Result<i64, Problem> {
-    let problem = |status, code, title, detail: String, field: &str| {
-        Err(Problem::new(status, code, title, detail).about(field))
+        found: &asked.found,
+        parts: &asked.parts,
+        note: &asked.note,
+        replaces,
     };
-    let corrected = if asked.withdraws.is_some() { "withdraws" } else { "corrects" };
-    match logged {
-        VisitLogged::Logged { visit_id } => Ok(visit_id),
-        VisitLogged::NoSuchLaptop => Err(no_such_laptop(&asked.laptop).about("laptop")),
-        VisitLogged::Duplicate { visit_id } => {
-            let detail = format!(
-                "this laptop, day and actions are logged already, as visit {visit_id}; correct that one if it is wrong"
-            );
-            problem(StatusCode::CONFLICT, DUPLICATE_VISIT, "logged already", detail, "actions")
-        }
-        VisitLogged::NoSuchVisit => {
-            let detail = "this laptop has no such visit".to_owned();
-            problem(StatusCode::NOT_FOUND, NO_SUCH_VISIT, "no such visit", detail, corrected)
-        }
-        VisitLogged::CorrectedBefore { visit_id } => {
-            let detail = format!("that entry was corrected already, by visit {visit_id}; correct that one");
-            problem(StatusCode::CONFLICT, CORRECTED_BEFORE, "corrected already", detail, corrected)
-        }
-    }
+    let (visit, visited_on) = filled::log(&hub, &viewer, &visit).await.map_err(Denied::in_api)?;
+    let number = VisitNumber { visit, device_id: laptop.device_id, visited_on };
+    Ok((StatusCode::CREATED, Json(number)))
 }

@@ -19,8 +19,19 @@ pub(in crate::http) enum Denied {
     NotNow {
         /// What a program may branch on.
         code: &'static str,
+        /// Which field it is about.
+        field: Option<&'static str>,
         /// Why, in words.
         what: String,
+    },
+    /// A field names something that isn't there.
+    Unknown {
+        /// What a program may branch on.
+        code: &'static str,
+        /// Which field.
+        field: &'static str,
+        /// What, in words.
+        what: &'static str,
     },
     /// There is none, or it is not theirs to see.
     NoSuch {
@@ -39,15 +50,14 @@ impl Denied {
     }
 
     pub(in crate::http) fn not_now(code: &'static str, what: impl Into<String>) -> Self {
-        Self::NotNow { code, what: what.into() }
+        Self::NotNow { code, field: None, what: what.into() }
     }
 
     /// As a form is told.
     pub(in crate::http) fn on_page(self) -> Problem {
         match self {
-            Self::Bad { what, .. } => {
-                Problem::new(StatusCode::UNPROCESSABLE_ENTITY, BAD_FORM, "the form cannot be taken", what)
-            }
+            Self::Bad { what, .. } => bad_form(what),
+            Self::Unknown { what, .. } => bad_form(what.to_owned()),
             Self::NotNow { what, .. } => {
                 Problem::new(StatusCode::CONFLICT, NOT_NOW, "not possible as things stand", what)
             }
@@ -66,8 +76,15 @@ impl Denied {
                 let title = "what was sent cannot be taken";
                 Problem::new(StatusCode::UNPROCESSABLE_ENTITY, BAD_BODY, title, what).about(field)
             }
-            Self::NotNow { code, what } => {
-                Problem::new(StatusCode::CONFLICT, code, "not possible as things stand", what)
+            Self::NotNow { code, field, what } => {
+                let problem = Problem::new(StatusCode::CONFLICT, code, "not possible as things stand", what);
+                match field {
+                    Some(field) => problem.about(field),
+                    None => problem,
+                }
+            }
+            Self::Unknown { code, field, what } => {
+                Problem::new(StatusCode::NOT_FOUND, code, "no such thing", what).about(field)
             }
             Self::NoSuch { code, what } => {
                 let detail = format!("there is no such {what}, or it is not yours to see");
@@ -76,6 +93,10 @@ impl Denied {
             Self::Other(problem) => problem,
         }
     }
+}
+
+fn bad_form(what: String) -> Problem {
+    Problem::new(StatusCode::UNPROCESSABLE_ENTITY, BAD_FORM, "the form cannot be taken", what)
 }
 
 impl From<StoreError> for Denied {

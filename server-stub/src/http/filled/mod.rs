@@ -5,7 +5,10 @@ pub(super) mod audit;
 mod denied;
 pub(super) mod grants;
 pub(super) mod laptop;
+pub(super) mod marks;
 pub(super) mod model;
 pub(super) mod rounds;
+pub(super) mod scope;
+pub(super) mod visits;
 
 pub(super) use denied::Denied;

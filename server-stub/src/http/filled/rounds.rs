@@ -266,7 +266,7 @@ pub(in crate::http) async fn set_costs<S: Store>(
         return Err(Denied::not_now(COSTS_OF_FILE, what));
     }
     costs::parse(&toml).map_err(|complaints| Denied::bad("costs", complaints.to_string()))?;
-    let actor = Actor { role: viewer.role, grant_id: Some(viewer.grant_id) };
+    let actor = Actor::of(viewer);
     hub.store.costs_put(toml, actor, hub.clock.now_ms()).await?;
     Ok(hub.costs.refresh(&hub.store).await?)
 }
@@ -303,7 +303,7 @@ pub(in crate::http) async fn book<S: Store>(
     match deed {
         BookDeed::Book(day) => {
             let bookings = bookings(&visits, day, today(hub), now_ms)?;
-            let actor = Actor { role: viewer.role, grant_id: Some(viewer.grant_id) };
+            let actor = Actor::of(viewer);
             hub.store.booking_put(bookings.clone(), actor).await?;
             dispatch::mark_booked(&hub.store, Document::clone(&document), &bookings, now_ms).await?;
         }

@@ -4,14 +4,15 @@ use axum::body::Body;
 use axum::extract::{RawQuery, State};
 use axum::response::{Redirect, Response};
 
-use super::act::{Fields, actor, conflict, refused};
+use super::act::{Fields, conflict, refused};
 use super::{may_post, no_such, reader, respond, shown};
 use crate::access::Viewer;
+use crate::http::filled::{Denied, scope as filled};
 use crate::http::{Hub, Problem};
 use crate::pages::layout::{Content, Room};
 use crate::pages::{places, words};
 use crate::store::Store;
-use crate::store::facts::{ScopeDeed, ScopeDone};
+use crate::store::facts::{Actor, ScopeDeed, ScopeDone};
 
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
@@ -71,15 +72,15 @@ pub(super) async fn act<S: Store>(
     let fields = Fields::read(&hub, form).await?;
     let tag = fields.text("tag")?;
     let deed = match fields.one("act") {
-        "move" => ScopeDeed::Move { site: needed(&fields, "site")?, place: fields.text("place")? },
-        "retire" => ScopeDeed::Retire {
-            last_on: fields.day("last_on")?.ok_or_else(|| refused("retiring needs a last day"))?,
-            why: needed(&fields, "why")?,
-        },
+        "move" => filled::moved(fields.one("site"), fields.one("place")).map_err(Denied::on_page)?,
+        "retire" => {
+            let last_on = fields.day("last_on")?;
+            filled::retired(&hub, &tag, last_on, fields.one("why")).await.map_err(Denied::on_page)?
+        }
         "assign" => ScopeDeed::Assign { device_id: needed(&fields, "laptop")? },
         other => return Err(refused(format!("`{other}` is nothing that can be done"))),
     };
-    let done = hub.store.scope_change(tag.clone(), deed, actor(&viewer), hub.clock.now_ms()).await;
+    let done = hub.store.scope_change(tag.clone(), deed, Actor::of(&viewer), hub.clock.now_ms()).await;
     match done.map_err(|e| Problem::of_store(&e))? {
         ScopeDone::Done | ScopeDone::Same => Ok(Redirect::to(&places::tag_address(&tag))),
         ScopeDone::NoSuchTag => Err(conflict(format!("the list has no tag `{tag}`"))),

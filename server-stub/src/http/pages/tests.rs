@@ -167,6 +167,8 @@ async fn what_the_forms_must_not_do_they_do_not() {
         "visited_on=2099-01-01&action=clean",
         "action=polish",
         "action=clean&minutes=-5",
+        "action=clean&minutes=1441",
+        "action=clean&action=none",
         "action=clean&corrects=7",
         "action=clean&corrects=x",
         "withdraw=yes",
@@ -256,7 +258,12 @@ async fn a_tag_is_found_moved_and_retired_on_the_page_with_its_history() {
     let retire = "tag=HB-9&act=retire&last_on=2026-01-31&why=sold";
     assert_eq!(post(&hub, &admin, "/places/act", retire).await, done);
     assert!(page(&hub, &admin, "/places/tag?of=HB-9").await.body.contains("sold"));
-    for bad in ["tag=HB-9&act=move", "tag=HB-9&act=retire&last_on=2026-01-31", "tag=HB-9&act=burn"] {
+    for bad in [
+        "tag=HB-9&act=move",
+        "tag=HB-9&act=move&site=a%0Ab",
+        "tag=HB-9&act=retire&last_on=2026-01-31",
+        "tag=HB-9&act=burn",
+    ] {
         assert_eq!(post(&hub, &admin, "/places/act", bad).await, (422, "bad_form".to_owned()), "{bad}");
     }
     assert_eq!(page(&hub, &admin, "/places/tag?of=none").await.status, 404);
