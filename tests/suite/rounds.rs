@@ -5,6 +5,7 @@ use serde_json::Value;
 
 use crate::support::agent::Agent;
 use crate::support::hub::Hub;
+use crate::support::raw_http::get;
 
 /// A hub with one emulated laptop that asks for a visit, and its first day of hours.
 fn hub_with_hours() -> (Hub, NaiveDate, std::path::PathBuf) {
@@ -79,6 +80,43 @@ fn rounds_are_planned_booked_moved_and_handed_on() {
     assert!(hours.starts_with(&format!("site,date,hours\nLowfield,{today},5\n")), "{hours}");
     let csv = hub.run_well(&["rounds", "show", "--csv"]);
     assert!(csv.starts_with("day,site,place,asset_tag,device_id,model,actions,minutes,why,"), "{csv}");
+}
+
+#[test]
+fn costs_that_are_set_count_for_commands_and_for_a_hub_that_runs() {
+    let (hub, today, _) = hub_with_hours();
+    let folder = tempfile::tempdir().expect("a folder");
+    let printed = hub.run_well(&["rounds", "costs"]);
+    assert!(printed.contains("technician_minute"), "the defaults, as a file: {printed}");
+    let costs = folder.path().join("costs.toml");
+    std::fs::write(&costs, format!("currency = \"crowns\"\ndays_off = [{}]\n", today + Days::new(7)))
+        .expect("a file");
+    let path = costs.to_str().expect("UTF-8");
+    let serving = hub.serve();
+    hub.run_well(&["rounds", "costs", "--set", path]);
+    assert_eq!(
+        hub.run_well(&["rounds", "costs"]).trim_end(),
+        std::fs::read_to_string(&costs).expect("a file").trim_end()
+    );
+    let token = folder.path().join("token");
+    hub.run_well(&["grant", "--role", "auditor", "--name", "test", "--to", token.to_str().expect("UTF-8")]);
+    let bearer =
+        format!("Authorization: Bearer {}", std::fs::read_to_string(&token).expect("a token").trim());
+    let told = get(serving.address, "/v1/rounds/costs", &[&bearer]).expect("an answer").json();
+    assert_eq!((&told["source"], &told["currency"]), (&"set".into(), &"crowns".into()), "{told}");
+    serving.terminate();
+    hub.run_well(&["rounds", "plan", "--days", "20", "--fresh"]);
+    let plan = shown(&hub);
+    assert_eq!(plan["currency"], "crowns");
+    // The ordered fan is there on the seventh day, which is a day off now.
+    assert_eq!(plan["visits"][0]["day"], (today + Days::new(8)).to_string(), "{plan}");
+    std::fs::write(&costs, "outage = -1\n").expect("a file");
+    let output = hub.run(&["rounds", "costs", "--set", path]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(
+        output.status.code() == Some(1) && said.contains("line 1") && said.contains("do this: "),
+        "{said}"
+    );
 }
 
 #[test]

@@ -22,7 +22,8 @@ use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
 use crate::store::Store;
 
-const TOML: &str = "application/toml";
+/// Media types of the file: few programs know the first.
+const FORMS: [&str; 2] = ["application/toml", "text/plain"];
 
 /// Where costs come from.
 #[derive(Debug, Clone, Copy, Serialize, JsonSchema)]
@@ -106,7 +107,7 @@ pub(super) fn operations() -> Vec<Operation> {
     vec![
         Operation::new("GET", "/v1/rounds/costs", "What things cost, and days off")
             .answer::<CostsTold>(200, "the costs that count now"),
-        input::with_body(set.body_as(TOML, file))
+        input::with_body(set.body_as(FORMS[0], file).body_as(FORMS[1], file))
             .answer::<CostsTold>(200, "the costs that count now")
             .problem(StatusCode::CONFLICT, COSTS_OF_FILE)
             .problem(StatusCode::CONFLICT, ALL_SITES_ONLY),
@@ -126,8 +127,8 @@ pub(super) async fn set<S: Store>(
     request: Body,
 ) -> Result<Json<CostsTold>, Problem> {
     let (essence, bytes) = input::body(&hub, &headers, request).await?;
-    if essence != TOML {
-        return Err(unsupported(&essence, "`application/toml`"));
+    if !FORMS.contains(&essence.as_str()) {
+        return Err(unsupported(&essence, "`application/toml` or `text/plain`"));
     }
     let toml = String::from_utf8(bytes).map_err(|_| bad_body("the file is not UTF-8"))?;
     filled::set_costs(&hub, &viewer, toml).await.map_err(Denied::in_api)?;

@@ -180,7 +180,7 @@ async fn costs_and_days_off_are_set_as_a_file_and_count_from_then_on() {
         "{plan}"
     );
     // Twice in the same millisecond: the later one counts.
-    post(&hub, &admin, "/v1/rounds/costs", "application/toml", b"").await;
+    post(&hub, &admin, "/v1/rounds/costs", "text/plain", b"").await;
     assert_eq!(get(&hub, &admin, "/v1/rounds/costs").await.json()["version"], before["version"]);
 
     let bad = post(&hub, &admin, "/v1/rounds/costs", "application/toml", b"outage = -1\nclaen = 3\n").await;
