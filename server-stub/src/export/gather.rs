@@ -18,12 +18,13 @@ use crate::ledger::head::{HeadKey, SignedHead};
 use crate::ledger::signing::{self, HeadError};
 use crate::ledger::tree::Whole;
 use crate::scoring::Standing;
-use crate::store::{EpochMs, Event, MeasuredRun, RunPlace, Store, StoreError};
+use crate::store::runs::ListedRun;
+use crate::store::{EpochMs, Event, RunPlace, Store, StoreError};
 
 /// Leaves or events read in one go.
 const BATCH: u32 = 10_000;
-/// Runs read in one go: some megabytes. Two such pages are held at a time.
-const RUN_BATCH: u32 = 2_000;
+/// Runs read in one go: some megabytes. Three such pages are held at a time.
+const RUN_BATCH: u32 = 4_000;
 
 /// The judged fleet: the export's tables are made from it row by row.
 #[derive(Debug, Clone, Copy)]
@@ -142,7 +143,7 @@ pub async fn visits<S: Store>(store: &S, as_of_ms: EpochMs) -> Result<Vec<VisitL
 }
 
 /// Runs as they are read.
-pub type RunPages<'a> = Box<dyn Iterator<Item = io::Result<Vec<MeasuredRun>>> + 'a>;
+pub type RunPages<'a> = Box<dyn Iterator<Item = io::Result<Vec<ListedRun>>> + 'a>;
 
 /// What is read from the store while an export is written, so that none of it is held whole.
 pub trait Source {
@@ -196,13 +197,13 @@ impl<S: Store> Source for Reading<S> {
     }
 }
 
-async fn read_runs<S: Store>(store: S, pages: mpsc::Sender<io::Result<Vec<MeasuredRun>>>) {
+async fn read_runs<S: Store>(store: S, pages: mpsc::Sender<io::Result<Vec<ListedRun>>>) {
     let mut after: Option<RunPlace> = None;
     loop {
-        let page = store.run_list_measured_after(METHOD_VERSION, after.take(), RUN_BATCH).await;
+        let page = store.run_list(METHOD_VERSION, after.take(), RUN_BATCH).await;
         match &page {
             Ok(runs) if runs.is_empty() => return,
-            Ok(runs) => after = runs.last().map(MeasuredRun::place),
+            Ok(runs) => after = runs.last().map(ListedRun::place),
             Err(_) => {}
         }
         let is_broken = page.is_err();

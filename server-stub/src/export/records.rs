@@ -6,8 +6,7 @@ use serde::Serialize;
 
 use super::gather::{Ledger, RunLeaf, Source};
 use crate::measure;
-use crate::store::MeasuredRun;
-use crate::store::runs::WholeRun;
+use crate::store::runs::{ListedRun, WholeRun};
 
 /// A record as it was received.
 #[derive(Debug)]
@@ -49,7 +48,7 @@ pub fn write(source: &dyn Source, ledger: &Ledger, as_of_ms: i64, out: &mut dyn 
     Ok(())
 }
 
-fn write_one(run: &MeasuredRun, source: &dyn Source, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {
+fn write_one(run: &ListedRun, source: &dyn Source, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {
     let (Some(leaf), Some(record)) = (ledger.runs.of_run(run.digest), source.record(run.digest)?) else {
         return Ok(());
     };

@@ -12,6 +12,9 @@ use zip::{CompressionMethod, ZipWriter};
 /// Hex digits of a line's digest: 64 bits name an altered line; what proves a file is its whole digest.
 pub const LINE_DIGITS: usize = 16;
 
+/// How hard a zip is packed, 1 to 9: most of a large one are digests, which no level makes much smaller.
+const COMPRESSION_LEVEL: i64 = 3;
+
 /// A place for files.
 enum Place {
     Folder(PathBuf),
@@ -118,6 +121,7 @@ impl Sink {
                 // A fixed time and mode: the same content gives the same bytes.
                 let options = SimpleFileOptions::default()
                     .compression_method(CompressionMethod::Deflated)
+                    .compression_level(Some(COMPRESSION_LEVEL))
                     .last_modified_time(zip::DateTime::default())
                     .unix_permissions(0o644)
                     .large_file(true);

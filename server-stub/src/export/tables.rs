@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::io;
 
 use chrono::NaiveDate;
-use serde::Deserialize;
 use serde_json::Value;
 use windrow_model::METHOD_VERSION;
 use windrow_model::trace::fleet::ServiceAction;
@@ -14,8 +13,9 @@ use super::table::{Cell, Column, Kind, RowWriter, Rows, Table};
 use crate::coverage::Coverage;
 use crate::fleet_table::{self, COLUMNS};
 use crate::scoring::Standing;
+use crate::store::Service;
 use crate::store::facts::Visit;
-use crate::store::{MeasuredRun, Service};
+use crate::store::runs::{ListedRun, Told};
 
 /// Which tables there are.
 #[derive(
@@ -170,41 +170,6 @@ impl std::fmt::Debug for RunsTable<'_> {
     }
 }
 
-/// The metrics of a run that its row tells. Of the others, and of standard errors, nothing is kept.
-#[derive(Default, Deserialize)]
-struct ToldMetrics {
-    peak_c: Told,
-    rise_k: Told,
-    rise_rate_early_k_per_s: Told,
-    recovery_half_s: Told,
-    fan_delay_s: Told,
-    fan_max_rpm: Told,
-    throttled_load_share: Told,
-    power_sustained_w: Told,
-}
-
-/// A metric's value, where it has one.
-#[derive(Default, Deserialize)]
-struct Told {
-    value: Option<f64>,
-}
-
-impl ToldMetrics {
-    /// By the names of their columns.
-    fn named(&self) -> [(&'static str, &Told); 8] {
-        [
-            ("peak_c", &self.peak_c),
-            ("rise_k", &self.rise_k),
-            ("rise_rate_k_s", &self.rise_rate_early_k_per_s),
-            ("recovery_half_s", &self.recovery_half_s),
-            ("fan_delay_s", &self.fan_delay_s),
-            ("fan_max_rpm", &self.fan_max_rpm),
-            ("throttled_load_share", &self.throttled_load_share),
-            ("power_sustained_w", &self.power_sustained_w),
-        ]
-    }
-}
-
 const RUN_COLUMNS: [&str; 14] = [
     "device_id",
     "asset_tag",
@@ -225,22 +190,19 @@ const RUN_COLUMNS: [&str; 14] = [
 impl<'a> RunsTable<'a> {
     /// Of all runs that had come in by a time.
     pub fn new(source: &'a dyn Source, leaves: &'a Leaves, as_of_ms: i64) -> Self {
-        let metrics = ToldMetrics::default().named().map(|(name, _)| name);
-        let names = RUN_COLUMNS.into_iter().chain(metrics);
+        let names = RUN_COLUMNS.into_iter().chain(Told::NAMES);
         Self { columns: columns(names.chain(["leaf_idx", "record_digest"])), source, leaves, as_of_ms }
     }
 
     /// A run's row; `None`: it came while this was written, after the head was signed.
-    fn row_under_head(&self, run: MeasuredRun) -> io::Result<Option<Vec<Cell>>> {
+    fn row_under_head(&self, run: ListedRun) -> io::Result<Option<Vec<Cell>>> {
         if self.leaves.of_run(run.digest).is_none() && self.source.has_leaf(run.digest)? {
             return Ok(None);
         }
-        self.row(run).map(Some)
+        Ok(Some(self.row(run)))
     }
 
-    fn row(&self, run: MeasuredRun) -> io::Result<Vec<Cell>> {
-        let metrics: Option<ToldMetrics> =
-            run.metrics_json.as_deref().map(serde_json::from_slice).transpose()?;
+    fn row(&self, run: ListedRun) -> Vec<Cell> {
         let mut row = Vec::with_capacity(self.columns.len());
         row.extend([
             Cell::text(run.device_id),
@@ -258,10 +220,10 @@ impl<'a> RunsTable<'a> {
             Cell::number(run.ambient_sd_k),
             Cell::text(METHOD_VERSION),
         ]);
-        row.extend(metrics.unwrap_or_default().named().map(|(_, told)| Cell::number(told.value)));
+        row.extend(run.told.0.map(Cell::number));
         row.push(Cell::integer(self.leaves.of_run(run.digest).map(|leaf| leaf.leaf_idx.cast_signed())));
         row.push(Cell::text(run.digest.to_hex()));
-        Ok(row)
+        row
     }
 }
 
@@ -291,7 +253,7 @@ impl RowWriter for ToldLeaves {
 }
 
 /// An imported run was received when it was imported, whenever it was made.
-fn had_come_in(run: &MeasuredRun, as_of_ms: i64) -> bool {
+fn had_come_in(run: &ListedRun, as_of_ms: i64) -> bool {
     run.provenance == "imported" || run.received_at_ms <= as_of_ms
 }
 

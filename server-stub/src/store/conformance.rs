@@ -5,6 +5,7 @@ use windrow_model::record::{Digest, chain, ledger_leaf};
 use crate::ledger::leaf::leaf_hash;
 use crate::ledger::tree::{self, Whole};
 
+use super::runs::Told;
 use super::sqlite::SqliteStore;
 use super::{
     Appended, Enrolled, ImportCount, LedgerStore, NewDevice, NewMetrics, NewRecord, RunFacts, Service, Store,
@@ -43,6 +44,8 @@ conformance!(
     a_head_is_kept_once_a_size,
     imports_are_harmless_twice,
     metrics_are_kept_per_version,
+    a_list_of_runs_tells_some_metrics,
+    metrics_of_last_runs_are_given_to_be_judged,
     refusals_are_counted,
     a_closed_store_refuses_writes,
 );
@@ -288,6 +291,53 @@ async fn metrics_are_kept_per_version<S: Store>(store: S) {
     assert_eq!(json_of("1").await.unwrap(), b"{\"v\":1}");
     assert_eq!(store.metrics_forget("1").await.unwrap(), 1);
     assert_eq!((json_of("1").await, json_of("2").await.unwrap()), (None, b"{\"v\":2}".to_vec()));
+}
+
+async fn a_list_of_runs_tells_some_metrics<S: Store>(store: S) {
+    let laptop = Laptop::new(1);
+    let records = vec![record(&laptop, 1, 1, root(&laptop)), record(&laptop, 2, 2, Digest([1; 32]))];
+    store.record_append_batch(records).await.unwrap();
+    let due = store.run_list_unmeasured("1", 0, 10).await.unwrap();
+    let json = br#"{"peak_c":{"value":91.3,"se":0.1},"fan_delay_s":{"over":30.0},"other":1}"#;
+    let metrics = NewMetrics {
+        run_id: due[0].run_id,
+        metrics_json: json.to_vec(),
+        agrees: None,
+        computed_at_ms: START_MS,
+    };
+    store.metrics_put_batch("1", vec![metrics]).await.unwrap();
+    let told = Told([Some(91.3), None, None, None, None, None, None, None]);
+    let first = store.run_list("1", None, 1).await.unwrap();
+    let [run] = first.as_slice() else { panic!("{first:?}") };
+    assert_eq!((run.told, run.digest, run.site.as_str()), (told, Digest([1; 32]), ""));
+    let second = store.run_list("1", Some(run.place()), 10).await.unwrap();
+    let [other] = second.as_slice() else { panic!("{second:?}") };
+    assert_eq!((other.told, other.digest), (Told::default(), Digest([2; 32])));
+    assert!(store.run_list("1", Some(other.place()), 10).await.unwrap().is_empty());
+    assert_eq!(store.run_list("2", None, 1).await.unwrap()[0].told, Told::default());
+    store.metrics_forget("1").await.unwrap();
+    assert_eq!(store.run_list("1", None, 1).await.unwrap()[0].told, Told::default());
+}
+
+/// A judgement reads the metrics of each laptop's last run until then, and of no other.
+async fn metrics_of_last_runs_are_given_to_be_judged<S: Store>(store: S) {
+    let laptop = Laptop::new(1);
+    let mut late = record(&laptop, 2, 2, Digest([1; 32]));
+    late.facts.tested_at_ms += 1000;
+    store.record_append_batch(vec![record(&laptop, 1, 1, root(&laptop)), late]).await.unwrap();
+    let metrics = store.run_list_unmeasured("1", 0, 10).await.unwrap().into_iter().map(|run| NewMetrics {
+        run_id: run.run_id,
+        metrics_json: b"{}".to_vec(),
+        agrees: None,
+        computed_at_ms: START_MS,
+    });
+    store.metrics_put_batch("1", metrics.collect()).await.unwrap();
+    let has = async |as_of_ms| {
+        let runs = store.run_list_to_judge("1", as_of_ms).await.unwrap();
+        runs.iter().map(|run| run.metrics_json.is_some()).collect::<Vec<_>>()
+    };
+    assert_eq!(has(START_MS + 1000).await, [false, true]);
+    assert_eq!(has(START_MS + 999).await[0], true);
 }
 
 async fn refusals_are_counted<S: Store>(store: S) {

@@ -395,13 +395,6 @@ pub trait Store:
         method_version: &'static str,
         as_of_ms: EpochMs,
     ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
-    /// The next runs after `after`, in the order of all, at most `limit`; from the first one where it is `None`.
-    fn run_list_measured_after(
-        &self,
-        method_version: &'static str,
-        after: Option<RunPlace>,
-        limit: u32,
-    ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
     /// All services, ordered by laptop and day.
     fn service_list(&self) -> impl Future<Output = Result<Vec<Service>, StoreError>> + Send;
     /// How the device's records stand in its chain, by sequence.

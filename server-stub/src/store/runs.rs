@@ -2,9 +2,10 @@
 
 use std::future::Future;
 
+use serde::Deserialize;
 use windrow_model::record::Digest;
 
-use super::{EpochMs, Service, StoreError};
+use super::{EpochMs, RunPlace, Service, StoreError};
 
 /// A run in a laptop's list.
 #[derive(Debug, Clone)]
@@ -33,6 +34,106 @@ pub struct RunLine {
     pub metrics_json: Option<Vec<u8>>,
     /// Whether the agent's metrics under the same version agree with them; `None`: nothing to compare.
     pub agrees: Option<bool>,
+}
+
+/// Metrics that a list of runs tells.
+pub const N_TOLD: usize = 8;
+
+/// The metrics that a list of runs tells, in the order of [`Told::NAMES`]; those without a value are `None`.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Told(pub [Option<f64>; N_TOLD]);
+
+/// The same in the metrics' JSON. Of the others, and of standard errors, nothing is read.
+#[derive(Default, Deserialize)]
+#[serde(default)]
+struct InMetrics {
+    peak_c: Value,
+    rise_k: Value,
+    rise_rate_early_k_per_s: Value,
+    recovery_half_s: Value,
+    fan_delay_s: Value,
+    fan_max_rpm: Value,
+    throttled_load_share: Value,
+    power_sustained_w: Value,
+}
+
+#[derive(Default, Deserialize)]
+struct Value {
+    value: Option<f64>,
+}
+
+impl Told {
+    /// Their names in tables.
+    pub const NAMES: [&str; N_TOLD] = [
+        "peak_c",
+        "rise_k",
+        "rise_rate_k_s",
+        "recovery_half_s",
+        "fan_delay_s",
+        "fan_max_rpm",
+        "throttled_load_share",
+        "power_sustained_w",
+    ];
+
+    /// Of a run's metrics; of some that cannot be read, nothing.
+    pub fn of_metrics(json: &[u8]) -> Self {
+        let m: InMetrics = serde_json::from_slice(json).unwrap_or_default();
+        let values = [
+            m.peak_c,
+            m.rise_k,
+            m.rise_rate_early_k_per_s,
+            m.recovery_half_s,
+            m.fan_delay_s,
+            m.fan_max_rpm,
+            m.throttled_load_share,
+            m.power_sustained_w,
+        ];
+        Self(values.map(|told| told.value.filter(|v| v.is_finite())))
+    }
+}
+
+/// A run as a list of all runs tells it: no header, no trace, and only some of its metrics.
+#[derive(Debug, Clone)]
+pub struct ListedRun {
+    /// Its row.
+    pub run_id: i64,
+    /// The laptop.
+    pub device_id: String,
+    /// Asset tag, where the hub knows one.
+    pub asset_tag: String,
+    /// Site by now.
+    pub site: String,
+    /// Digest.
+    pub digest: Digest,
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: String,
+    /// What a person calls the model.
+    pub model_name: String,
+    /// Load program.
+    pub load_mix: String,
+    /// Protocol.
+    pub protocol: String,
+    /// How it ended.
+    pub outcome: String,
+    /// Columns in which something was read, with a space between them.
+    pub channels: String,
+    /// Room temperature.
+    pub ambient_c: Option<f64>,
+    /// Its standard deviation.
+    pub ambient_sd_k: Option<f64>,
+    /// When it was tested.
+    pub tested_at_ms: EpochMs,
+    /// When it was received.
+    pub received_at_ms: EpochMs,
+    /// The hub's metrics, as far as a list tells them.
+    pub told: Told,
+}
+
+impl ListedRun {
+    /// Its place.
+    pub fn place(&self) -> RunPlace {
+        RunPlace { device_id: self.device_id.clone(), tested_at_ms: self.tested_at_ms, run_id: self.run_id }
+    }
 }
 
 /// A whole run.
@@ -83,6 +184,14 @@ pub trait RunStore {
         method_version: &'static str,
         digest: Digest,
     ) -> impl Future<Output = Result<Option<RunLine>, StoreError>> + Send;
+    /// The next runs after `after` by laptop and time, at most `limit`, with metrics under `method_version`; from the first
+    /// one where it is `None`.
+    fn run_list(
+        &self,
+        method_version: &'static str,
+        after: Option<RunPlace>,
+        limit: u32,
+    ) -> impl Future<Output = Result<Vec<ListedRun>, StoreError>> + Send;
     /// A whole run by its digest.
     fn run_get(&self, digest: Digest) -> impl Future<Output = Result<Option<WholeRun>, StoreError>> + Send;
     /// The last runs of a model with their metrics under `method_version`, latest first, at most `limit`.

@@ -11,6 +11,7 @@ mod notices;
 mod read;
 mod rounds;
 mod runs;
+mod told;
 mod write;
 
 use std::path::{Path, PathBuf};
@@ -29,7 +30,7 @@ use self::read::WithMetrics;
 use self::write::Write;
 use super::{
     Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
-    NewRecord, RunFacts, RunPlace, RunToMeasure, Service, Store, StoreError,
+    NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
 };
 use crate::ledger::key_file;
 
@@ -70,6 +71,7 @@ impl SqliteStore {
         check_pragmas(&mut connection).await?;
         MIGRATIONS.run(&mut connection).await.map_err(|e| open_error(e.to_string()))?;
         ledger::catch_up(&mut connection).await?;
+        told::catch_up(&mut connection).await?;
         let readers = SqlitePoolOptions::new()
             .max_connections(N_READERS)
             .connect_with(options.read_only(true))
@@ -176,16 +178,6 @@ impl Store for SqliteStore {
         as_of_ms: EpochMs,
     ) -> Result<Vec<MeasuredRun>, StoreError> {
         read::run_list_all(&self.readers, method_version, WithMetrics::Last { until_ms: as_of_ms }).await
-    }
-
-    async fn run_list_measured_after(
-        &self,
-        method_version: &'static str,
-        after: Option<RunPlace>,
-        limit: u32,
-    ) -> Result<Vec<MeasuredRun>, StoreError> {
-        let mut connection = self.readers.acquire().await?;
-        read::run_list_measured(&mut connection, method_version, WithMetrics::All, after, limit).await
     }
 
     async fn service_list(&self) -> Result<Vec<Service>, StoreError> {

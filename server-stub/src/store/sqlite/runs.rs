@@ -4,10 +4,10 @@ use sqlx::Row;
 use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::Digest;
 
-use super::SqliteStore;
 use super::read::{digest_of, service_list};
-use crate::store::runs::{RunLine, RunOfModel, RunStore, WholeRun};
-use crate::store::{Service, StoreError};
+use super::{SqliteStore, told};
+use crate::store::runs::{ListedRun, RunLine, RunOfModel, RunStore, WholeRun};
+use crate::store::{RunPlace, Service, StoreError};
 
 impl RunStore for SqliteStore {
     async fn run_list_of_device(
@@ -27,6 +27,15 @@ impl RunStore for SqliteStore {
         digest: Digest,
     ) -> Result<Option<RunLine>, StoreError> {
         run_get_line(&self.readers, &device_id, method_version, digest).await
+    }
+
+    async fn run_list(
+        &self,
+        method_version: &'static str,
+        after: Option<RunPlace>,
+        limit: u32,
+    ) -> Result<Vec<ListedRun>, StoreError> {
+        told::run_list(&self.readers, method_version, after, limit).await
     }
 
     async fn run_get(&self, digest: Digest) -> Result<Option<WholeRun>, StoreError> {

@@ -16,6 +16,7 @@ use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, ServiceEvent};
 use super::notices::NoticeWrite;
 use super::read::{digest_of, key_of};
 use super::rounds::RoundsWrite;
+use super::told;
 use crate::ledger::leaf::LeafKind;
 use crate::store::{
     Appended, Enrolled, EpochMs, ImportCount, NewDevice, NewInvite, NewMetrics, NewRecord, RunFacts, Service,
@@ -495,11 +496,16 @@ async fn metrics_put_in_tx(
         .bind(m.computed_at_ms)
         .execute(&mut *c)
         .await?;
+        told::put_in_tx(c, m.run_id, method_version, &m.metrics_json).await?;
     }
     Ok(())
 }
 
 async fn metrics_forget_in_tx(c: &mut SqliteConnection, method_version: &str) -> Result<u64, StoreError> {
+    sqlx::query("DELETE FROM run_told WHERE method_version = ?")
+        .bind(method_version)
+        .execute(&mut *c)
+        .await?;
     let done = sqlx::query("DELETE FROM run_metrics WHERE method_version = ?")
         .bind(method_version)
         .execute(c)

@@ -521,7 +521,10 @@ async fn sites_places_tags_and_list_entries_can_be_erased() {
     // Where it stood when it joined; where it stands now is no history.
     assert_eq!(erase(&hub, Erasing::Places(ids[0].clone())).await, 1);
     assert_eq!(erase(&hub, Erasing::Places(ids[0].clone())).await, 0);
-    assert_eq!(erase(&hub, Erasing::Grant(1)).await, 0, "the site took its salt with it");
+    // What the site left of the entries it stood in can go too.
+    assert_eq!(erase(&hub, Erasing::Grant(1)).await, 1);
+    assert_eq!(erase(&hub, Erasing::Tag("Q-2".to_owned())).await, 1);
+    assert_eq!((n_cells(&hub, "Q-2").await, n_cells(&hub, "the auditor").await), (0, 0));
     let report = found(&hub).await;
     assert!(report.findings.is_empty(), "{report:#?}");
     assert_eq!(report.n_erased, 4 + 1 + 1 + 1, "{report:?}");

@@ -243,7 +243,7 @@ async fn is_bound(c: &mut SqliteConnection, site: &str, now_ms: EpochMs) -> Resu
 /// A holder's name, and the site unless the grant is good and bound to it.
 async fn grant(c: &mut SqliteConnection, grant_id: i64, now_ms: EpochMs) -> Result<Gone, StoreError> {
     let mut gone = Gone::default();
-    let rows = sqlx::query("SELECT * FROM access_grant WHERE grant_id = ? AND salt IS NOT NULL")
+    let rows = sqlx::query("SELECT * FROM access_grant WHERE grant_id = ? AND label <> ''")
         .bind(grant_id)
         .fetch_all(&mut *c)
         .await?;
@@ -271,7 +271,8 @@ async fn placings(
 ) -> Result<(), StoreError> {
     let query = format!(
         "SELECT p.placing_id, p.device_id, p.asset_tag, p.site, p.place, p.salt, d.public_key FROM placing p \
-         LEFT JOIN device d ON d.device_id = p.device_id WHERE {condition} AND p.salt IS NOT NULL"
+         LEFT JOIN device d ON d.device_id = p.device_id WHERE {condition} \
+         AND (p.asset_tag <> '' OR p.site <> '' OR p.place <> '')"
     );
     let rows = sqlx::query(AssertSqlSafe(query)).bind(bound).fetch_all(&mut *c).await?;
     for row in &rows {
