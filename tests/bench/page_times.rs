@@ -49,7 +49,11 @@ fn pages(n: usize) -> Vec<String> {
         *method == "GET" && matches!(authority, Authority::Page(_)) && !path.contains('{')
     });
     let mut pages: Vec<String> =
-        plain.map(|(_, path, _)| (*path).to_owned()).filter(|p| p != "/places/tag").collect();
+        // A tag is asked for below; a work sheet is there only once rounds are planned.
+        plain
+            .map(|(_, path, _)| (*path).to_owned())
+            .filter(|p| p != "/places/tag" && p != "/rounds/sheet")
+            .collect();
     let whole = |at: usize| device_id(at * WHOLE_EVERY % n / WHOLE_EVERY * WHOLE_EVERY);
     let model = fill::slug(&model_name(&catalogue()[0].model.product, 0));
     pages.extend([
