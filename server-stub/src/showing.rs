@@ -51,6 +51,7 @@ pub async fn run<S: Store>(
             Ok(None) => tokio::time::sleep(LOOK_EVERY).await,
             Err(StoreError::Closing) => return,
             Err(e) => {
+                showroom.fail();
                 tracing::error!(
                     error = &e as &dyn std::error::Error,
                     "the fleet could not be judged; it is shown as it was"

@@ -1,11 +1,14 @@
 // The hub's pages in a real browser: accessibility (axe-core, rules of WCAG 2.2 A and AA), tab order, visible focus,
-// no script, no sideways scrolling, valid HTML. usage: node pages.mjs NAME URL TOKEN [FOLDER FOR SCREENSHOTS]
+// no script, no sideways scrolling, valid HTML; so too what they refuse. A hub named `unjudged` has no judgement to show.
+// usage: node pages.mjs NAME URL ADMIN-TOKEN TECHNICIAN-TOKEN [FOLDER FOR SCREENSHOTS]
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
 import { HtmlValidate } from "html-validate";
+import { refusals } from "./refusals.mjs";
 
-const [name, url, token, shots] = process.argv.slice(2);
+const [name, url, token, technicianToken, shots] = process.argv.slice(2);
+const isJudged = name !== "unjudged";
 const axeSource = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
 // WCAG 1.4.10: no sideways scrolling at 320 px; 1.4.4: text at 200 %.
@@ -24,23 +27,28 @@ const validator = new HtmlValidate({
 const complaints = [];
 const complain = (where, what) => { complaints.push(`${where}: ${what}`); };
 
+async function validate(where, html) {
+  const report = await validator.validateString(html, where);
+  for (const result of report.results) for (const m of result.messages) complain(`${where} HTML ${m.line}:${m.column}`, `${m.message} (${m.ruleId})`);
+}
+
 const browser = await chromium.launch({
   executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
   args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
 });
 
 // A context for tests that inject axe (the policy lets no script in, so it is bypassed there) and one as a reader has it.
-async function signedIn(options) {
+async function signedIn(options, as = token) {
   const context = await browser.newContext(options);
   const page = await context.newPage();
   await page.goto(`${url}/sign-in`);
-  await page.fill("#token", token);
+  await page.fill("#token", as);
   await Promise.all([page.waitForURL(`${url}/`), page.press("#token", "Enter")]);
   return { context, page };
 }
 
 // The fleet is judged some seconds after the hub's start; until then the pages say so with 503.
-for (let i = 0; i < 60; i += 1) {
+for (let i = 0; i < 60 && isJudged; i += 1) {
   const { context, page } = await signedIn({});
   const judged = (await page.goto(`${url}/`)).status() === 200;
   await context.close();
@@ -55,41 +63,61 @@ async function linksOf(path, pattern) {
   return [...html.matchAll(/href="([^"]+)"/g)].map((m) => m[1].replaceAll("&amp;", "&")).filter((h) => pattern.test(h));
 }
 const first = (list) => list.slice(0, 1);
-const visited = [
+const visited = !isJudged ? ["/", "/models", "/laptops/some", "/rounds", "/audit", "/places", "/roles"] : [
   "/", "/models", "/no-such-page", "/?find=nothing+fits+this",
   ...first(await linksOf("/", /^\/laptops\/[^/]+$/)), ...first(await linksOf("/models", /^\/models\/.+/)),
   ...(await linksOf("/", /^\/(rounds|audit|places|roles)$/)),
   "/rounds/find", "/rounds/find?q=no+such+tag", ...first(await linksOf("/rounds", /^\/rounds\/sheet\?/)), ...first(await linksOf("/rounds", /^\/rounds\/laptops\//)),
 ];
+// What needs no judgement.
+const UNJUDGED_TOO = ["/rounds", "/roles", "/audit"];
 for (const path of new Set(visited)) {
   const answer = await plain.request.get(url + path, { headers: { accept: "text/html" } });
-  const expected = path === "/no-such-page" ? 404 : 200;
+  const expected = path === "/no-such-page" ? 404 : isJudged || UNJUDGED_TOO.includes(path) ? 200 : 503;
   if (answer.status() !== expected) complain(path, `status ${answer.status()}, not ${expected}`);
   const policy = answer.headers()["content-security-policy"] ?? "";
   if (!policy.startsWith("default-src 'none'") || policy.includes("unsafe")) complain(path, `policy: ${policy}`);
-  const report = await validator.validateString(await answer.text(), path);
-  for (const result of report.results) for (const m of result.messages) complain(`${path} HTML ${m.line}:${m.column}`, `${m.message} (${m.ruleId})`);
+  await validate(path, await answer.text());
 }
 await reader.goto(`${url}/`);
-if ((await reader.locator("h1").innerText()) !== "Service list") complain("/", "no service list without script");
+if (isJudged && (await reader.locator("h1").innerText()) !== "Service list") complain("/", "no service list without script");
+// An export as the hub gave it out, then with one byte of it altered.
+const given = isJudged ? await (await plain.request.get(`${url}/v1/exports/audit`)).body() : Buffer.alloc(0);
+const altered = Buffer.from(given);
+if (isJudged) altered[Math.floor(altered.length / 2)] ^= 1;
 await plain.close();
+const refused = isJudged ? refusals(url, visited.find((path) => path.startsWith("/laptops/")), altered) : [];
 
 let n_axe = 0;
+// The page as it stands now, in a mode.
+async function look(page, where, file, mode, css) {
+  if (css) await page.addStyleTag({ content: css });
+  await page.evaluate(axeSource);
+  const found = await page.evaluate((tags) => globalThis.axe.run(document, { runOnly: { type: "tag", values: tags } }), TAGS);
+  n_axe += 1;
+  for (const v of found.violations) complain(`${where} ${mode}`, `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 120)).join(" | ")}`);
+  const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+  if (over > 0) complain(`${where} ${mode}`, `scrolls sideways by ${over} px`);
+  if (shots) await page.screenshot({ path: `${shots}/${name}-${file}-${mode}.png`, fullPage: true });
+}
 for (const { mode, page: options, css } of MODES) {
   const { context, page } = await signedIn({ ...options, bypassCSP: true });
   for (const path of [...new Set(visited), "/sign-in"]) {
     await page.goto(url + path);
-    if (css) await page.addStyleTag({ content: css });
-    await page.evaluate(axeSource);
-    const found = await page.evaluate((tags) => globalThis.axe.run(document, { runOnly: { type: "tag", values: tags } }), TAGS);
-    n_axe += 1;
-    for (const v of found.violations) complain(`${path} ${mode}`, `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 120)).join(" | ")}`);
-    const over = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
-    if (over > 0) complain(`${path} ${mode}`, `scrolls sideways by ${over} px`);
     const file = path.replace(/[^a-z]+/gi, "-").replace(/^-|-$/g, "").slice(0, 24) || "list";
-    if (shots) await page.screenshot({ path: `${shots}/${name}-${file}-${mode}.png`, fullPage: true });
+    await look(page, path, file, mode, css);
   }
-  await context.close();
+  const technician = await signedIn({ ...options, bypassCSP: true }, technicianToken);
+  const nobody = await browser.newContext({ ...options, bypassCSP: true });
+  const people = { admin: page, technician: technician.page, nobody: await nobody.newPage() };
+  for (const { name: state, who, says, open } of refused) {
+    await open(people[who]);
+    const words = await people[who].locator("main").innerText();
+    if (!words.toLowerCase().includes(says.toLowerCase())) complain(state, `does not say "${says}": ${words.slice(0, 200)}`);
+    if (mode === "light") await validate(state, await people[who].content());
+    await look(people[who], state, `refused-${state}`, mode, css);
+  }
+  for (const one of [context, technician.context, nobody]) await one.close();
 }
 
 // Keyboard alone: every stop is visible, has a visible focus, and comes in the order of the document.
@@ -123,12 +151,9 @@ async function verdictOn(bytes) {
   await Promise.all([page.waitForURL(`${url}/audit/verify`), page.click("form[action='/audit/verify'] button")]);
   return page.locator("main").innerText();
 }
-const given = await (await page.request.get(`${url}/v1/exports/audit`)).body();
-const whole = await verdictOn(given);
+const whole = isJudged ? await verdictOn(given) : "was altered.";
 if (!whole.includes("was altered.") || whole.includes("is not as the hub gave it out")) complain("/audit/verify", `a sound export: ${whole.slice(0, 300)}`);
-const altered = Buffer.from(given);
-altered[Math.floor(altered.length / 2)] ^= 1;
-const caught = await verdictOn(altered);
+const caught = isJudged ? await verdictOn(altered) : "";
 if (caught.includes("Nothing in")) complain("/audit/verify", `an altered export passes: ${caught.slice(0, 300)}`);
 
 await page.goto(`${url}/`);
@@ -144,6 +169,6 @@ if (shots) for (const path of visited.slice(0, 6)) {
 await context.close();
 await browser.close();
 
-console.log(`${name}: ${new Set(visited).size + 1} pages, ${n_axe} axe-core runs, ${complaints.length} complaints`);
+console.log(`${name}: ${new Set(visited).size + 1} pages, ${refused.length} refusals, ${n_axe} axe-core runs, ${complaints.length} complaints`);
 for (const c of complaints.slice(0, 60)) console.log(`  ${c}`);
 process.exit(complaints.length === 0 ? 0 : 1);

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# The hub's pages in Debian's Chromium: a hub with the demo's fleet and an empty one. Needs network for npm's packages.
+# The hub's pages in Debian's Chromium: a hub with the demo's fleet, an empty one, and one that cannot judge. Needs network for npm's packages.
 # usage: tests/browser/run.sh [FOLDER FOR SCREENSHOTS]
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
@@ -32,10 +32,24 @@ check() {
   done
   [ -n "$url" ] || fail "the hub did not start" "read its log: $(cat "$work/$1.log")"
   "$programs/windrow-hub" --database "$2" grant --role admin --name "browser test" --to "$work/$1.token" >"$work/$1.grant"
-  node tests/browser/pages.mjs "$1" "$url" "$(cat "$work/$1.token")" "${shots:-}"
+  "$programs/windrow-hub" --database "$2" grant --role technician --name "browser test" --to "$work/$1.technician" >>"$work/$1.grant"
+  node tests/browser/pages.mjs "$1" "$url" "$(cat "$work/$1.token")" "$(cat "$work/$1.technician")" "${shots:-}"
   kill "$hub_pid"; wait "$hub_pid" || true; hub_pid=
 }
 
 shots="${1:-}"
 say "the pages of the demo's fleet"; check demo "$work/demo/hub.sqlite"
 say "the pages of an empty hub"; check empty "$work/empty.sqlite"
+
+say "the pages of a hub whose fleet cannot be judged"
+"$programs/windrow-hub" --database "$work/demo/hub.sqlite" rank --csv | awk -F, 'NR == 2 {print $2}' >"$work/laptop"
+"$programs/windrow-hub" --database "$work/demo/hub.sqlite" visit log "$(cat "$work/laptop")" --action clean --minutes 5 >"$work/visit.log"
+# A damaged row: an action that no version knows.
+python3 - "$work/demo/hub.sqlite" <<'PY'
+import sqlite3, sys
+hub = sqlite3.connect(sys.argv[1])
+hub.execute("PRAGMA ignore_check_constraints = ON")
+print(hub.execute("UPDATE visit SET actions = 'polish'").rowcount, "row damaged")
+hub.commit()
+PY
+check unjudged "$work/demo/hub.sqlite"

@@ -16,6 +16,7 @@ use crate::effects::{Effects, VisitEffect};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
+use crate::pages::words;
 use crate::store::Store;
 use crate::store::facts::{Actor, FactStore, NewVisit, Visit, VisitLogged};
 use crate::{facts, judgement, visits};
@@ -254,7 +255,7 @@ fn effect_words(effect: &VisitEffect) -> String {
     match (effect.why, effect.confidence) {
         (Some("nothing was done"), _) => String::new(),
         (Some(why), _) => format!("cannot tell: {why}"),
-        (None, Some(confidence)) => format!("{} ({:.0} %)", effect.verdict.words(), 100.0 * confidence),
+        (None, Some(confidence)) => format!("{} ({})", effect.verdict.words(), words::sure(confidence)),
         (None, None) => effect.verdict.words().to_owned(),
     }
 }

@@ -248,14 +248,14 @@ fn sign_in_needed() -> Response {
     response
 }
 
-/// To the sign-in page, and from there back to what was asked for.
+/// To the sign-in page, and from there back to what was asked for; whoever sent a form is told that it was not taken.
 fn to_sign_in(asked: Option<&Uri>) -> Response {
-    let mut target = "/sign-in".to_owned();
-    if let Some(path) = asked.and_then(Uri::path_and_query) {
-        let mut query = form_urlencoded::Serializer::new(String::new());
-        target = format!("{target}?{}", query.append_pair("to", path.as_str()).finish());
-    }
-    Redirect::to(&target).into_response()
+    let mut query = form_urlencoded::Serializer::new(String::new());
+    let query = match asked.and_then(Uri::path_and_query) {
+        Some(path) => query.append_pair("to", path.as_str()),
+        None => query.append_pair("unsent", "yes"),
+    };
+    Redirect::to(&format!("/sign-in?{}", query.finish())).into_response()
 }
 
 impl<S: Send + Sync> FromRequestParts<S> for Viewer {

@@ -248,7 +248,7 @@ fn working_routes<S: Store>() -> Router<Hub<S>> {
 
 /// The fleet as it was last judged; a problem until it is judged for the first time.
 fn judged<S>(hub: &Hub<S>) -> Result<Arc<Shown>, Problem> {
-    hub.showroom.now().ok_or_else(not_judged_yet)
+    hub.showroom.now().ok_or_else(|| not_judged_yet(hub))
 }
 
 /// Code of a form that cannot be taken.
@@ -258,10 +258,19 @@ const BAD_BODY: &str = "bad_body";
 /// Code of a form's deed that isn't possible as things stand.
 const NOT_NOW: &str = "not_now";
 
-fn not_judged_yet() -> Problem {
-    let detail = "the hub has just started and is judging the fleet; ask again in a minute";
-    Problem::new(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet", "the fleet is being judged", detail)
-        .retry_after(RETRY_AFTER_S)
+fn not_judged_yet<S>(hub: &Hub<S>) -> Problem {
+    let (title, detail) = if hub.showroom.has_failed() {
+        (
+            "the fleet could not be judged",
+            "the hub's log says why; the hub tries again by itself every few seconds",
+        )
+    } else {
+        (
+            "the fleet is being judged",
+            "the hub has just started and is judging the fleet; ask again in a minute",
+        )
+    };
+    Problem::new(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet", title, detail).retry_after(RETRY_AFTER_S)
 }
 
 /// A file to be kept under a name.
@@ -283,7 +292,7 @@ async fn not_found(uri: Uri) -> Problem {
     Problem::new(
         StatusCode::NOT_FOUND,
         "not_found",
-        "no such route",
+        "nothing at this address",
         format!("there is nothing at `{}`", uri.path()),
     )
 }

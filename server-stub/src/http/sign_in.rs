@@ -16,15 +16,22 @@ use crate::store::access::NewSession;
 /// Where one goes after signing in, unless another page was asked for.
 const START_PAGE: &str = "/";
 
+/// To somebody whose form was not taken.
+const UNSENT: &str = "The session had ended, so what you sent was not taken. Sign in, then go back with your browser and send it again.";
+
 /// What the address of the sign-in page may carry.
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Asked {
     #[serde(default)]
     to: String,
+    /// A form was sent without a session, or after its end.
+    #[serde(default)]
+    unsent: String,
 }
 
 pub(super) async fn page(Query(asked): Query<Asked>) -> Response {
-    pages::as_response(StatusCode::OK, sign_in::page(own_path(&asked.to), None))
+    let unsent = (asked.unsent == "yes").then_some(UNSENT);
+    pages::as_response(StatusCode::OK, sign_in::page(own_path(&asked.to), unsent))
 }
 
 pub(super) async fn begin<S: Store>(State(hub): State<Hub<S>>, request: Request) -> Response {

@@ -273,7 +273,7 @@ fn before_and_after(effect: &VisitEffect) -> Markup {
             p.lead {
                 (words::capital(&actions(&effect.actions))) " on " (words::day(effect.on)) ": "
                 b { (effect.verdict.words()) }
-                @if let Some(confidence) = effect.confidence { " (" (words::percent(confidence)) " sure)" }
+                @if let Some(confidence) = effect.confidence { " (" (words::sure(confidence)) ")" }
                 "."
             }
             @if let Some(why) = effect.why { p { (words::capital(why)) "." } }
@@ -301,7 +301,7 @@ fn part_line(p: &PartEffect) -> Markup {
             td.value data-name="Before" { (gauge::two(p.before)) }
             td.value data-name="After" { (gauge::two(p.after)) }
             td.value data-name="Better by" { (gauge::two(p.better_by)) " ± " (gauge::two(p.better_by_sd)) }
-            td data-name="Verdict" { (p.verdict.words()) ", " (words::percent(p.confidence)) " sure" }
+            td data-name="Verdict" { (p.verdict.words()) ", " (words::sure(p.confidence)) }
         }
     }
 }
@@ -504,23 +504,30 @@ fn visit(view: &View<'_>, reader: &Reader) -> Markup {
                     label for="visited-on" { "Day" }
                     input #visited-on type="date" name="visited_on" value=(view.today.to_string()) max=(view.today.to_string()) required;
                 }
-                fieldset {
-                    legend { "What was done" }
-                    div.ways {
-                        @for action in [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste] {
-                            label { input type="checkbox" name="action" value=(action.name()); " " (action_words(action)) }
-                        }
-                    }
-                    p.hint { "Tick nothing if the laptop was only looked at." }
-                }
-                div { label for="found" { "What was found" } input #found type="text" name="found" maxlength="200" autocomplete="off"; }
-                div { label for="minutes" { "Minutes taken" } input #minutes type="number" name="minutes" min="0" max="1440" inputmode="numeric"; }
-                div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
-                div { label for="note" { "Note" } textarea #note name="note" rows="3" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
+                (found_and_done())
                 p { button type="submit" { "Log the visit" } }
                 p.hint { "A logged visit is never edited; a later entry corrects it." }
             }
         }
+    }
+}
+
+/// What a visit's form asks beside its day.
+pub fn found_and_done() -> Markup {
+    html! {
+        fieldset {
+            legend { "What was done" }
+            div.ways {
+                @for action in [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste] {
+                    label { input type="checkbox" name="action" value=(action.name()); " " (action_words(action)) }
+                }
+            }
+            p.hint { "Tick nothing if the laptop was only looked at." }
+        }
+        div { label for="found" { "What was found" } input #found type="text" name="found" maxlength="200" autocomplete="off"; }
+        div { label for="minutes" { "Minutes taken" } input #minutes type="number" name="minutes" min="0" max="1440" inputmode="numeric"; }
+        div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
+        div { label for="note" { "Note" } textarea #note name="note" rows="3" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
     }
 }
 

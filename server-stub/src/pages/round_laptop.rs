@@ -5,12 +5,14 @@ use maud::{Markup, html};
 use windrow_model::cautions;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::fleet::Entry;
+use super::fleet;
 use super::layout::{Reader, form_token};
 use super::service_list::{Overlay, where_it_is};
 use super::{laptop, words};
 use crate::rounds::document::{Document, PlannedVisit};
 use crate::rounds::steps::{self, deeds};
+use crate::scoring::Band;
+use crate::store::facts::Laptop;
 
 /// Days ahead whose visits are listed on the finding page.
 const DAYS_AHEAD: u64 = 7;
@@ -23,7 +25,7 @@ pub struct FindView<'a> {
     /// What was typed.
     pub typed: &'a str,
     /// What it may mean, where it isn't one laptop; `None`: nothing was typed.
-    pub found: Option<&'a [&'a Entry]>,
+    pub found: Option<&'a [Laptop]>,
     /// The plan, of the sites that the reader sees.
     pub document: Option<&'a Document>,
     /// Today.
@@ -49,7 +51,7 @@ pub fn find(view: &FindView<'_>) -> Markup {
             },
             Some(several) => {
                 p { "That means more than one laptop:" }
-                ul { @for entry in several { li { a href={ "/rounds/laptops/" (entry.device_id) } { (entry.name()) } ", " (entry.model) ", " (where_it_is(&entry.site, &entry.place)) } } }
+                ul { @for l in several { li { a href={ "/rounds/laptops/" (l.device_id) } { (name(l)) } @if !l.model_name.is_empty() { ", " (l.model_name) } ", " (where_it_is(&l.site, &l.place)) } } }
             },
         }
         (next(view))
@@ -89,47 +91,70 @@ fn is_same_day(a: &PlannedVisit, b: &PlannedVisit) -> bool {
 /// What the page of one laptop shows.
 #[derive(Debug)]
 pub struct View<'a> {
-    /// Its line in the list.
-    pub entry: &'a Entry,
+    /// What is known of it, checked or not.
+    pub laptop: &'a Laptop,
+    /// How it was judged; `None`: no check of it was yet.
+    pub judged: Option<Judged<'a>>,
     /// Holds, snoozes, wanted checks.
     pub overlay: &'a Overlay,
     /// Its planned visit.
     pub visit: Option<&'a PlannedVisit>,
-    /// What the judgement advises, where no visit is planned.
-    pub advised: &'a [ServiceAction],
-    /// What the judgement rests on, strongest first, in words.
-    pub evidence: &'a [String],
     /// Whether it can be asked for a check.
     pub may_be_asked: bool,
     /// Today.
     pub today: NaiveDate,
 }
 
+/// How a laptop was judged.
+#[derive(Debug, Clone, Copy)]
+pub struct Judged<'a> {
+    /// When to see to it.
+    pub band: Band,
+    /// Why.
+    pub reason: &'a str,
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: &'a str,
+    /// What is advised, where no visit is planned.
+    pub advised: &'a [ServiceAction],
+    /// What it rests on, strongest first, in words.
+    pub evidence: &'a [String],
+}
+
+/// A name to find a laptop by.
+pub fn name(laptop: &Laptop) -> &str {
+    fleet::name_of(&laptop.asset_tag, &laptop.device_id)
+}
+
 /// The page of one laptop, without its frame.
 pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
-    let entry = view.entry;
-    let actions = view.visit.map_or(view.advised, |v| &v.actions);
+    let laptop = view.laptop;
+    let advised = view.judged.map_or(&[][..], |j| j.advised);
+    let actions = view.visit.map_or(advised, |v| &v.actions);
     html! {
         dl.facts {
-            div { dt { "Model" } dd { (entry.model) } }
-            div { dt { "Where" } dd { (where_it_is(&entry.site, &entry.place)) } }
+            @if !laptop.model_name.is_empty() { div { dt { "Model" } dd { (laptop.model_name) } } }
+            div { dt { "Where" } dd { (where_it_is(&laptop.site, &laptop.place)) } }
             @if let Some(visit) = view.visit {
                 div { dt { "Planned" } dd { (words::day(visit.day)) ", " (visit.minutes) " min" } }
                 div { dt { "Code" } dd { code { (visit.code) } } }
             }
         }
-        (super::service_list::marks(&entry.provenance, view.overlay))
+        (super::service_list::marks(view.judged.map_or("", |j| j.provenance), view.overlay))
         section aria-labelledby="to-do" {
             h2 #to-do { "What to do" }
             @if view.overlay.held.is_some() {
                 p.said.refused { "It is held: no load and no visit until an administrator lets it go." }
+            } @else if view.judged.is_none() && view.visit.is_none() {
+                p { "No check of it was judged yet, so nothing is suspected. What is done to it can be logged all the same." }
             } @else if actions.is_empty() && view.visit.is_none() {
                 p { "No visit is planned, and none is advised." }
             } @else {
                 p.lead { (words::sentence(&deeds(actions))) }
             }
-            p { (words::band(entry.band)) " " (words::sentence(&entry.reason)) }
-            @if !view.evidence.is_empty() { ul { @for line in view.evidence { li { (words::marked(line)) } } } }
+            @if let Some(judged) = view.judged {
+                p { (words::band(judged.band)) " " (words::sentence(judged.reason)) }
+                @if !judged.evidence.is_empty() { ul { @for line in judged.evidence { li { (words::marked(line)) } } } }
+            }
         }
         section.cautions aria-labelledby="cautions" {
             h2 #cautions { "Before you open it" }
@@ -137,7 +162,10 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
         }
         (all_steps(actions))
         @if reader.may_change { (log(view, reader)) (ask(view, reader)) }
-        p { a href={ "/laptops/" (entry.device_id) } { "All about this laptop" } " · " a href="/rounds/find" { "Find another" } }
+        p {
+            @if view.judged.is_some() { a href={ "/laptops/" (laptop.device_id) } { "All about this laptop" } " · " }
+            a href="/rounds/find" { "Find another" }
+        }
     }
 }
 
@@ -155,7 +183,7 @@ fn all_steps(actions: &[ServiceAction]) -> Markup {
 }
 
 fn log(view: &View<'_>, reader: &Reader) -> Markup {
-    let id = &view.entry.device_id;
+    let id = &view.laptop.device_id;
     html! {
         section.no-print aria-labelledby="visit" {
             h2 #visit { "Log what was found" }
@@ -163,19 +191,7 @@ fn log(view: &View<'_>, reader: &Reader) -> Markup {
                 (form_token(reader))
                 input type="hidden" name="back" value={ "/rounds/laptops/" (id) };
                 div { label for="visited-on" { "Day" } input #visited-on type="date" name="visited_on" value=(view.today) max=(view.today) required; }
-                div { label for="found" { "What was found" } input #found type="text" name="found" maxlength="200" autocomplete="off"; }
-                fieldset {
-                    legend { "What was done" }
-                    div.ways {
-                        @for action in [ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste] {
-                            label { input type="checkbox" name="action" value=(action.name()); " " (laptop::action_words(action)) }
-                        }
-                    }
-                    p.hint { "Tick nothing if the laptop was only looked at." }
-                }
-                div { label for="minutes" { "Minutes taken" } input #minutes type="number" name="minutes" min="0" max="1440" inputmode="numeric"; }
-                div { label for="parts" { "Parts used" } input #parts type="text" name="parts" maxlength="200" autocomplete="off"; }
-                div { label for="note" { "Note" } textarea #note name="note" rows="2" maxlength="1000" {} p.hint { "No names: the note goes into the log." } }
+                (laptop::found_and_done())
                 p { button type="submit" { "Log the visit" } }
             }
         }
@@ -193,8 +209,8 @@ fn ask(view: &View<'_>, reader: &Reader) -> Markup {
                 @if let Some(by) = view.overlay.check_wanted_by { p { "A check is asked for, by " (words::day(by)) "." } }
                 form.form method="post" action="/laptops/act" {
                     (form_token(reader))
-                    input type="hidden" name="laptop" value=(view.entry.device_id);
-                    input type="hidden" name="back" value={ "/rounds/laptops/" (view.entry.device_id) };
+                    input type="hidden" name="laptop" value=(view.laptop.device_id);
+                    input type="hidden" name="back" value={ "/rounds/laptops/" (view.laptop.device_id) };
                     input type="hidden" name="act" value="ask";
                     div { label for="until" { "Check wanted by" } input #until type="date" name="until" value=(until) min=(view.today) required; }
                     p { button type="submit" { "Ask for the check" } }

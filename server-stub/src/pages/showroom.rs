@@ -1,5 +1,6 @@
 //! Keeps the judged fleet ready to be shown: a page reads it, and never waits for a judgement.
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 
 use super::changes::Changes;
@@ -13,6 +14,7 @@ pub struct Showroom {
     shown: RwLock<Option<Arc<Shown>>>,
     bands: RwLock<Arc<Bands>>,
     changes: RwLock<Option<Arc<Changes>>>,
+    has_failed: AtomicBool,
 }
 
 impl Showroom {
@@ -24,6 +26,17 @@ impl Showroom {
     /// Shows another judgement from now on.
     pub fn show(&self, shown: Arc<Shown>) {
         *self.shown.write().unwrap_or_else(PoisonError::into_inner) = Some(shown);
+        self.has_failed.store(false, Ordering::Relaxed);
+    }
+
+    /// The last try to judge the fleet failed.
+    pub fn fail(&self) {
+        self.has_failed.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it did.
+    pub fn has_failed(&self) -> bool {
+        self.has_failed.load(Ordering::Relaxed)
     }
 
     /// The band of a kind's runs.

@@ -34,6 +34,9 @@ pub fn date(ms: EpochMs) -> Option<NaiveDate> {
     DateTime::<Utc>::from_timestamp_millis(ms).map(|t| t.date_naive())
 }
 
+/// The most that is said of an answer.
+const MOST_SURE: f64 = 0.999;
+
 /// A probability as a whole percentage; what rounds to an end says on which side of it it lies.
 pub fn percent(p: f64) -> String {
     match p * 100.0 {
@@ -41,6 +44,11 @@ pub fn percent(p: f64) -> String {
         p if (99.5..100.0).contains(&p) => "over 99 %".to_owned(),
         p => format!("{p:.0} %"),
     }
+}
+
+/// How sure an answer is: what is judged from runs is never certain, however small the doubt.
+pub fn sure(confidence: f64) -> String {
+    format!("{} sure", percent(confidence.min(MOST_SURE)))
 }
 
 /// A count with its noun: `1 laptop`, `3 laptops`.
@@ -149,6 +157,7 @@ mod tests {
         assert_eq!((percent(0.0), percent(0.003), percent(0.996), percent(1.0)).0, "0 %");
         assert_eq!(percent(0.003), "under 1 %");
         assert_eq!(percent(0.996), "over 99 %");
+        assert_eq!((sure(1.0), sure(0.87)), ("over 99 % sure".to_owned(), "87 % sure".to_owned()));
         assert_eq!(percent(1.0), "100 %");
     }
 

@@ -109,7 +109,7 @@ pub(super) async fn list<S: Store>(
     let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     // They are worked out shortly after the list itself.
-    let changes = hub.showroom.changes().ok_or_else(not_judged_yet)?;
+    let changes = hub.showroom.changes().ok_or_else(|| not_judged_yet(&hub))?;
     let of = changes.of(viewer.site.as_deref().or(asked.site.as_deref()));
     page(&changes, &of, asked.after.as_deref(), n_most).map(Json)
 }

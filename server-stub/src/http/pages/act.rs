@@ -7,15 +7,15 @@ use axum::response::Redirect;
 use chrono::NaiveDate;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::{no_such, shown};
+use super::no_such;
 use crate::access::Viewer;
 use crate::http::filled::Denied;
 use crate::http::filled::marks::{MarkAsked, MarkDeed};
 use crate::http::filled::visits::{self, Replaces, VisitAsked};
 use crate::http::sign_in::own_path;
 use crate::http::{BAD_FORM, Hub, NOT_NOW, Problem, body};
-use crate::pages::fill::Shown;
 use crate::store::Store;
+use crate::store::facts::Laptop;
 
 /// Most laptops in one form: a page of the list.
 const MAX_LAPTOPS: usize = 200;
@@ -67,9 +67,8 @@ pub(super) async fn act<S: Store>(
     if device_ids.len() > MAX_LAPTOPS {
         return Err(refused(format!("at most {MAX_LAPTOPS} laptops at once")));
     }
-    let shown = shown(&hub)?;
     for device_id in &device_ids {
-        check_seen(&shown, &viewer, device_id)?;
+        seen_laptop(&hub, &viewer, device_id).await?;
     }
     let deed = MarkDeed::read(asked(&fields)?, hub.clock.now_ms()).map_err(Denied::on_page)?;
     for device_id in device_ids {
@@ -78,9 +77,14 @@ pub(super) async fn act<S: Store>(
     Ok(Redirect::to(own_path(fields.one("back"))))
 }
 
-fn check_seen(shown: &Shown, viewer: &Viewer, device_id: &str) -> Result<(), Problem> {
-    let is_seen = shown.get(device_id).is_some_and(|(entry, _)| viewer.sees(&entry.site));
-    if is_seen { Ok(()) } else { Err(no_such("laptop")) }
+/// A laptop that the viewer may see, judged already or not.
+pub(super) async fn seen_laptop<S: Store>(
+    hub: &Hub<S>,
+    viewer: &Viewer,
+    device_id: &str,
+) -> Result<Laptop, Problem> {
+    let found = hub.store.laptop_get(device_id.to_owned()).await.map_err(|e| Problem::of_store(&e))?;
+    found.filter(|laptop| viewer.sees(&laptop.site)).ok_or_else(|| no_such("laptop"))
 }
 
 /// What the form asks for.
@@ -103,7 +107,7 @@ pub(super) async fn visit<S: Store>(
     form: Body,
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
-    check_seen(&*shown(&hub)?, &viewer, &device_id)?;
+    seen_laptop(&hub, &viewer, &device_id).await?;
     let asked = VisitAsked {
         device_id: &device_id,
         visited_on: fields.day("visited_on")?,

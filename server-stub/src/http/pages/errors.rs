@@ -7,7 +7,7 @@ use axum::response::Response;
 use maud::html;
 
 use super::as_response;
-use crate::http::Problem;
+use crate::http::{BAD_FORM, NOT_NOW, Problem};
 use crate::pages::layout::{self, Content, Room};
 use crate::pages::words;
 
@@ -31,8 +31,10 @@ fn prefers_page(headers: &HeaderMap) -> bool {
 
 fn page(problem: &Problem, response: &Response) -> Response {
     let title = words::capital(problem.title());
+    let is_of_a_form = matches!(problem.code(), BAD_FORM | NOT_NOW);
     let body = html! {
-        p.lead { (words::sentence(problem.detail())) }
+        p.lead { (words::marked(&words::sentence(problem.detail()))) }
+        @if is_of_a_form { p { "Go back with your browser to correct it: what you typed is still there." } }
         p { a href="/" { "To the service list" } }
         p.soft { "Status " (problem.status().as_u16()) ", " code { (problem.code()) } }
     };

@@ -4,16 +4,17 @@ use axum::extract::{Path, Query, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
-use super::{no_such, reader, respond, shown};
+use super::act::seen_laptop;
+use super::{reader, respond};
 use crate::access::Viewer;
 use crate::http::filled::rounds::{laptops_meant, seen_plan};
 use crate::http::{Hub, Problem};
-use crate::pages::fleet::Entry;
 use crate::pages::layout::{Content, Room};
-use crate::pages::round_laptop::{self, FindView, View};
+use crate::pages::round_laptop::{self, FindView, Judged, View};
 use crate::pages::service_list::Overlay;
 use crate::pages::{reading, words};
 use crate::store::Store;
+use crate::store::facts::Laptop;
 
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Asked {
@@ -29,13 +30,7 @@ pub(super) async fn find<S: Store>(
 ) -> Result<Response, Problem> {
     let typed = asked.q.trim();
     let document = seen_plan(&hub, &viewer).await.map_err(|e| Problem::of_store(&e))?;
-    let shown = if typed.is_empty() { None } else { Some(shown(&hub)?) };
-    let mut found: Option<Vec<&Entry>> = None;
-    if let Some(shown) = &shown {
-        let ids = laptops_meant(&hub, typed).await.map_err(|e| Problem::of_store(&e))?;
-        let entries = ids.iter().filter_map(|id| shown.get(id)).map(|(entry, _)| entry);
-        found = Some(entries.filter(|entry| viewer.sees(&entry.site)).collect());
-    }
+    let found = if typed.is_empty() { None } else { Some(found(&hub, &viewer, typed).await?) };
     if let Some([one]) = found.as_deref() {
         return Ok(Redirect::to(&format!("/rounds/laptops/{}", one.device_id)).into_response());
     }
@@ -50,35 +45,50 @@ pub(super) async fn find<S: Store>(
     Ok(respond(&content, &viewer))
 }
 
+/// The laptops that may be meant, of those that the viewer sees; judged already or not.
+async fn found<S: Store>(hub: &Hub<S>, viewer: &Viewer, typed: &str) -> Result<Vec<Laptop>, Problem> {
+    let mut found = Vec::new();
+    for device_id in laptops_meant(hub, typed).await.map_err(|e| Problem::of_store(&e))? {
+        let laptop = hub.store.laptop_get(device_id).await.map_err(|e| Problem::of_store(&e))?;
+        found.extend(laptop.filter(|laptop| viewer.sees(&laptop.site)));
+    }
+    Ok(found)
+}
+
 /// `GET /rounds/laptops/{device_id}`.
 pub(super) async fn page<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
     Path(device_id): Path<String>,
 ) -> Result<Response, Problem> {
-    let shown = shown(&hub)?;
-    let (entry, standing) = shown
-        .get(&device_id)
-        .filter(|(entry, _)| viewer.sees(&entry.site))
-        .ok_or_else(|| no_such("laptop"))?;
+    let laptop = seen_laptop(&hub, &viewer, &device_id).await?;
+    // A laptop that joined and was never checked, or a hub that just began, has no judgement to show.
+    let shown = hub.showroom.now();
+    let standing = shown.as_ref().and_then(|shown| shown.get(&device_id)).map(|(_, standing)| standing);
     let document = seen_plan(&hub, &viewer).await.map_err(|e| Problem::of_store(&e))?;
     let now_ms = hub.clock.now_ms();
     let marks = hub.store.mark_list(Some(device_id.clone()), now_ms).await;
     let overlays = reading::overlays(marks.map_err(|e| Problem::of_store(&e))?);
     let device = hub.store.device_get(device_id.clone()).await.map_err(|e| Problem::of_store(&e))?;
-    let (nothing, evidence) = (Overlay::default(), reading::evidence(standing));
-    let advised = reading::advised(standing);
+    let nothing = Overlay::default();
+    let words_of = standing.map(|s| (reading::advised(s), reading::evidence(s)));
+    let judged = standing.zip(words_of.as_ref()).map(|(standing, (advised, evidence))| Judged {
+        band: standing.band,
+        reason: &standing.reason,
+        provenance: &standing.last.stored.provenance,
+        advised,
+        evidence,
+    });
     let view = View {
-        entry,
+        laptop: &laptop,
+        judged,
         overlay: overlays.get(&device_id).unwrap_or(&nothing),
         visit: document.as_deref().and_then(|d| d.visit_of(&device_id)),
-        advised: &advised,
-        evidence: &evidence,
         may_be_asked: device.is_some_and(|d| d.revoked_at_ms.is_none()),
         today: words::date(now_ms).unwrap_or_default(),
     };
     let body = round_laptop::body(&view, &reader(&viewer));
-    let title = format!("Service {}", entry.name());
+    let title = format!("Service {}", round_laptop::name(&laptop));
     let content = Content { title: &title, room: Room::Rounds, class: "round-laptop", notice: None, body };
     Ok(respond(&content, &viewer))
 }

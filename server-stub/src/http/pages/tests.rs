@@ -10,6 +10,7 @@ use crate::store::facts::FactStore as _;
 use crate::testing::{TestHub, emulated_trace, header};
 
 const HTML: &str = "Accept: text/html";
+const FORM: &str = "Content-Type: application/x-www-form-urlencoded";
 
 /// A hub with one emulated laptop of one whole check; its id and the record's digest.
 async fn hub_of_one() -> (TestHub, String, String) {
@@ -123,6 +124,14 @@ async fn what_the_forms_do_is_seen_at_once() {
     let visit = format!("visited_on={today}&action=clean&action=paste&minutes=35&found=felt+in+the+fins");
     assert_eq!(post(&hub, &technician, &visits, &visit).await, done);
     assert_eq!(post(&hub, &technician, &visits, &visit).await, (409, "not_now".to_owned()));
+    let again = hub
+        .request("POST", &visits, &[&format!("Authorization: Bearer {technician}"), FORM], visit.as_bytes())
+        .await;
+    assert!(
+        again.body.contains("visit 1") && again.body.contains("a correction of visit 1"),
+        "{}",
+        again.body
+    );
     let token = format!("Authorization: Bearer {technician}");
     let page = hub.request("GET", &format!("/laptops/{id}"), &[&token], b"").await.body;
     assert!(page.contains("cleaned, paste renewed") && page.contains("felt in the fins"), "{page}");
@@ -166,6 +175,7 @@ async fn what_the_forms_must_not_do_they_do_not() {
     for form in [
         "visited_on=2099-01-01&action=clean",
         "action=polish",
+        "action=none&action=clean",
         "action=clean&minutes=-5",
         "action=clean&minutes=1441",
         "action=clean&action=none",
@@ -180,6 +190,41 @@ async fn what_the_forms_must_not_do_they_do_not() {
     assert_eq!(post(&hub, &technician, "/laptops/none/visits", "action=clean").await, nobody);
     assert!(hub.store.mark_list(None, crate::testing::START_MS).await.unwrap().is_empty());
     assert!(hub.store.visit_list(None, 0, 10).await.unwrap().is_empty());
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn a_laptop_that_joined_and_was_never_checked_takes_visits_and_holds() {
+    let hub = TestHub::start(Limits::default()).await;
+    let id = hub.joined(1).await.device_id();
+    let technician = hub.grant(Role::Technician, None).await;
+    let elsewhere = hub.grant_for(Role::Technician, "elsewhere").await;
+    // Before the fleet is judged for the first time, and after.
+    for day in ["2026-01-05", "2026-01-06"] {
+        let found = page(&hub, &technician, &format!("/rounds/find?q={id}")).await;
+        assert!(
+            found.status == 303 && found.head.contains(&format!("/rounds/laptops/{id}")),
+            "{}",
+            found.head
+        );
+        let its_page = page(&hub, &technician, &format!("/rounds/laptops/{id}")).await;
+        assert_eq!(its_page.status, 200, "{}", its_page.body);
+        for words in ["No check of it was judged yet", "Before you open it", "Log the visit"] {
+            assert!(its_page.body.contains(words), "{words}: {}", its_page.body);
+        }
+        let visit = format!("visited_on={day}&action=clean&minutes=20&back=/rounds/laptops/{id}");
+        assert_eq!(post(&hub, &technician, &format!("/laptops/{id}/visits"), &visit).await.0, 303);
+        hub.refresh().await;
+    }
+    assert_eq!(hub.store.visit_list(None, 0, 10).await.unwrap().len(), 2);
+    let hold = format!("laptop={id}&act=hold&why=recall");
+    assert_eq!(post(&hub, &technician, "/laptops/act", &hold).await, (303, String::new()));
+    assert!(page(&hub, &technician, &format!("/rounds/laptops/{id}")).await.body.contains("held: recall"));
+    // Nobody sees or changes it from another site.
+    let refused = page(&hub, &elsewhere, &format!("/rounds/laptops/{id}")).await.status;
+    let (visit, _) = post(&hub, &elsewhere, &format!("/laptops/{id}/visits"), "action=clean").await;
+    let (release, _) = post(&hub, &elsewhere, "/laptops/act", &format!("laptop={id}&act=release")).await;
+    assert_eq!([refused, visit, release], [404; 3]);
     hub.stop().await;
 }
 
