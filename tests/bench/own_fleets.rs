@@ -18,7 +18,7 @@ use windrow_model::condition::fleet::{FleetRun, judge_fleet};
 use windrow_model::condition::standing::STANDING_VERSION;
 use windrow_model::condition::wear::Action;
 use windrow_model::emulate::LaptopSpec;
-use windrow_tests::fleets::laptops::{Fleet, fleet};
+use windrow_tests::fleets::laptops::{Fleet, Kind, fleet};
 use windrow_tests::fleets::runs::record;
 use windrow_tests::fleets::small::{every_nth, latest_only};
 use windrow_tests::fleets::table::{lines_text, parts, parts_text, table};
@@ -34,6 +34,12 @@ struct Arguments {
     /// Laptops in each fleet.
     #[arg(long, default_value_t = 400)]
     laptops: usize,
+    /// Factor on how fast vents and paste wear and on how many fans fail.
+    #[arg(long, default_value_t = 1.0)]
+    wear: f64,
+    /// Factor on the spread and scatter of all that isn't wear.
+    #[arg(long, default_value_t = 1.0)]
+    noise: f64,
 }
 
 /// A small fleet is every tenth laptop; from which one each begins.
@@ -49,10 +55,11 @@ struct Recorded {
 
 fn main() {
     let args = Arguments::parse();
+    let kind = Kind { wear: args.wear, noise: args.noise };
     let (mut whole, mut small, mut latest) = (Vec::new(), Vec::new(), Vec::new());
     for &seed in &args.seeds {
         let started = Instant::now();
-        let recorded = recorded(&fleet(seed, args.laptops), seed);
+        let recorded = recorded(&fleet(seed, args.laptops, kind), seed);
         eprintln!(
             "fleet {seed}: {} runs after {:.0} s",
             recorded.runs.len(),

@@ -5,7 +5,7 @@
 //! the prior.
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "2";
+pub const CONSTANTS_VERSION: &str = "3";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -35,7 +35,12 @@ pub struct WearConstants {
     /// Odds per month that wear grows at once (a felt that forms, a mount that lets go), by how much in the mean, and how
     /// far a reading must lie above the lowest since the last service for that to be thought of.
     pub sudden: (f64, f64, f64),
-    /// Spread of the sites' tilts ([`super::site`]).
+    /// Spread of the models' tilts ([`super::tilt`]); 0 where they have none.
+    pub model_sd: f64,
+    /// Between which multiples of it they are looked for. For vents only upwards: evidence for less dust than usual came with too
+    /// low probabilities on simulated fleets.
+    pub model_reach: (f64, f64),
+    /// Spread of the sites' tilts.
     pub site_sd: f64,
     /// Wear right after a service that worked: mean and standard deviation.
     pub reset: (f64, f64),
@@ -116,7 +121,7 @@ pub struct FanConstants {
     pub standing: (f64, f64),
     /// Scatter of log airflow about the laptop's own level there, while the fan turns.
     pub turning_sd: f64,
-    /// Share of low airflows without tachometer that a worn fan causes, not dust.
+    /// Share of the odds of low airflow without tachometer that a worn fan has, not dust.
     pub unseen_wear: f64,
 }
 
@@ -129,6 +134,9 @@ pub struct Constants {
     pub contact: WearConstants,
     /// Scatter of log airflow within and between laptops of a model without tachometer: the fan's own spread is in it.
     pub air_scatter_without_rpm: (f64, f64),
+    /// Standard deviation of the logarithm of a model's true gain of log airflow over the usual one, with and without
+    /// tachometer.
+    pub air_gain_sd: (f64, f64),
     /// Of the fan.
     pub fan: FanConstants,
     /// Share of the as-new fast resistance that paste and mounting make up, and its uncertainty.
@@ -151,19 +159,21 @@ impl Default for Constants {
                 first_new: 0.04,
                 first: [(0.08, 5.0), (0.62, 16.0), (0.3, 28.0)],
                 sudden: (0.002, 0.3, 0.2),
+                model_sd: 0.3,
+                model_reach: (0.0, 2.5),
                 site_sd: 0.5,
                 reset: (0.075, 0.05),
                 works: [0.88, 0.45, 0.5],
                 booked_before: 0.8,
                 noise_floor: 0.035,
                 se_factor: 0.9,
-                quick: (0.12, 0.02),
+                quick: (0.09, 0.02),
                 offset_sd: 0.058,
-                tail: (0.03, 0.6),
+                tail: (0.06, 0.6),
                 junk: 0.01,
                 gain: 1.08,
                 level_quantile: (0.25, 0.06),
-                level_sd: (0.05, 0.2),
+                level_sd: (0.05, 0.3),
             },
             contact: WearConstants {
                 step: 0.01,
@@ -172,6 +182,8 @@ impl Default for Constants {
                 first_new: 0.015,
                 first: [(0.2, 6.0), (0.6, 25.0), (0.2, 50.0)],
                 sudden: (0.001, 0.15, 0.12),
+                model_sd: 0.5,
+                model_reach: (-1.4, 1.4),
                 site_sd: 0.0,
                 reset: (0.012, 0.018),
                 works: [0.0, 0.0, 0.88],
@@ -212,9 +224,10 @@ impl Default for Constants {
                 junk: 0.02,
                 standing: (-1.8, 0.5),
                 turning_sd: 0.2,
-                unseen_wear: 0.3,
+                unseen_wear: 0.13,
             },
             air_scatter_without_rpm: (0.08, 0.1),
+            air_gain_sd: (0.12, 0.2),
             paste_share: (0.265, 0.03),
             odd_rms: (0.55, 0.5, 0.3),
             calibration: [(1.0, 0.0); 3],

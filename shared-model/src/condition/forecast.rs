@@ -50,7 +50,7 @@ pub fn forecast(c: &WearConstants, wear: &Posterior, limit: f64, as_of: f64) -> 
 
 #[cfg(test)]
 mod tests {
-    use super::super::constants::Constants;
+    use super::super::constants::{Constants, N_RATES};
     use super::super::wear::{Event, Offsets, WearFilter};
     use super::*;
 
@@ -59,7 +59,7 @@ mod tests {
         let events: Vec<Event> =
             readings.iter().map(|&(day, value)| Event::Seen { day, value, sd: 0.03, quick: false }).collect();
         let offsets = Offsets::around(&k.air, 0.0, 0.02);
-        let flat = vec![1.0; offsets.n];
+        let flat = vec![[1.0; N_RATES]; offsets.n];
         let filter = WearFilter::new(k.air.clone());
         filter.run(&events, readings[readings.len() - 1].0, offsets).posterior(&k.air, &flat)
     }

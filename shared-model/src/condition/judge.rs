@@ -101,6 +101,8 @@ pub struct Weighed {
     always_quiet: f64,
 }
 
+/// 95 % quantile of the Gaussian.
+const Z95: f64 = 1.645;
 /// A way to drive the fan that is less likely than this isn't followed up.
 const LOOP_ODDS_MIN: f64 = 1e-6;
 
@@ -165,20 +167,16 @@ impl<'a> Judge<'a> {
     pub fn at_site(&self, laptop: &Laptop, weighed: &Weighed, site: &Classes) -> Condition {
         let (k, has_fan, has_rpm) = (self.k, self.has_fan, laptop.has_rpm());
         let air = weighed.air.posterior(self.air.constants(), site);
-        let raw_air = if has_fan { air.above(-CLOGGED_BELOW.ln()) } else { 0.0 };
+        let gain_sd = if has_rpm { k.air_gain_sd.0 } else { k.air_gain_sd.1 };
+        let raw_air = if has_fan { p_clogged(&air, gain_sd) } else { 0.0 };
         // Without a tachometer a worn fan and dust are one: the odds are shared.
-        let unseen = if has_rpm { 0.0 } else { k.fan.unseen_wear * raw_air * (1.0 - weighed.raw_fan) };
-        let (raw_air, raw_fan) =
-            (raw_air * (1.0 - if has_rpm { 0.0 } else { 0.5 * k.fan.unseen_wear }), weighed.raw_fan + unseen);
+        let unseen = if has_rpm { 0.0 } else { k.fan.unseen_wear * raw_air };
+        let (raw_air, raw_fan) = (raw_air - unseen, weighed.raw_fan + unseen * (1.0 - weighed.raw_fan));
         let mut out = Condition {
             p_clogged: if has_fan { calibrated(raw_air, k.calibration[0]) } else { 0.0 },
             p_fan: if weighed.fan.is_some() { calibrated(raw_fan, k.calibration[1]) } else { 0.0 },
             p_contact: weighed.p_contact,
-            airflow: has_fan.then(|| Interval {
-                mid: (-air.quantile(0.5)).exp(),
-                low: (-air.quantile(0.95)).exp(),
-                high: (-air.quantile(0.05)).exp(),
-            }),
+            airflow: has_fan.then(|| airflow_interval(&air, gain_sd)),
             fan: weighed.fan,
             contact: weighed.contact,
             clogged_on: if has_fan {
@@ -215,12 +213,28 @@ impl<'a> Judge<'a> {
     }
 }
 
+/// Gauss–Hermite with three points: standard deviations from the mean, with weights.
+const THREE_POINTS: [(f64, f64); 3] = [(-1.732, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732, 1.0 / 6.0)];
+
+/// P(airflow < 0.7). What a model's gain leaves open moves the limit.
+fn p_clogged(air: &Posterior, gain_sd: f64) -> f64 {
+    THREE_POINTS.iter().map(|(z, w)| w * air.above(-CLOGGED_BELOW.ln() * (z * gain_sd).exp())).sum()
+}
+
+fn airflow_interval(air: &Posterior, gain_sd: f64) -> Interval {
+    let [low, mid, high] = [0.05, 0.5, 0.95].map(|q| air.quantile(q));
+    let widen = Z95 * gain_sd * mid;
+    Interval {
+        mid: (-mid).exp(),
+        low: (-(mid + (high - mid).hypot(widen))).exp(),
+        high: (-(mid - (mid - low).hypot(widen)).max(0.0)).exp(),
+    }
+}
+
 /// Three values of the paste's share of the fast resistance that stand for its uncertainty, with weights.
 fn paste_shares(k: &Constants) -> [(f64, f64); 3] {
     let (mean, sd) = k.paste_share;
-    // Gauss–Hermite with three points.
-    let far = 3.0_f64.sqrt() * sd;
-    [(mean - far, 1.0 / 6.0), (mean, 2.0 / 3.0), (mean + far, 1.0 / 6.0)]
+    THREE_POINTS.map(|(z, w)| (mean + z * sd, w))
 }
 
 /// Log of the fast resistance over as-new at which contact counts as due, for a share of the paste in it.

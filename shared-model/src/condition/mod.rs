@@ -19,6 +19,7 @@ pub mod quiet;
 pub mod reference;
 pub mod site;
 pub mod standing;
+pub mod tilt;
 mod vector;
 pub mod wear;
 

@@ -1,19 +1,17 @@
 //! What a site does to its laptops' vents: where there is lint or dust, all wear faster.
 //!
-//! A site has one number s, drawn from a Gaussian about 0. It tilts the shares of the wear's rate classes:
-//! share(class) ∝ share₀(class) · exp(s · z(class)), z being the logarithm of the class's rate about its mean over the
-//! classes. Each laptop's filter leaves the probability of its class, and with it the evidence for each s; those of a
-//! site's laptops multiply. Sites learn from each other by the Gaussian only, so that a site of one laptop says nothing.
+//! A site has one [tilt](super::tilt) of the wear's rate classes. Each laptop's filter leaves the probability of its class,
+//! and with it the evidence for each tilt; those of a site's laptops multiply. Sites learn from each other by the Gaussian
+//! only, so that a site of one laptop says nothing.
 
 use super::constants::{N_RATES, WearConstants};
+pub use super::tilt::Classes;
+use super::tilt::{Tilt, tilts};
 
-/// Values of s that are weighed, from the lowest in even steps.
+/// Values of the tilt that are weighed.
 const N_TILTS: usize = 13;
-/// How far they reach, standard deviations of s.
+/// How far they reach, standard deviations.
 const REACH_SD: f64 = 2.5;
-
-/// A laptop's probability of each rate class, judged as if nothing were known of its site.
-pub type Classes = [f64; N_RATES];
 
 /// Factors of a site of which nothing is known.
 pub const NO_SITE: Classes = [1.0; N_RATES];
@@ -21,18 +19,16 @@ pub const NO_SITE: Classes = [1.0; N_RATES];
 /// What is known of a site.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SiteAir {
-    /// Log evidence of each s, the prior included.
+    tilts: [Tilt; N_TILTS],
+    /// Log evidence of each tilt, the prior included.
     log: [f64; N_TILTS],
-    /// Factors on the classes' shares at each s.
-    factors: [Classes; N_TILTS],
 }
 
 impl SiteAir {
-    /// From the site's laptops.
+    /// From the site's laptops, each with its probability of each rate class, judged as if nothing were known of its site.
     pub fn learn<'a>(c: &WearConstants, laptops: impl IntoIterator<Item = &'a Classes>) -> Self {
-        let at = |n: usize| REACH_SD * (2.0 * n as f64 / (N_TILTS - 1) as f64 - 1.0);
-        let factors = std::array::from_fn(|n| factors(c, c.site_sd * at(n)));
-        let mut out = Self { log: std::array::from_fn(|n| -0.5 * at(n) * at(n)), factors };
+        let tilts = tilts(c, c.site_sd, (-REACH_SD, REACH_SD));
+        let mut out = Self { tilts, log: tilts.map(|t| t.log_weight) };
         for classes in laptops {
             let evidence = out.evidence(classes);
             out.log.iter_mut().zip(evidence).for_each(|(log, e)| *log += e.ln());
@@ -40,9 +36,9 @@ impl SiteAir {
         out
     }
 
-    /// Evidence of each s in a laptop.
+    /// Evidence of each tilt in a laptop.
     fn evidence(&self, classes: &Classes) -> [f64; N_TILTS] {
-        self.factors.map(|f| f.iter().zip(classes).map(|(f, p)| f * p).sum::<f64>().max(1e-9))
+        self.tilts.map(|t| t.factors.iter().zip(classes).map(|(f, p)| f * p).sum::<f64>().max(1e-9))
     }
 
     /// Factors on a laptop's classes by what the site's other laptops say; `own` is what it said itself.
@@ -53,17 +49,9 @@ impl SiteAir {
         let weights = log.map(|l| (l - top).exp());
         let total: f64 = weights.iter().sum();
         std::array::from_fn(|class| {
-            weights.iter().zip(&self.factors).map(|(w, f)| w * f[class]).sum::<f64>() / total
+            weights.iter().zip(&self.tilts).map(|(w, t)| w * t.factors[class]).sum::<f64>() / total
         })
     }
-}
-
-fn factors(c: &WearConstants, s: f64) -> Classes {
-    let log_rate = c.rates.map(|(_, rate)| rate.ln());
-    let mean: f64 = c.rates.iter().zip(log_rate).map(|((share, _), l)| share * l).sum();
-    let raw = log_rate.map(|l| (s * (l - mean)).exp());
-    let total: f64 = raw.iter().zip(c.rates).map(|(f, (share, _))| f * share).sum();
-    raw.map(|f| f / total)
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! What the condition must do whatever its constants are.
 
-use super::constants::Constants;
+use super::constants::{Constants, N_RATES};
 use super::doubt::{NextStep, Part};
 use super::evidence::RunEvidence;
 use super::judge::{Condition, Judge, judge_model};
@@ -100,7 +100,7 @@ fn without_a_service_wear_only_grows() {
     let k = Constants::default();
     let seen = Event::Seen { day: 0.0, value: 0.4, sd: 0.05, quick: false };
     let offsets = Offsets::around(&k.air, 0.0, 0.2);
-    let flat = vec![1.0; offsets.n];
+    let flat = vec![[1.0; N_RATES]; offsets.n];
     let mut last = 0.0;
     for days in [0.0, 30.0, 90.0, 365.0, 3650.0] {
         let p = WearFilter::new(k.air.clone()).run(&[seen], days, offsets).posterior(&k.air, &flat);

@@ -17,6 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use self::block::{Block, Growth, LANES, N_CLASSES};
 use super::constants::{MONTH_DAYS, WearConstants};
+use super::tilt::Classes;
 pub use crate::trace::fleet::ServiceAction as Action;
 
 mod block;
@@ -316,11 +317,14 @@ fn likelihoods(c: &WearConstants, (value, sd): (f64, f64), quick: bool, offsets:
 }
 
 impl Filtered {
-    /// Evidence of each offset, up to the factor of [`Self::log_scale`].
-    pub fn evidence(&self) -> Vec<f64> {
+    /// Evidence of each offset and class, up to the factor of [`Self::log_scale`].
+    pub fn evidence(&self) -> Vec<Classes> {
         let top = self.log_scale();
-        let mut out: Vec<f64> =
-            self.blocks.iter().flat_map(|b| b.evidence().map(|e| e * (b.log_scale() - top).exp())).collect();
+        let of_block = |b: &Block| {
+            let factor = (b.log_scale() - top).exp();
+            b.evidence().map(|of_offset| of_offset.map(|e| e * factor))
+        };
+        let mut out: Vec<Classes> = self.blocks.iter().flat_map(of_block).collect();
         out.truncate(self.offsets.n);
         out
     }
@@ -330,21 +334,21 @@ impl Filtered {
         self.blocks.iter().map(Block::log_scale).fold(f64::MIN, f64::max)
     }
 
-    /// Each wear's and class's weight with the offsets weighted by `prior`, scaled so that they sum to 1.
-    pub fn weights(&self, c: &WearConstants, prior: &[f64]) -> Weights {
+    /// Each wear's and class's weight with the offsets and classes weighted by `prior`, scaled so that they sum to 1.
+    pub fn weights(&self, c: &WearConstants, prior: &[Classes]) -> Weights {
         let top = self.log_scale();
         let mut by_wear = vec![[0.0; N_CLASSES]; c.n_states];
         for (block, prior) in self.blocks.iter().zip(prior.chunks(LANES)) {
-            let mut factors = [0.0; LANES];
+            let mut factors = [[0.0; N_CLASSES]; LANES];
             let factor = (block.log_scale() - top).exp();
-            factors.iter_mut().zip(prior).for_each(|(f, p)| *f = p * factor);
+            factors.iter_mut().zip(prior).for_each(|(f, p)| *f = p.map(|p| p * factor));
             block.add_to(&mut by_wear, &factors);
         }
         Weights::new(&by_wear)
     }
 
-    /// The laptop's wear with the offsets weighted by `prior`.
-    pub fn posterior(&self, c: &WearConstants, prior: &[f64]) -> Posterior {
+    /// The laptop's wear with the offsets and classes weighted by `prior`.
+    pub fn posterior(&self, c: &WearConstants, prior: &[Classes]) -> Posterior {
         self.weights(c, prior).posterior(c, &[1.0; N_CLASSES])
     }
 }

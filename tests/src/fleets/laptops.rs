@@ -24,9 +24,26 @@ const MONTH_DAYS: f64 = 30.44;
 /// How long a fleet is watched.
 const WATCHED_DAYS: f64 = 720.0;
 
+/// How a fleet departs from the usual: to see whether what was calibrated on usual fleets holds on it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Kind {
+    /// Factor on how fast vents and paste wear and on how many fans fail.
+    pub wear: f64,
+    /// Factor on all that isn't wear: the units' spread, the rooms' and sensors' scatter, the share of runs made in
+    /// trying circumstances.
+    pub noise: f64,
+}
+
+impl Kind {
+    /// The usual.
+    pub const USUAL: Self = Self { wear: 1.0, noise: 1.0 };
+}
+
 /// A fleet's laptops with what they share.
 #[derive(Debug, Clone)]
 pub struct Fleet {
+    /// How it departs from the usual.
+    pub kind: Kind,
     /// Site of each number: mean room temperature, °C, and its yearly swing, K.
     pub sites: Vec<Site>,
     /// The laptops.
@@ -85,12 +102,12 @@ struct Habits {
 }
 
 impl Habits {
-    fn draw(random: &mut Random) -> Self {
+    fn draw(wear: f64, random: &mut Random) -> Self {
         let mut about = |usual: f64, sd: f64| usual * (sd * random.normal().clamp(-2.0, 2.0)).exp();
         Self {
-            dust_per_month: about(0.006, 0.25),
-            paste_per_month: about(0.008, 0.25),
-            failing_share: about(0.13, 0.2),
+            dust_per_month: wear * about(0.006, 0.25),
+            paste_per_month: wear * about(0.008, 0.25),
+            failing_share: (wear * about(0.13, 0.2)).min(1.0),
             cleans_per_year: about(0.10, 0.3),
             works: about(0.86, 0.03).min(0.95),
         }
@@ -98,9 +115,9 @@ impl Habits {
 }
 
 /// The laptops of a seed.
-pub fn fleet(seed: u64, n_laptops: usize) -> Fleet {
+pub fn fleet(seed: u64, n_laptops: usize, kind: Kind) -> Fleet {
     let mut random = Random::new(seed);
-    let habits = Habits::draw(&mut random);
+    let habits = Habits::draw(kind.wear, &mut random);
     let sites: Vec<Site> = SITES
         .iter()
         .map(|&(name, dust)| Site {
@@ -116,10 +133,12 @@ pub fn fleet(seed: u64, n_laptops: usize) -> Fleet {
         .map(|i| {
             let model = &models[chosen(&weights, &mut random)];
             let site = (random.uniform() * sites.len() as f64) as usize;
-            laptop(i, model, site, sites[site].dust, &habits, &mut random)
+            let mut laptop = laptop(i, model, site, sites[site].dust, &habits, &mut random);
+            laptop.unit = spread(model, &laptop.unit, kind.noise);
+            laptop
         })
         .collect();
-    Fleet { sites, laptops }
+    Fleet { kind, sites, laptops }
 }
 
 /// The catalogue's models and a second make of some, all with this fleet's own numbers.
@@ -157,6 +176,29 @@ fn chosen(weights: &[f64], random: &mut Random) -> usize {
             left < 0.0
         })
         .unwrap_or(weights.len() - 1)
+}
+
+/// A unit that is `factor` times as far from its model, in logarithms.
+fn spread(model: &LaptopSpec, unit: &LaptopSpec, factor: f64) -> LaptopSpec {
+    let mut out = unit.clone();
+    let far = |of: f64, it: &mut f64| {
+        if of > 0.0 {
+            *it = of * (*it / of).powf(factor);
+        }
+    };
+    far(model.thermal.contact_k_per_w, &mut out.thermal.contact_k_per_w);
+    far(model.thermal.forced_w_per_k, &mut out.thermal.forced_w_per_k);
+    far(model.thermal.passive_w_per_k, &mut out.thermal.passive_w_per_k);
+    far(model.power.full_w, &mut out.power.full_w);
+    far(model.power.leakage_w, &mut out.power.leakage_w);
+    for (model, fan) in model.fans.iter().zip(&mut out.fans) {
+        far(model.rpm_max, &mut fan.rpm_max);
+        far(model.rpm_min, &mut fan.rpm_min);
+    }
+    for sensor in [Some(&mut out.sensors.cpu), out.sensors.rpm.as_mut()].into_iter().flatten() {
+        sensor.noise *= factor;
+    }
+    out
 }
 
 fn laptop(

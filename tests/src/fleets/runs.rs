@@ -50,7 +50,7 @@ pub fn record(fleet: &Fleet, laptop: &Laptop, seed: u64) -> (Vec<FleetRun>, Trut
     };
     let mut runs = Vec::new();
     for &(day, state) in &laptop.runs {
-        let met = Met::draw(laptop, &mut random);
+        let met = Met::draw(laptop, fleet.kind.noise, &mut random);
         if let Some(run) = one(fleet, laptop, day, state, &met, &mut random) {
             (truth.airflow_fraction, truth.fan_rpm_factor, truth.paste_multiplier) =
                 (state.airflow, state.fan, state.paste);
@@ -67,13 +67,13 @@ struct Met {
 }
 
 impl Met {
-    fn draw(laptop: &Laptop, random: &mut Random) -> Self {
+    fn draw(laptop: &Laptop, noise: f64, random: &mut Random) -> Self {
         let mut names: Vec<&'static str> = CIRCUMSTANCES
             .iter()
-            .filter(|(_, share)| random.uniform() < *share)
+            .filter(|(_, share)| random.uniform() < noise * *share)
             .map(|(name, _)| *name)
             .collect();
-        if random.uniform() < if laptop.always_quiet { 0.95 } else { QUIET_SHARE } {
+        if random.uniform() < if laptop.always_quiet { 0.95 } else { noise * QUIET_SHARE } {
             names.push(QUIET);
         }
         Self { names }
@@ -94,7 +94,7 @@ fn one(
 ) -> Option<FleetRun> {
     let site = &fleet.sites[laptop.site];
     let year = std::f64::consts::TAU * day / 365.25;
-    let mut room_c = site.room_c - site.season_k * year.cos() + 1.1 * random.normal();
+    let mut room_c = site.room_c - site.season_k * year.cos() + fleet.kind.noise * 1.1 * random.normal();
     if met.is("hot_room") {
         room_c += 5.0 + 4.0 * random.uniform();
     }
@@ -116,7 +116,7 @@ fn one(
         site: site.name.to_owned(),
         day,
         day_of_year: day.rem_euclid(365.25) + 1.0,
-        ambient_c: told.then(|| (room_c - TOLD.1 + TOLD.2 * random.normal()).round()),
+        ambient_c: told.then(|| (room_c - TOLD.1 + fleet.kind.noise * TOLD.2 * random.normal()).round()),
         on_mains: Some(!met.is("on_battery")),
         firmware: 0,
         drive: Drive::from_trace(&trace)?,

@@ -152,21 +152,24 @@ impl Block {
         self.log_scale
     }
 
-    /// Sum of all weights of each offset, the common factor left out.
-    pub(super) fn evidence(&self) -> [f64; LANES] {
-        let mut sum = [0.0_f32; LANES];
-        for weights in self.rows.as_flattened() {
-            sum.iter_mut().zip(weights).for_each(|(s, p)| *s += p);
+    /// Sum of all weights of each offset and class, the common factor left out.
+    pub(super) fn evidence(&self) -> [[f64; N_CLASSES]; LANES] {
+        let mut sum = Row::default();
+        for row in &self.rows {
+            for (s, p) in sum.as_flattened_mut().iter_mut().zip(row.as_flattened()) {
+                *s += p;
+            }
         }
-        sum.map(|s| f64::from(s * self.scale))
+        std::array::from_fn(|lane| sum.map(|of_class| f64::from(of_class[lane] * self.scale)))
     }
 
-    /// Adds to each wear's and class's weight in `to` those of all offsets, each offset with its factor.
-    pub(super) fn add_to(&self, to: &mut [[f64; N_CLASSES]], factors: &[f64; LANES]) {
-        let factors = factors.map(|f| (f * f64::from(self.scale)) as f32);
+    /// Adds to each wear's and class's weight in `to` those of all offsets, each offset and class with its factor.
+    pub(super) fn add_to(&self, to: &mut [[f64; N_CLASSES]], factors: &[[f64; N_CLASSES]; LANES]) {
+        let scale = f64::from(self.scale);
+        let factors: Row = std::array::from_fn(|class| factors.map(|f| (f[class] * scale) as f32));
         for (sums, row) in to.iter_mut().zip(&self.rows) {
-            for (sum, weights) in sums.iter_mut().zip(row) {
-                let weighted: f32 = weights.iter().zip(&factors).map(|(p, f)| p * f).sum();
+            for ((sum, weights), factors) in sums.iter_mut().zip(row).zip(&factors) {
+                let weighted: f32 = weights.iter().zip(factors).map(|(p, f)| p * f).sum();
                 *sum += f64::from(weighted);
             }
         }
