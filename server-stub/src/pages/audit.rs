@@ -213,7 +213,7 @@ pub fn verified(report: &Report, name: &str) -> Markup {
                         tr {
                             th scope="row" { code { (finding.file) } }
                             td.value data-name="Line" { @match finding.line { Some(line) => (words::grouped(line as usize)), None => "–" } }
-                            td data-name="What" { (finding.what) }
+                            td data-name="What" { (words::marked(&finding.what)) }
                         }
                     }
                 }

@@ -5,10 +5,10 @@ use maud::{Markup, html};
 
 use super::layout::{Reader, form_token};
 use super::words;
-use crate::rounds::Why;
 use crate::rounds::document::{Day, Document, Named, PlannedVisit};
 use crate::rounds::hours::{Hours, Stock};
 use crate::rounds::steps::deeds;
+use crate::rounds::{WaitsFor, Why};
 
 /// Visits shown on one page; with more, a day is chosen.
 const MAX_VISITS: usize = 120;
@@ -261,7 +261,7 @@ fn line(visit: &PlannedVisit, reader: &Reader) -> Markup {
             td data-name="To do" { (deeds(&visit.actions)) }
             td data-name="Why" { (why(visit)) }
             td.value data-name="Minutes" { (visit.minutes) }
-            td data-name="Code" { code { (visit.code) } }
+            td data-name="Code" { code.unbroken { (visit.code) } }
             @if reader.may_change {
                 td { label.tick { input type="checkbox" name="laptop" value=(laptop.device_id); span.hidden { "Choose " (laptop.name()) } } }
             }
@@ -310,13 +310,14 @@ fn waiting(document: &Document) -> Markup {
                 }
                 table.stacked {
                     caption { "The costliest wait first." }
-                    thead { tr { th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "To do" } th.value scope="col" { "A day" } th.value scope="col" { "Until the end" } } }
+                    thead { tr { th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "To do" } th scope="col" { "Why it waits" } th.value scope="col" { "A day" } th.value scope="col" { "Until the end" } } }
                     tbody {
                         @for w in document.waiting.iter().take(MAX_ROWS) {
                             tr {
                                 th scope="row" { (link(&w.laptop)) " " span.soft { (w.laptop.model) } }
                                 td data-name="Site" { @if w.laptop.site.is_empty() { span.soft { "no site known" } } @else { (w.laptop.site) } }
                                 td data-name="To do" { (deeds(&w.actions)) }
+                                td data-name="Why it waits" { (w.waits_for.map_or("–", WaitsFor::words)) }
                                 td.value data-name="A day" { (format!("{:.2}", w.benefit_per_day)) }
                                 td.value data-name="Until the end" { (amount(w.waiting_cost, &document.currency)) }
                             }

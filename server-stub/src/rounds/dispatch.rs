@@ -268,6 +268,7 @@ fn document(
         minutes: w.work.minutes.ceil() as u32,
         benefit_per_day: w.work.benefit_per_day,
         waiting_cost: w.waiting_cost,
+        waits_for: Some(w.waits_for),
     });
     let orders = plan.orders.into_iter().map(|o| OrderedPart {
         part: o.part.to_owned(),

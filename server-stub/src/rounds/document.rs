@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::Why;
+use super::{WaitsFor, Why};
 use crate::pages::fleet::name_of;
 use crate::store::EpochMs;
 use crate::store::rounds::SiteDay;
@@ -149,6 +149,9 @@ pub struct WaitingLaptop {
     pub benefit_per_day: f64,
     /// What waiting past the plan's last day costs, money.
     pub waiting_cost: f64,
+    /// What it waits for; absent in a plan that an older version made.
+    #[serde(default)]
+    pub waits_for: Option<WaitsFor>,
 }
 
 /// Parts to order.

@@ -6,7 +6,8 @@ use chrono::{Datelike as _, NaiveDate};
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::hours::{Hours, Stock, Stocked};
-use super::problem::{Item, Part, Problem, Slot};
+use super::problem::{Assignment, Item, Part, Problem, Slot};
+use super::waits::{parts_left, waits_for};
 use super::{Advice, Candidate, MAX_DAYS, NO_FAULTS, Order, PartOrder, Plan, Solution, Visit, Waiting, Why};
 use crate::costs::{Costs, VisitWorth};
 
@@ -24,8 +25,8 @@ pub(super) struct Draft<'a> {
     in_stock: Vec<u32>,
     /// Parts that booked visits take.
     n_booked: Vec<u32>,
-    /// Whether each laptop that wants a visit got one.
-    is_placed: Vec<bool>,
+    /// Where each laptop that wants a visit goes.
+    assignment: Assignment,
     problem: Problem,
     plan: Plan,
 }
@@ -57,7 +58,7 @@ impl<'a> Draft<'a> {
             part_names: Vec::new(),
             in_stock: Vec::new(),
             n_booked: Vec::new(),
-            is_placed: Vec::new(),
+            assignment: Vec::new(),
             problem: Problem {
                 horizon_days: costs.horizon_days,
                 stay_bonus: costs.moved_visit,
@@ -189,21 +190,13 @@ impl<'a> Draft<'a> {
         (self.plan.benefit, self.plan.bound) = (solution.benefit, solution.bound);
         for (item, slot) in solution.assignment.iter().enumerate() {
             let (candidate, work) = self.judged[self.wanted[item]].clone();
-            self.is_placed.push(slot.is_some());
             if let Some(slot) = *slot {
                 let minutes = self.problem.items[item].minutes;
                 self.take(slot, minutes);
                 self.push(candidate, self.slot_days[slot], work, Why::Benefit);
-            } else {
-                let n_days = f64::from(self.order.n_days.min(MAX_DAYS));
-                self.plan.waiting.push(Waiting {
-                    device_id: candidate.device_id.clone(),
-                    site: candidate.site.clone(),
-                    waiting_cost: work.benefit_per_day * n_days,
-                    work,
-                });
             }
         }
+        self.assignment.clone_from(&solution.assignment);
     }
 
     fn take(&mut self, slot: usize, minutes: u32) {
@@ -249,6 +242,7 @@ impl<'a> Draft<'a> {
 
     pub(super) fn finish(mut self) -> Plan {
         self.plan.orders = self.orders();
+        self.plan.waiting = self.waiting();
         self.plan.visits.sort_by(|a, b| (a.day, &a.site, &a.device_id).cmp(&(b.day, &b.site, &b.device_id)));
         self.plan.waiting.sort_by(|a, b| {
             b.waiting_cost.total_cmp(&a.waiting_cost).then_with(|| a.device_id.cmp(&b.device_id))
@@ -256,11 +250,29 @@ impl<'a> Draft<'a> {
         self.plan
     }
 
+    /// Who has no place, and for what each waits.
+    fn waiting(&self) -> Vec<Waiting> {
+        let n_days = f64::from(self.order.n_days.min(MAX_DAYS));
+        let parts_left = parts_left(&self.problem, &self.assignment);
+        let unplaced = self.assignment.iter().enumerate().filter(|(_, slot)| slot.is_none());
+        let waits = unplaced.map(|(item, _)| {
+            let (candidate, work) = self.judged[self.wanted[item]].clone();
+            Waiting {
+                device_id: candidate.device_id.clone(),
+                site: candidate.site.clone(),
+                waiting_cost: work.benefit_per_day * n_days,
+                waits_for: waits_for(&self.problem, &parts_left, item),
+                work,
+            }
+        });
+        waits.collect()
+    }
+
     /// What visits take beyond the stock: booked ones first, then planned, then waiting.
     fn orders(&self) -> Vec<PartOrder> {
         let (mut n_planned, mut n_waiting) = (self.n_booked.clone(), vec![0_u32; self.part_names.len()]);
-        for (item, is_placed) in self.problem.items.iter().zip(&self.is_placed) {
-            let needed = if *is_placed { &mut n_planned } else { &mut n_waiting };
+        for (item, slot) in self.problem.items.iter().zip(&self.assignment) {
+            let needed = if slot.is_some() { &mut n_planned } else { &mut n_waiting };
             item.parts.iter().for_each(|p| needed[*p] += 1);
         }
         let mut orders = Vec::new();

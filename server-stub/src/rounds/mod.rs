@@ -21,6 +21,7 @@ pub mod steps;
 #[cfg(test)]
 mod tests;
 mod tighten;
+mod waits;
 
 use std::collections::BTreeMap;
 
@@ -31,6 +32,7 @@ use self::bound::Prices;
 use self::draft::Draft;
 use self::hours::{Hours, Stock};
 use self::problem::{Assignment, Problem};
+pub use self::waits::WaitsFor;
 use crate::costs::{Costs, FaultProbabilities, VisitWorth};
 
 /// Longest plan, days.
@@ -164,6 +166,8 @@ pub struct Waiting {
     pub work: VisitWorth,
     /// What waiting until after the plan's last day costs, money.
     pub waiting_cost: f64,
+    /// What it waits for.
+    pub waits_for: WaitsFor,
 }
 
 /// Parts to order.

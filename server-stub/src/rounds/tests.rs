@@ -193,3 +193,26 @@ fn fans_without_stock_wait_for_their_arrival_and_are_ordered() {
     let ordered = &plan.orders[0];
     assert_eq!((ordered.n_planned, ordered.n_waiting, ordered.part, ordered.lead_days), (1, 0, "fan", 7));
 }
+
+#[test]
+fn who_waits_is_told_why() {
+    let why = |hours: &Hours, stock: &Stock, costs: &Costs, of: &[Candidate]| -> BTreeMap<String, WaitsFor> {
+        let plan = plan(of, hours, stock, costs, &order());
+        plan.waiting.into_iter().map(|w| (w.device_id, w.waits_for)).collect()
+    };
+    let costs = |text: &str| crate::costs::parse(text).unwrap();
+    let (usual, no_stock) = (Costs::default(), Stock::new());
+    let (one, two) = ([candidate(3, 0.95, 0.0)], [candidate(3, 0.95, 0.0), candidate(6, 0.9, 0.0)]);
+    let only = |site: &str, minutes: u32| {
+        parse_hours(&format!("site,date,hours\n{site},{FROM},{}\n", f64::from(minutes) / 60.0)).unwrap()
+    };
+    let of_first = |told: BTreeMap<String, WaitsFor>| told.values().copied().collect::<Vec<_>>();
+    assert_eq!(of_first(why(&only("hall", 300), &no_stock, &usual, &one)), [WaitsFor::Hours]);
+    let fan = [candidate(3, 0.0, 0.95)];
+    assert_eq!(of_first(why(&only("north", 300), &no_stock, &usual, &fan)), [WaitsFor::Part]);
+    assert_eq!(of_first(why(&only("north", 90), &no_stock, &usual, &two)), [WaitsFor::Minutes]);
+    let one_unit = costs("[site.north]\nspare_units = 1\n");
+    assert_eq!(of_first(why(&only("north", 300), &no_stock, &one_unit, &two)), [WaitsFor::SpareUnit]);
+    let far = costs("[site.north]\ntrip_money = 5000\n");
+    assert_eq!(of_first(why(&only("north", 300), &no_stock, &far, &one)), [WaitsFor::Company]);
+}

@@ -7,7 +7,7 @@ pub mod store;
 #[cfg(test)]
 mod tests;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 
@@ -26,7 +26,7 @@ use crate::ledger::head::{Head, SignedHead, is_signed, last_key};
 use crate::ledger::leaf::{has_body, is_kind_name, leaf_hash};
 use crate::ledger::tree::Growing;
 use archive::Archive;
-use rows::Said;
+use rows::{RUNS, Said};
 
 /// Largest file that is read as a whole (sums, seal, head, description).
 const MAX_SMALL_BYTES: u64 = 4 << 20;
@@ -80,12 +80,20 @@ pub struct Report {
     pub findings: Vec<Finding>,
     /// How many more there are.
     pub n_findings_untold: usize,
+    /// Files that could not be read to their end: what they would have told is unknown, not missing.
+    #[serde(skip)]
+    unread: BTreeSet<String>,
 }
 
 impl Report {
+    /// Each finding is told once, whatever number of checks come upon it.
     fn find(&mut self, file: &str, line: Option<u64>, what: impl Into<String>) {
+        let finding = Finding { file: file.to_owned(), line, what: what.into() };
+        if self.findings.contains(&finding) {
+            return;
+        }
         if self.findings.len() < MAX_FINDINGS {
-            self.findings.push(Finding { file: file.to_owned(), line, what: what.into() });
+            self.findings.push(finding);
         } else {
             self.n_findings_untold += 1;
         }
@@ -373,6 +381,9 @@ fn each_line(
 
 fn tell(report: &mut Report, file: &str, complaints: Vec<(u64, String)>) {
     for (line, what) in complaints {
+        if line == 0 {
+            report.unread.insert(file.to_owned());
+        }
         report.find(file, (line > 0).then_some(line), what);
     }
 }
@@ -442,7 +453,16 @@ impl Leaves {
 
     /// Leaves that nothing told: whatever stood for them was taken away.
     fn tell_untold(&self, report: &mut Report) {
-        for (leaf_idx, _) in self.is_told.iter().enumerate().filter(|(_, is_told)| !**is_told) {
+        let untold = || self.is_told.iter().enumerate().filter(|(_, is_told)| !**is_told);
+        let is_unread = |file: &&str| report.unread.contains(*file);
+        if let Some(file) = [EVENTS, RUNS, ABSENT].iter().find(|file| is_unread(file)) {
+            let n = untold().count();
+            let what = format!(
+                "{n} leaves could not be held against what stands for them: `{file}` cannot be read whole"
+            );
+            return report.find(LEAVES, None, what);
+        }
+        for (leaf_idx, _) in untold() {
             let what = format!(
                 "leaf {leaf_idx}: no event, no row of the runs table and no line of `{ABSENT}` stands for it: one is missing"
             );

@@ -13,7 +13,7 @@ use crate::ledger::leaf::{has_body, is_kind_name, leaf_hash};
 use crate::ledger::tree::is_included;
 
 /// The runs table that is held against the ledger.
-const RUNS: &str = "runs.ndjson";
+pub(super) const RUNS: &str = "runs.ndjson";
 
 /// What the ledger's events say that rows are held against.
 #[derive(Default)]

@@ -275,6 +275,25 @@ async fn every_altered_byte_is_found_and_its_file_named() {
 }
 
 #[tokio::test]
+async fn a_damaged_table_in_a_zip_is_named_once_and_its_leaves_are_not_said_to_be_missing() {
+    let (hub, folder, _) = exported().await;
+    let path = folder.path().join("x.zip");
+    export(&hub.store, &path).await;
+    let mut bytes = fs::read(&path).unwrap();
+    let mut zip = zip::ZipArchive::new(std::io::Cursor::new(bytes.clone())).unwrap();
+    let runs = zip.by_name("runs.ndjson").unwrap();
+    let middle = runs.data_start().unwrap() + runs.compressed_size() / 2;
+    drop(runs);
+    bytes[usize::try_from(middle).unwrap()] ^= 1;
+    fs::write(&path, &bytes).unwrap();
+    let report = check(&path, None);
+    let of = |file: &str| report.findings.iter().filter(|f| f.file == file).count();
+    assert_eq!((of("runs.ndjson"), of(bundle::LEAVES)), (1, 1), "{report:?}");
+    assert!(report.findings.iter().any(|f| f.what.contains("could not be held")), "{report:?}");
+    hub.stop().await;
+}
+
+#[tokio::test]
 async fn an_older_head_shows_what_was_cut_or_forked() {
     let (hub, folder, to) = exported().await;
     let old = head_in(&to);

@@ -160,7 +160,10 @@ fn say_rest(document: &Document, output: &mut Output) {
             .waiting
             .iter()
             .take(MAX_NAMED)
-            .map(|w| format!("{} ({:.0})", w.laptop.name(), w.waiting_cost))
+            .map(|w| match w.waits_for {
+                Some(why) => format!("{} ({:.0}, {})", w.laptop.name(), w.waiting_cost, why.words()),
+                None => format!("{} ({:.0})", w.laptop.name(), w.waiting_cost),
+            })
             .collect();
         output.say(&format!(
             "{} don't fit; until the plan's end their waiting costs {cost:.0} {}: {}{}",
