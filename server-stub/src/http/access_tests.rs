@@ -174,6 +174,12 @@ async fn a_session_ends_when_idle_when_old_and_when_its_grant_does() {
     }
     hub.clock.set(began_ms + SESSION_WHOLE_MS);
     assert!(!is_good(&secret).await);
+    let unsent = sign_out(&hub, &secret, &[FROM_US], "").await;
+    assert!(unsent.head.contains("location: /sign-in?unsent=yes&ended=yes"), "{unsent:?}");
+    for (asked, told) in [("?unsent=yes&ended=yes", "was not taken"), ("?ended=yes", "session has ended")] {
+        let page = hub.get(&format!("/sign-in{asked}")).await;
+        assert!(page.body.contains(told), "{page:?}");
+    }
 
     let secret = sign_in(&hub, &token).await;
     let grants = hub.store.grant_list().await.unwrap();

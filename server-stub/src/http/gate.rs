@@ -13,7 +13,7 @@ use std::net::{IpAddr, Ipv4Addr};
 use axum::body::Body;
 use axum::extract::{FromRequestParts, MatchedPath, Request, State};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use windrow_model::record::request::RequestProof;
@@ -75,8 +75,7 @@ async fn admit<S: Store>(hub: &Hub<S>, request: Request) -> Result<Request, Resp
     let address = peer_of(request.extensions());
     let known = identify(hub, request.headers(), address).await.map_err(IntoResponse::into_response)?;
     let Some(known) = known else {
-        let asked = (request.method() == Method::GET).then(|| request.uri());
-        return Err(if is_page { to_sign_in(asked) } else { sign_in_needed() });
+        return Err(if is_page { to_sign_in(&request) } else { sign_in_needed() });
     };
     let has_files = matches!(authority, Some(Authority::Upload(_)));
     admit_known(hub, known, roles, has_files, request).await.map_err(IntoResponse::into_response)
@@ -248,13 +247,18 @@ fn sign_in_needed() -> Response {
     response
 }
 
-/// To the sign-in page, and from there back to what was asked for; whoever sent a form is told that it was not taken.
-fn to_sign_in(asked: Option<&Uri>) -> Response {
+/// To the sign-in page, and from there back to what was asked for; whoever sent a form is told that it was not taken, and
+/// whoever had a session that it ended.
+fn to_sign_in(request: &Request) -> Response {
+    let asked = (request.method() == Method::GET).then(|| request.uri().path_and_query()).flatten();
     let mut query = form_urlencoded::Serializer::new(String::new());
-    let query = match asked.and_then(Uri::path_and_query) {
+    match asked {
         Some(path) => query.append_pair("to", path.as_str()),
         None => query.append_pair("unsent", "yes"),
     };
+    if session_cookie(request.headers()).is_some() {
+        query.append_pair("ended", "yes");
+    }
     Redirect::to(&format!("/sign-in?{}", query.finish())).into_response()
 }
 

@@ -19,6 +19,9 @@ const START_PAGE: &str = "/";
 /// To somebody whose form was not taken.
 const UNSENT: &str = "The session had ended, so what you sent was not taken. Sign in, then go back with your browser and send it again.";
 
+/// To somebody whose session is over.
+const ENDED: &str = "The session has ended. Sign in again.";
+
 /// What the address of the sign-in page may carry.
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Asked {
@@ -27,11 +30,15 @@ pub(super) struct Asked {
     /// A form was sent without a session, or after its end.
     #[serde(default)]
     unsent: String,
+    /// There was a session.
+    #[serde(default)]
+    ended: String,
 }
 
 pub(super) async fn page(Query(asked): Query<Asked>) -> Response {
-    let unsent = (asked.unsent == "yes").then_some(UNSENT);
-    pages::as_response(StatusCode::OK, sign_in::page(own_path(&asked.to), unsent))
+    let is = |said: &str| said == "yes";
+    let why = is(&asked.unsent).then_some(UNSENT).or_else(|| is(&asked.ended).then_some(ENDED));
+    pages::as_response(StatusCode::OK, sign_in::page(own_path(&asked.to), why))
 }
 
 pub(super) async fn begin<S: Store>(State(hub): State<Hub<S>>, request: Request) -> Response {
