@@ -83,8 +83,8 @@ pub struct View<'a> {
     pub n_ranked: usize,
     /// What the judgement rests on, strongest first, in words.
     pub evidence: &'a [String],
-    /// Expected benefit of a visit now, in the costs' money.
-    pub visit_benefit: Option<f64>,
+    /// Expected benefit of a visit now, money, in words.
+    pub visit_benefit: Option<String>,
     /// Runs that the condition rests on.
     pub n_fitted_runs: usize,
     /// When a limit will be passed.
@@ -173,12 +173,12 @@ fn verdict(view: &View<'_>) -> Markup {
             h2.hidden #verdict { "Verdict" }
             p class={ "headline " (words::band_class(e.band)) } {
                 (words::band(e.band))
-                span.reason { (words::sentence(&e.reason)) }
+                span.reason { (words::claim(&e.reason, view.evidence)) }
             }
             p.soft {
                 "Rank " (words::grouped(e.rank)) " of " (words::grouped(view.n_ranked))
                 @if let Some(due_on) = e.due_on { "; due " (words::day(due_on)) }
-                @if let Some(benefit) = view.visit_benefit { "; a visit now is worth about " (format!("{benefit:.0}")) " in the money of the costs" }
+                @if let Some(benefit) = &view.visit_benefit { "; a visit now is worth about " (benefit) }
                 "."
             }
             @if !view.evidence.is_empty() {

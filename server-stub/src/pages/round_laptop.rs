@@ -152,7 +152,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
                 p.lead { (words::sentence(&deeds(actions))) }
             }
             @if let Some(judged) = view.judged {
-                p { (words::band(judged.band)) " " (words::sentence(judged.reason)) }
+                p { (words::band(judged.band)) " " (words::claim(judged.reason, judged.evidence)) }
                 @if !judged.evidence.is_empty() { ul { @for line in judged.evidence { li { (words::marked(line)) } } } }
             }
         }

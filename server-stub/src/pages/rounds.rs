@@ -105,7 +105,7 @@ fn summary(document: &Document) -> Markup {
             ", " (words::day(document.from)) " to " (words::day(last)) "."
         }
         p.soft {
-            "Worth " (amount(document.benefit, &document.currency)) " after the trips, " (gap(document)) ". Planned "
+            "Worth " (words::money(document.benefit, &document.currency)) " after the trips, " (gap(document)) ". Planned "
             (words::minute_of(document.made_at_ms)) "."
             @if n_random > 0 { " " (words::count(n_random, "visit is", "visits are")) " drawn by lot." }
         }
@@ -119,11 +119,6 @@ fn gap(document: &Document) -> String {
         return "as much as any plan reaches".to_owned();
     }
     format!("at most {:.1} % below what any plan reaches", 100.0 * document.gap())
-}
-
-fn amount(money: f64, currency: &str) -> String {
-    let sign = if money < 0.0 { "−" } else { "" };
-    format!("{sign}{} {currency}", words::grouped(money.abs().round() as usize))
 }
 
 fn unkept(document: &Document) -> Markup {
@@ -306,7 +301,7 @@ fn waiting(document: &Document) -> Markup {
             } @else {
                 p {
                     (words::count(document.waiting.len(), "laptop", "laptops")) " would be worth a visit and "
-                    @if document.waiting.len() == 1 { "waits. Its" } @else { "wait. Their" } " waiting costs " b { (amount(cost, &document.currency)) } " until the plan's end."
+                    @if document.waiting.len() == 1 { "waits. Its" } @else { "wait. Their" } " waiting costs " b { (words::money(cost, &document.currency)) } " until the plan's end."
                 }
                 table.stacked {
                     caption { "The costliest wait first." }
@@ -319,7 +314,7 @@ fn waiting(document: &Document) -> Markup {
                                 td data-name="To do" { (deeds(&w.actions)) }
                                 td data-name="Why it waits" { (w.waits_for.map_or("–", WaitsFor::words)) }
                                 td.value data-name="A day" { (format!("{:.2}", w.benefit_per_day)) }
-                                td.value data-name="Until the end" { (amount(w.waiting_cost, &document.currency)) }
+                                td.value data-name="Until the end" { (words::money(w.waiting_cost, &document.currency)) }
                             }
                         }
                     }

@@ -109,7 +109,7 @@ fn one(number: usize, visit: &PlannedVisit) -> Markup {
                 @if visit.provenance == "emulated" { " " b { "This is an emulated laptop: there is nothing to open." } }
             }
             @if !visit.suspected.is_empty() {
-                p { "Suspected: " (suspected(visit)) ". " (words::sentence(&visit.reason)) }
+                p { "Suspected: " (suspected(visit)) ". " (words::claim(&visit.reason, &visit.evidence)) }
             }
             @if !visit.evidence.is_empty() {
                 ul.evidence { @for line in &visit.evidence { li { (words::marked(line)) } } }

@@ -89,6 +89,12 @@ pub fn metric(name: &str) -> (&str, &'static str) {
     }
 }
 
+/// An amount of money, to the unit.
+pub fn money(amount: f64, currency: &str) -> String {
+    let sign = if amount < 0.0 { "−" } else { "" };
+    format!("{sign}{} {currency}", grouped(amount.abs().round() as usize))
+}
+
 /// Words with `code` in back-ticks.
 pub fn marked(words: &str) -> Markup {
     html! {
@@ -96,6 +102,12 @@ pub fn marked(words: &str) -> Markup {
             @if n % 2 == 1 { code { (part) } } @else { (part) }
         }
     }
+}
+
+/// A reason as a sentence, without the evidence in brackets: for where the evidence is listed below it.
+pub fn claim(reason: &str, evidence: &[String]) -> String {
+    let listed = format!(" ({})", evidence.join("; "));
+    sentence(reason.strip_suffix(&listed).unwrap_or(reason))
 }
 
 /// With a capital and a full stop.
@@ -166,5 +178,14 @@ mod tests {
         assert_eq!(sentence("nothing seen"), "Nothing seen.");
         assert_eq!(sentence("It is so."), "It is so.");
         assert_eq!(sentence(""), "");
+    }
+
+    #[test]
+    fn a_claim_leaves_out_the_evidence_that_is_listed() {
+        let listed = ["it stood at 99 °C".to_owned(), "0 rpm".to_owned()];
+        let reason = "a fan stood still (at last) (it stood at 99 °C; 0 rpm)";
+        assert_eq!(claim(reason, &listed), "A fan stood still (at last).");
+        assert_eq!(claim(reason, &listed[..1]), sentence(reason));
+        assert_eq!(claim("nothing seen", &[]), "Nothing seen.");
     }
 }

@@ -60,7 +60,8 @@ fn of_quality(quality: &Quality) -> Option<Finding> {
             "After the load it drew {excess_w:.1} W more than before it: something went on working."
         )),
         Quality::NotSettled { slope_k_per_min } => {
-            watch(format!("The temperature still moved by {slope_k_per_min:.1} K/min before the load."))
+            let (way, rate) = (if slope_k_per_min < 0.0 { "fell" } else { "rose" }, slope_k_per_min.abs());
+            watch(format!("The temperature still {way} by {rate:.1} K/min before the load."))
                 .next("Leave it idle for ten minutes, then check again.")
         }
         Quality::WarmStart { excess_k } => {

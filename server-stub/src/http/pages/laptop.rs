@@ -41,7 +41,10 @@ pub(super) async fn page<S: Store>(
         overlay: overlays.get(&device_id).unwrap_or(&nothing),
         n_ranked: shown.fleet.laptops.len(),
         evidence: &evidence,
-        visit_benefit: standing.band.is_visit().then_some(standing.visit_benefit),
+        visit_benefit: standing
+            .band
+            .is_visit()
+            .then(|| words::money(standing.visit_benefit, &hub.costs.now().0.currency)),
         n_fitted_runs: standing.n_fitted_runs,
         outlook: outlook.as_ref(),
         history: &filled.history,
