@@ -21,7 +21,7 @@ Examples:
   windrow-hub erase site 'Quay Street'
   windrow-hub erase grant 3
 
-Days, actions, minutes and the entries themselves stay, and every proof still holds: the ledger has only a salted
+Days, actions, minutes and the entries themselves stay, and every proof still holds: the ledger has only a salted \
 commitment to the text, and the salt goes with it. Copies that exist already, as backups and exports, are not reached.")]
 pub(super) struct Args {
     #[command(subcommand)]

@@ -25,8 +25,8 @@ Examples:
   windrow-hub export --to fleet --kind fleet --as-of 2026-06-30
   windrow-hub export --to evidence.zip --with-records
 
-Each table as CSV, XLSX, JSON and NDJSON, with the ledger's signed head, proofs, and sums that `sha256sum -c` accepts.
-`windrow-hub verify` checks it anywhere, without the hub. The same ledger head, method version and as-of time give the
+Each table as CSV, XLSX, JSON and NDJSON, with the ledger's signed head, proofs, and sums that `sha256sum -c` accepts. \
+`windrow-hub verify` checks it anywhere, without the hub. The same ledger head, method version and as-of time give the \
 same bytes.")]
 pub(super) struct Args {
     /// A new folder, or a new file that ends in `.zip`

@@ -34,8 +34,8 @@ Examples:
   windrow-hub grant --list
   windrow-hub grant --revoke 3
 
-Roles: admin (everything), technician (read, log visits, ask for checks), auditor (read and export only). The token
-is shown once, on a terminal or in a file of mode 0600 that `--to` names; the hub keeps only its hash. In a browser it is
+Roles: admin (everything), technician (read, log visits, ask for checks), auditor (read and export only). The token \
+is shown once, on a terminal or in a file of mode 0600 that `--to` names; the hub keeps only its hash. In a browser it is \
 typed into the sign-in page; a program sends it as `Authorization: Bearer TOKEN`.")]
 #[command(group(clap::ArgGroup::new("deed").required(true).args(["role", "first_admin", "list", "revoke"])))]
 pub(super) struct Args {

@@ -19,8 +19,8 @@ Examples:
   windrow-hub head-key
   windrow-hub head-key --rotate
 
-The log id names this hub's ledger for good: tell it to your auditors by another way than the exports themselves, on
-paper for example. The key's secret stands in a file beside the database, mode 0600; keep it in the backup. A new key is
+The log id names this hub's ledger for good: tell it to your auditors by another way than the exports themselves, on \
+paper for example. The key's secret stands in a file beside the database, mode 0600; keep it in the backup. A new key is \
 endorsed by the present one, and that is written into the ledger itself.")]
 pub(super) struct Args {
     /// Make a new key, endorsed by the present one

@@ -23,8 +23,8 @@ const PROGRESS_EVERY: usize = 1024;
 Example:
   windrow-hub import fleet/manifest.csv --services fleet/services.csv
 
-The manifest's columns: device_id,model,site,tested_at,ambient_c,on_ac,trace; the services': device_id,date,action with
-clean, fan, paste or none. What cannot be read is named and left out, the rest is taken (exit code 3). Importing again
+The manifest's columns: device_id,model,site,tested_at,ambient_c,on_ac,trace; the services': device_id,date,action with \
+clean, fan, paste or none. What cannot be read is named and left out, the rest is taken (exit code 3). Importing again \
 is harmless. Imported runs are unsigned, shown as such, and compared only with one another.")]
 pub(super) struct Args {
     /// Manifest, CSV

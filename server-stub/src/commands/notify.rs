@@ -25,8 +25,8 @@ Examples:
   windrow-hub notify
   windrow-hub notify --try notify.toml
 
-Whom the hub tells when a laptop's band changes stands in a file that `windrow-hub serve --notify FILE` reads at its
-start; docs/notices.md has its format, and how a receiver checks a signature. Without --try it lists the receivers that
+Whom the hub tells when a laptop's band changes stands in a file that `windrow-hub serve --notify FILE` reads at its \
+start; docs/notices.md has its format, and how a receiver checks a signature. Without --try it lists the receivers that \
 the hub knows, and what waits for each.")]
 pub(super) struct Args {
     /// Post one notice, marked as a trial, to each receiver of this notify file, and tell what each answered

@@ -29,8 +29,8 @@ Examples:
   windrow-hub rank --why HB-033
   windrow-hub rank --csv > fleet.csv
 
-Each laptop is judged by its cooling condition over all its runs and services, against its model. Bands: pull now, within
-7 days, next round, retest (the runs don't tell, or are too old), no visit. Emulated and imported runs are marked, and are
+Each laptop is judged by its cooling condition over all its runs and services, against its model. Bands: pull now, within \
+7 days, next round, retest (the runs don't tell, or are too old), no visit. Emulated and imported runs are marked, and are \
 never the measure of others.")]
 pub(super) struct Args {
     /// Only this site

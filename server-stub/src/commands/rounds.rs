@@ -46,7 +46,7 @@ Examples:
   windrow-hub rounds hours > hours.csv
   windrow-hub rounds costs --set costs.toml
 
-hours.csv has the header site,date,hours; stock.csv has part,model,in_stock,lead_days, where a part is clean, fan or paste
+hours.csv has the header site,date,hours; stock.csv has part,model,in_stock,lead_days, where a part is clean, fan or paste \
 and the model * stands for all others. What is taken stays until it is taken anew. Days are 2026-01-31.")]
 pub(super) struct Args {
     #[command(subcommand)]

@@ -29,8 +29,8 @@ Examples:
   windrow-hub scope merge A-1042 7f3e09ab
   windrow-hub scope list --csv > assets.csv
 
-The file is CSV with a header: tag, model, site, place, from, until, excluded, why; tag and site have to be
-there. Days are written 2026-01-31, excluded is yes or no. Nothing is edited: each change is another entry, and
+The file is CSV with a header: tag, model, site, place, from, until, excluded, why; tag and site have to be \
+there. Days are written 2026-01-31, excluded is yes or no. Nothing is edited: each change is another entry, and \
 `history` shows them all.")]
 pub(super) struct Args {
     #[command(subcommand)]

@@ -33,7 +33,7 @@ Examples:
   windrow-hub serve
   windrow-hub serve --listen 0.0.0.0:7410 --tls-cert chain.pem --tls-key key.pem
 
-Loopback is served in plain HTTP. Any other address needs a certificate. Port 0 takes a free port; the first line
+Loopback is served in plain HTTP. Any other address needs a certificate. Port 0 takes a free port; the first line \
 on stdout says which. It stops on SIGTERM or Ctrl-C, once requests under way are answered.")]
 pub(super) struct Args {
     /// Address and port to listen on

@@ -23,11 +23,11 @@ Examples:
   windrow-hub verify export.zip --head last-year/ledger/head.json
   windrow-hub verify --store --head last-year/ledger/head.json
 
-Of an export: checks every file, every proof and the seal, and names each line that was altered. That the ledger was not cut, rewritten
-or forked since, only an older head can show: keep `ledger/head.json` of every export that you get. The log id
+Of an export: checks every file, every proof and the seal, and names each line that was altered. That the ledger was not cut, rewritten \
+or forked since, only an older head can show: keep `ledger/head.json` of every export that you get. The log id \
 must be the one that the hub's administrator told you by another way.
 
-With `--store`: checks the hub's own database, each record and each fact against its leaf of the ledger, and names rows
+With `--store`: checks the hub's own database, each record and each fact against its leaf of the ledger, and names rows \
 that were altered, added or taken away. The hub may go on working meanwhile.")]
 pub(super) struct Args {
     /// The zip or the folder

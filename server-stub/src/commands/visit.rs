@@ -31,7 +31,7 @@ Examples:
   windrow-hub visit list A-1042
   windrow-hub visit learned
 
-A laptop is named by its asset tag, its device id, or the id's first 8 characters or more. Days are UTC days. Entries are
+A laptop is named by its asset tag, its device id, or the id's first 8 characters or more. Days are UTC days. Entries are \
 never edited: a correction is another entry, which counts in place of the first.")]
 pub(super) struct Args {
     #[command(subcommand)]
