@@ -58,6 +58,7 @@ impl From<StoreError> for Failure {
             cause = inner.source();
         }
         let remedy = match error {
+            StoreError::LogInUse => "try again when nothing else reads it",
             StoreError::Open { .. } => {
                 "check the path and its permissions, or name another file with `--database`"
             }

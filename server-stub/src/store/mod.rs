@@ -50,6 +50,9 @@ pub enum StoreError {
     /// More is waiting to be written than may wait.
     #[error("too much is waiting to be written")]
     Busy,
+    /// Another process reads an older state, so the log could not be emptied.
+    #[error("another process still reads an older state of the database")]
+    LogInUse,
     /// The writer has ended; the hub is stopping.
     #[error("the store is closing")]
     Closing,
@@ -406,6 +409,8 @@ pub trait Store:
     fn refusal_count(&self, reason: &'static str) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// All refusals by reason.
     fn refusal_list(&self) -> impl Future<Output = Result<Vec<(String, u64)>, StoreError>> + Send;
+    /// Rewrites the database without its unused parts, in which what was erased may still stand.
+    fn store_compact(&self) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// Does what waits, then refuses later writes and closes.
     fn store_close(&self) -> impl Future<Output = ()> + Send;
     /// Whether a write would succeed now.

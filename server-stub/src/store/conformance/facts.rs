@@ -7,8 +7,8 @@ use windrow_model::trace::fleet::ServiceAction;
 use crate::access::Role;
 use crate::ledger::leaf::LeafKind;
 use crate::store::facts::{
-    Actor, ERASED_REASON, Erasing, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeChange, ScopeCount,
-    ScopeDeed, ScopeDone, ScopeEntry, VisitLogged,
+    Actor, ERASED_REASON, Erasing, FactStore as _, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeChange,
+    ScopeCount, ScopeDeed, ScopeDone, ScopeEntry, VisitLogged,
 };
 use crate::store::sqlite::SqliteStore;
 use crate::store::{NewDevice, NewRecord, RunFacts, Service, Store};
@@ -403,4 +403,29 @@ async fn every_change_has_its_leaf<S: Store>(store: S) {
     for personal in ["T-1", "south", "shelf", "felt", "hinge", "secret"] {
         assert!(!said.contains(personal), "{personal}: {said}");
     }
+}
+
+#[tokio::test]
+async fn nothing_erased_stays_in_the_file_once_it_is_compacted() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let path = folder.path().join("hub.sqlite");
+    let store = SqliteStore::open(&path).await.unwrap();
+    // Enough, and in such an order, that pages are split and leave copies behind.
+    for n in 0..400 {
+        let site = if n % 3 == 0 { "Quay Street" } else { "Mill Lane" };
+        let listed = vec![entry(&format!("Q-{:03}", (n * 171) % 400), site)];
+        store.scope_import(listed, ADMIN, START_MS).await.unwrap();
+    }
+    // A reader beside it, as a hub that serves is one.
+    let beside = SqliteStore::open(&path).await.unwrap();
+    let what = Erasing::Site("Quay Street".to_owned());
+    assert_eq!(store.text_erase(what, ADMIN, START_MS + 1).await.unwrap().n_entries(), 134);
+    store.store_compact().await.unwrap();
+    assert_eq!(beside.scope_list().await.unwrap().len(), 400);
+    for entry in std::fs::read_dir(folder.path()).unwrap() {
+        let bytes = std::fs::read(entry.unwrap().path()).unwrap();
+        assert!(!bytes.windows(11).any(|w| w == b"Quay Street"));
+    }
+    beside.store_close().await;
+    store.store_close().await;
 }

@@ -196,6 +196,10 @@ impl Store for SqliteStore {
         read::run_list_links(&self.readers, &device_id).await
     }
 
+    async fn store_compact(&self) -> Result<(), StoreError> {
+        self.write(Write::Compact).await
+    }
+
     async fn store_close(&self) {
         // The readers first: the last connection to go moves the log into the file.
         self.readers.close().await;

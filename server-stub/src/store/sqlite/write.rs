@@ -84,6 +84,8 @@ pub(super) enum Write {
     Notices(NoticeWrite),
     Rounds(RoundsWrite),
     Probe(Reply<()>),
+    /// Not in a transaction: it ends the group before it.
+    Compact(Reply<()>),
     /// The last job: what was sent before it is done, what comes later is refused.
     Close(Reply<()>),
 }
@@ -108,6 +110,13 @@ pub(super) async fn run(mut connection: SqliteConnection, mut jobs: mpsc::Receiv
                 closed = Some(reply);
             }
         }
+        while let Some(at) = group.iter().position(|job| matches!(job, Write::Compact(_))) {
+            write_group(&mut connection, group.drain(..at)).await;
+            if let Write::Compact(reply) = group.remove(0) {
+                // A caller that went away has no use for the answer.
+                let _ = reply.send(compact(&mut connection).await);
+            }
+        }
         write_group(&mut connection, group.drain(..)).await;
     }
     // Checkpoints the log; failing that, the next start does it.
@@ -115,6 +124,16 @@ pub(super) async fn run(mut connection: SqliteConnection, mut jobs: mpsc::Receiv
     if let Some(reply) = closed {
         let _ = reply.send(Ok(()));
     }
+}
+
+/// Rewrites the file from its rows alone: pages that were split or moved before an erasure may keep copies of what was
+/// erased, which `secure_delete` doesn't reach. Then the log is emptied, as it has the old pages too.
+async fn compact(connection: &mut SqliteConnection) -> Result<(), StoreError> {
+    sqlx::query("VACUUM").execute(&mut *connection).await?;
+    // A reader that is still at the old state keeps the log from being cut: then it says so.
+    let is_busy: i64 =
+        sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&mut *connection).await?.try_get(0)?;
+    if is_busy == 0 { Ok(()) } else { Err(StoreError::LogInUse) }
 }
 
 async fn write_group(connection: &mut SqliteConnection, group: impl ExactSizeIterator<Item = Write>) {
@@ -146,6 +165,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
     match job {
         Write::Invite(_, r)
         | Write::Probe(r)
+        | Write::Compact(r)
         | Write::Close(r)
         | Write::Metrics { reply: r, .. }
         | Write::Refusal { reply: r, .. } => hold(r, Err(not_begun())),
@@ -198,7 +218,7 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
         Write::Ledger(write) => write.run(connection).await,
         Write::Notices(work) => work.run(connection).await,
         Write::Rounds(work) => work.run(connection).await,
-        Write::Probe(reply) | Write::Close(reply) => hold(reply, Ok(())),
+        Write::Probe(reply) | Write::Compact(reply) | Write::Close(reply) => hold(reply, Ok(())),
     }
 }
 

@@ -1,6 +1,6 @@
 //! The ledger as the check of a store reads it: leaves by what they stand for, and which of them a row has told.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 use serde_json::Value;
 use windrow_model::record::{Digest, PublicKey, canonical};
@@ -56,7 +56,7 @@ pub(super) struct Book {
     /// How many leaves there are, gaps counted.
     size: u64,
     /// Leaves of which an erasure says that their texts are gone.
-    erased: HashSet<u64>,
+    erased: BTreeSet<u64>,
     /// Of these, those of which some texts stayed.
     partly: HashSet<u64>,
     blind: HashMap<Blind, Vec<u32>>,
@@ -183,7 +183,7 @@ impl Book {
 
     /// What is left of the events whose texts were erased.
     async fn read_erased<S: Store>(&mut self, store: &S) -> Result<(), StoreError> {
-        for leaf_idx in self.erased.clone() {
+        for leaf_idx in self.erased.iter().copied().collect::<Vec<_>>() {
             let Ok(place) = self.notes.binary_search_by_key(&leaf_idx, |note| note.leaf_idx) else {
                 continue;
             };
@@ -218,18 +218,19 @@ impl Book {
                 self.ends.get(&(kind, device_id.clone(), at_ms))
             }
         };
-        let may_have_text = !matches!(claim.said, Said::Body { is_erased: true, has_text: true, .. });
-        let (notes, partly) = (&self.notes, &self.partly);
         let is_meant = |place: &u32| {
-            let note = &notes[*place as usize];
-            !note.is_told
-                && note.kind == kind
-                && claim.at.agrees(note.at_ms)
-                && (may_have_text || partly.contains(&note.leaf_idx))
+            let note = &self.notes[*place as usize];
+            !note.is_told && note.kind == kind && claim.at.agrees(note.at_ms)
         };
-        let Some(place) = places.and_then(|places| places.iter().copied().find(is_meant)) else {
-            return false;
+        let is_partly = |place: &u32| self.partly.contains(&self.notes[*place as usize].leaf_idx);
+        let meant = || places.into_iter().flatten().copied().filter(is_meant);
+        // Blind bodies are often alike. A row with some text left fits only an erasure that leaves some, so a row without
+        // takes one of the others first.
+        let place = match claim.said {
+            Said::Body { is_erased: true, has_text: true, .. } => meant().find(is_partly),
+            _ => meant().find(|place| !is_partly(place)).or_else(|| meant().next()),
         };
+        let Some(place) = place else { return false };
         self.notes[place as usize].is_told = true;
         self.n_erased += usize::from(is_erased(claim));
         true

@@ -475,6 +475,29 @@ async fn what_was_erased_on_purpose_is_no_finding_and_what_was_wiped_is() {
     hub.stop().await;
 }
 
+#[tokio::test]
+async fn erasures_of_entries_that_look_alike_all_fit() {
+    // Listed at once, alike but for their texts: only which of them an erasure names tells them apart.
+    for order in [["site", "tag"], ["tag", "site"]] {
+        let hub = TestHub::start(http::Limits::default()).await;
+        let in_site = |tag: &str, site: &str| ScopeEntry { site: site.to_owned(), ..entry(tag, "") };
+        let listed = [in_site("Q-1", "Quay Street"), in_site("Q-2", "Quay Street"), in_site("Q-3", "Mill")];
+        hub.store.scope_import(listed.to_vec(), ADMIN, START_MS).await.unwrap();
+        for what in order {
+            let what = if what == "site" {
+                Erasing::Site("Quay Street".to_owned())
+            } else {
+                Erasing::Tag("Q-1".to_owned())
+            };
+            assert!(erase(&hub, what).await > 0);
+        }
+        assert!(erase(&hub, Erasing::Tag("Q-3".to_owned())).await > 0);
+        let report = found(&hub).await;
+        assert!(report.findings.is_empty(), "{order:?} {report:#?}");
+        hub.stop().await;
+    }
+}
+
 async fn erase(hub: &TestHub, what: Erasing) -> usize {
     hub.store.text_erase(what, ADMIN, START_MS + 9).await.unwrap().n_entries()
 }
