@@ -1,6 +1,7 @@
 //! The thermal estimator: one solver, one network, two uses (a single run; all runs of a model jointly).
 
 pub mod input;
+pub mod lanes;
 pub mod lsq;
 #[cfg(test)]
 mod published;

@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::input::Step;
 use super::lsq::{Curve, Dual, Options, fit_curve};
-use super::single::{N_PARAMS, Network, Param, Params};
+use super::single::{N_PARAMS, Network, Param, Params, Priors};
 
 fn json(text: &str) -> Value {
     serde_json::from_str(text).expect("JSON")
@@ -36,9 +36,14 @@ fn still_air(contact_k_w: f64, capacity_j_k: f64, conductance_w_k: f64, start_c:
 /// The sensor's temperature after `n` equal steps at constant heat.
 fn after(x: &Params, heat_w: f64, dt_s: f64, n: usize) -> f64 {
     let steps = vec![Step { dt_s, heat_w, fan: 0.0, ln_fan: 0.0, temp_c: 0.0, weight_s: 0.0 }; n];
-    let network = Network { steps: &steps, prior_mean: *x, prior_sd: [1.0; N_PARAMS], sd_1s_k: 1.0 };
+    end_of(x, &steps)
+}
+
+/// The sensor's temperature at the end of a run.
+fn end_of(x: &Params, steps: &[Step]) -> f64 {
+    let priors = Priors { mean: *x, sd: [1.0; N_PARAMS] };
     let mut last = f64::NAN;
-    network.replay(x, |_, temp| last = temp);
+    Network::new(steps, &priors, 1.0).replay(x, |_, temp| last = temp);
     last
 }
 
@@ -181,10 +186,7 @@ fn conductance_at(fan: f64, exponent: f64) -> f64 {
     x[Param::Exponent as usize] = exponent;
     let step = Step { dt_s: 100.0, heat_w, fan, ln_fan: fan.ln(), temp_c: 0.0, weight_s: 0.0 };
     let steps = vec![step; 200];
-    let network = Network { steps: &steps, prior_mean: x, prior_sd: [1.0; N_PARAMS], sd_1s_k: 1.0 };
-    let mut last = f64::NAN;
-    network.replay(&x, |_, temp| last = temp);
-    heat_w / (last - air_c)
+    heat_w / (end_of(&x, &steps) - air_c)
 }
 
 mod open_data {

@@ -2,9 +2,10 @@
 //!
 //! Levenberg–Marquardt in two layers. [`minimise`] is the outer loop: it knows damping, acceptance and when to
 //! stop, and nothing of how a linear system is solved. A [`Problem`] knows its residuals and solves its own
-//! linearised system: [`Dense`] by streaming QR for small parameter vectors, others by elimination. The normal
-//! equations are never formed in `Dense`, since squaring the condition number would cost the digits that the
-//! published problems (NIST StRD) ask for.
+//! linearised system, and there are two kinds for small parameter vectors: [`Dense`] by streaming QR for anything,
+//! since forming the normal equations would square the condition number and cost the digits that the published
+//! problems (NIST StRD) ask for; [`Normal`] by just these equations, three times as fast, where priors hold every
+//! parameter.
 //!
 //! Failing to converge is a value of its own ([`Failure`]) with the best point left in place.
 
@@ -13,11 +14,13 @@ mod dense;
 mod dual;
 #[cfg(test)]
 mod nist;
+mod normal;
 mod triangle;
 
 pub use curve::{Curve, CurveFit, fit_curve};
 pub use dense::{Dense, Rows, Scaling};
 pub use dual::Dual;
+pub use normal::{Normal, Summed, Sums};
 pub use triangle::Triangle;
 
 /// A sum of squares that can be linearised about a point and solved with damping.

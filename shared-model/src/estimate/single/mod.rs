@@ -6,13 +6,14 @@ mod priors;
 #[cfg(test)]
 mod recovery;
 mod result;
+mod sweep;
 
-pub use model::{FAN_STILL_BELOW, HUBER_AT, N_PARAMS, Network, Param, Params, huber};
+pub use model::{FAN_STILL_BELOW, HUBER_AT, N_PARAMS, Network, Param, Params};
 pub use priors::{INDOOR_C, Priors};
 pub use result::{EXPONENT_RANGE, Estimate, FitFlag, RunFit};
 
 use super::input::{Equipment, Run, SpoilKind, prepare};
-use super::lsq::{Dense, Failure, Options, Outcome};
+use super::lsq::{Failure, Normal, Options, Outcome};
 use crate::measured::Reason;
 use crate::record::wire::Ambient;
 use crate::trace::Trace;
@@ -74,8 +75,7 @@ pub fn estimate(run: &Run, priors: &Priors) -> Result<Estimate, Failure> {
 /// # Errors
 /// The solver's failure.
 pub fn solve(run: &Run, priors: &Priors, start: Params, sd_1s_k: f64) -> Result<Estimate, Failure> {
-    let network = Network { steps: &run.steps, prior_mean: priors.mean, prior_sd: priors.sd, sd_1s_k };
-    let mut problem = Dense::new(network);
+    let mut problem = Normal::new(Network::new(&run.steps, priors, sd_1s_k));
     let mut params = start;
     let Outcome { cost, evaluations, .. } = problem.minimise(&mut params, &Options::MEASURED)?;
     let covariance = problem.covariance()?;

@@ -10,8 +10,18 @@
 //! a ramp from the sink's old to its new value exactly (what the ramp leaves out is below 0.002 K for a 2 s
 //! step and a time constant of 100 s).
 
+#![expect(
+    clippy::inline_always,
+    reason = "a loop reaches the vector registers only where it is inlined into the caller chosen for them"
+)]
+
+use pulp::{Arch, Simd, WithSimd};
+
 use super::super::input::Step;
-use super::super::lsq::Rows;
+use super::super::lanes::{BLOCK, lane};
+use super::super::lsq::{Summed, Sums};
+use super::priors::Priors;
+use super::sweep::{Block, Sweep};
 
 /// Number of parameters.
 pub const N_PARAMS: usize = 9;
@@ -43,16 +53,6 @@ pub enum Param {
 /// A value per parameter.
 pub type Params = [f64; N_PARAMS];
 
-const R: usize = Param::LnContact as usize;
-const C: usize = Param::LnCapacity as usize;
-const G0: usize = Param::LnPassive as usize;
-const GA: usize = Param::LnAir as usize;
-const M: usize = Param::Exponent as usize;
-const S0: usize = Param::SinkStart as usize;
-const TA: usize = Param::Ambient as usize;
-const LAG: usize = Param::LnLag as usize;
-const H: usize = Param::ExtraHeat as usize;
-
 /// Below this share of the reference speed the fan moves no air worth modelling: tachometers read noise there
 /// and `n^m` has an infinite slope at 0.
 pub const FAN_STILL_BELOW: f64 = 0.02;
@@ -63,217 +63,226 @@ pub const HUBER_AT: f64 = 2.5;
 /// The steps of a run against the network, with priors.
 #[derive(Debug)]
 pub struct Network<'a> {
-    /// The run.
-    pub steps: &'a [Step],
-    /// Prior means.
-    pub prior_mean: Params,
-    /// Prior standard deviations.
-    pub prior_sd: Params,
+    steps: &'a [Step],
+    /// The same, laid out for the sweep.
+    blocks: Vec<Block>,
+    priors: &'a Priors,
     /// Standard deviation of a residual averaged over one second, K.
-    pub sd_1s_k: f64,
+    sd_1s_k: f64,
 }
 
-impl Rows<N_PARAMS> for Network<'_> {
-    fn rows(&mut self, x: &Params, emit: &mut impl FnMut(f64, &Params)) -> bool {
-        let mut state = State::start(x, self.steps.first());
-        let constants = Constants::of(x);
-        let per_sd = 1.0 / self.sd_1s_k;
-        for step in self.steps {
-            state.advance(step, &constants);
-            if step.weight_s > 0.0 {
-                let scale = step.weight_s.sqrt() * per_sd;
-                let (value, slope) = huber((state.sensor - step.temp_c) * scale, HUBER_AT);
-                let factor = slope * scale;
-                emit(value, &state.d_sensor.map(|d| d * factor));
-            }
-        }
-        for j in 0..N_PARAMS {
-            let mut row = [0.0; N_PARAMS];
-            row[j] = 1.0 / self.prior_sd[j];
-            emit((x[j] - self.prior_mean[j]) / self.prior_sd[j], &row);
-        }
-        state.sensor.is_finite() && state.sink.is_finite()
+impl<'a> Network<'a> {
+    /// A run's steps; `sd_1s_k` is the standard deviation of a residual averaged over one second, K.
+    pub fn new(steps: &'a [Step], priors: &'a Priors, sd_1s_k: f64) -> Self {
+        Self { steps, blocks: Block::all_of(steps), priors, sd_1s_k }
     }
-}
 
-impl Network<'_> {
     /// Calls `see(step, modelled sensor temperature)` for each step.
     pub fn replay(&self, x: &Params, mut see: impl FnMut(&Step, f64)) {
-        let mut state = State::start(x, self.steps.first());
-        let constants = Constants::of(x);
-        for step in self.steps {
-            state.advance(step, &constants);
-            see(step, state.sensor);
+        let mut sweep = Sweep::start(x, &self.blocks);
+        for (block, steps) in self.blocks.iter().zip(self.steps.chunks(BLOCK)) {
+            sweep.advance(block);
+            for (step, sensor_c) in steps.iter().zip(sweep.sensor_c()) {
+                see(step, sensor_c);
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn sum_residuals(&self, x: &Params, sums: &mut Sums<N_PARAMS>) {
+        let per_sd = 1.0 / self.sd_1s_k;
+        let mut sweep = Sweep::start(x, &self.blocks);
+        for block in &self.blocks {
+            sweep.advance(block);
+            let sensor_c = sweep.sensor_c();
+            let scale = lane(|i| block.root_weight[i] * per_sd);
+            let residual = lane(|i| (sensor_c[i] - block.temp_c[i]) * scale[i]);
+            let weight = lane(|i| huber_weight(residual[i]) * scale[i] * scale[i]);
+            let pull = lane(|i| huber_pull(residual[i]) * scale[i]);
+            let square = lane(|i| huber_square(residual[i]));
+            sweep.with_derivatives(
+                #[inline(always)]
+                |derivatives| sums.add(derivatives, &weight, &pull, &square),
+            );
         }
     }
 }
 
-/// A residual whose square is Huber's loss, and its slope: quadratic within `k`, linear beyond.
-#[inline]
-pub fn huber(residual: f64, k: f64) -> (f64, f64) {
+impl Summed<N_PARAMS> for Network<'_> {
+    fn sum(&self, x: &Params, sums: &mut Sums<N_PARAMS>) {
+        Arch::new().dispatch(SumResiduals { network: self, x, sums: &mut *sums });
+        for (j, (mean, sd)) in self.priors.mean.iter().zip(self.priors.sd).enumerate() {
+            sums.add_prior(j, x[j] - mean, sd);
+        }
+    }
+}
+
+/// [`Network::sum_residuals`], for the widest registers that the processor has.
+struct SumResiduals<'a> {
+    network: &'a Network<'a>,
+    x: &'a Params,
+    sums: &'a mut Sums<N_PARAMS>,
+}
+
+impl WithSimd for SumResiduals<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) {
+        self.network.sum_residuals(self.x, self.sums);
+    }
+}
+
+/// Huber's loss, quadratic near zero and linear beyond [`HUBER_AT`]: the square that stands for a residual's.
+#[inline(always)]
+fn huber_square(residual: f64) -> f64 {
     let size = residual.abs();
-    if size <= k {
-        return (residual, 1.0);
-    }
-    let value = (k * (2.0 * size - k)).sqrt();
-    (value.copysign(residual), k / value)
+    let near = size.min(HUBER_AT);
+    near * (2.0 * size - near)
 }
 
-/// What a parameter vector fixes for the whole sweep.
-struct Constants {
-    contact: f64,
-    per_capacity: f64,
-    passive: f64,
-    ln_air: f64,
-    exponent: f64,
-    ambient: f64,
-    lag: f64,
-    extra: f64,
+/// Half its slope.
+#[inline(always)]
+fn huber_pull(residual: f64) -> f64 {
+    residual.abs().min(HUBER_AT).copysign(residual)
 }
 
-impl Constants {
-    fn of(x: &Params) -> Self {
-        Self {
-            contact: x[R].exp(),
-            per_capacity: (-x[C]).exp(),
-            passive: x[G0].exp(),
-            ln_air: x[GA],
-            exponent: x[M],
-            ambient: x[TA],
-            lag: x[LAG].exp(),
-            extra: x[H],
-        }
-    }
-}
-
-/// Both temperatures with their derivatives by each parameter.
-struct State {
-    sink: f64,
-    sensor: f64,
-    d_sink: Params,
-    d_sensor: Params,
-    /// Step length and `exp(−dt/lag)` of the last step: most steps have the same length.
-    lag_decay: (f64, f64),
-}
-
-impl State {
-    /// At rest: the sensor shows the die as it is under the first step's power.
-    fn start(x: &Params, first: Option<&Step>) -> Self {
-        let jump = x[R].exp() * first.map_or(0.0, |s| s.heat_w);
-        let mut d_sink = [0.0; N_PARAMS];
-        d_sink[S0] = 1.0;
-        let mut d_sensor = d_sink;
-        d_sensor[R] = jump;
-        Self { sink: x[S0], sensor: x[S0] + jump, d_sink, d_sensor, lag_decay: (0.0, 1.0) }
-    }
-
-    #[inline]
-    fn advance(&mut self, step: &Step, k: &Constants) {
-        let sink_before = self.sink;
-        let d_sink_before = self.d_sink;
-        self.advance_sink(step, k);
-        self.advance_sensor(step, k, sink_before, &d_sink_before);
-    }
-
-    #[inline]
-    fn advance_sink(&mut self, step: &Step, k: &Constants) {
-        let air = if step.fan > FAN_STILL_BELOW { (k.ln_air + k.exponent * step.ln_fan).exp() } else { 0.0 };
-        let conductance = k.passive + air;
-        let per_conductance = 1.0 / conductance;
-        let rate = step.dt_s * k.per_capacity;
-        let decay = (-conductance * rate).exp();
-        let rise = (step.heat_w + k.extra) * per_conductance;
-        let above = self.sink - k.ambient - rise;
-
-        let by_conductance = -(1.0 - decay) * rise * per_conductance - above * decay * rate;
-        for d in &mut self.d_sink {
-            *d *= decay;
-        }
-        self.d_sink[C] += above * decay * rate * conductance;
-        self.d_sink[G0] += by_conductance * k.passive;
-        if air > 0.0 {
-            self.d_sink[GA] += by_conductance * air;
-            self.d_sink[M] += by_conductance * air * step.ln_fan;
-        }
-        self.d_sink[TA] += 1.0 - decay;
-        self.d_sink[H] += (1.0 - decay) * per_conductance;
-        self.sink = k.ambient + rise + above * decay;
-    }
-
-    #[inline]
-    fn advance_sensor(&mut self, step: &Step, k: &Constants, sink_before: f64, d_sink_before: &Params) {
-        if self.lag_decay.0 != step.dt_s {
-            self.lag_decay = (step.dt_s, (-step.dt_s / k.lag).exp());
-        }
-        let decay = self.lag_decay.1;
-        // Share of the sink's move that the sensor still lacks at the step's end.
-        let lag_share = k.lag / step.dt_s * (1.0 - decay);
-        let jump = k.contact * step.heat_w;
-        let moved = self.sink - sink_before;
-        let behind = self.sensor - sink_before - jump;
-
-        for ((d_sensor, d_sink), before) in self.d_sensor.iter_mut().zip(&self.d_sink).zip(d_sink_before) {
-            *d_sensor = decay * (*d_sensor - before) + d_sink - lag_share * (d_sink - before);
-        }
-        self.d_sensor[R] += (1.0 - decay) * jump;
-        let decay_by_ln_lag = decay * step.dt_s / k.lag;
-        self.d_sensor[LAG] += decay_by_ln_lag * behind - moved * (lag_share - decay);
-        self.sensor = self.sink + jump - moved * lag_share + behind * decay;
-    }
+/// What the square of a far residual's derivative counts, as the loss's root is linearised.
+#[inline(always)]
+fn huber_weight(residual: f64) -> f64 {
+    let size = residual.abs();
+    if size > HUBER_AT { HUBER_AT / (2.0 * size - HUBER_AT) } else { 1.0 }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::estimate::lsq::{Dense, Dual, Normal, Options, Rows};
 
+    /// A run whose sensor reads what the network says at other parameters than [`AT`], with a glitch and a mask.
     fn steps() -> Vec<Step> {
-        (0..400)
+        let mut steps: Vec<Step> = (0..400)
             .map(|i| {
                 let heat_w = if (40..220).contains(&i) { 25.0 } else { 3.0 };
-                let fan = if (60..300).contains(&i) { 0.4 + f64::from(i) / 500.0 } else { 0.0 };
+                let fan = if (60..300).contains(&i) { 0.4 + f64::from(i) / 500.0 } else { 0.01 };
                 let dt_s = if i % 7 == 0 { 2.0 } else { 0.5 };
-                Step { dt_s, heat_w, fan, ln_fan: fan.ln(), temp_c: 40.0, weight_s: dt_s }
-            })
-            .collect()
-    }
-
-    const AT: Params = [-0.1, 4.2, -1.6, -0.7, 0.75, 41.0, 23.0, 0.6, 0.8];
-
-    /// The sweep's derivatives against central differences of its own values.
-    #[test]
-    fn derivatives_are_those_of_the_values() {
-        let steps = steps();
-        let sensors = |x: &Params| {
-            let net = Network { steps: &steps, prior_mean: AT, prior_sd: [1.0; 9], sd_1s_k: 1.0 };
-            let mut all = Vec::new();
-            net.replay(x, |_, t| all.push(t));
-            all
-        };
-        let mut state = State::start(&AT, steps.first());
-        let constants = Constants::of(&AT);
-        let exact: Vec<Params> = steps
-            .iter()
-            .map(|s| {
-                state.advance(s, &constants);
-                state.d_sensor
+                Step { dt_s, heat_w, fan, ln_fan: fan.ln(), temp_c: f64::NAN, weight_s: dt_s }
             })
             .collect();
-        for j in 0..N_PARAMS {
-            let nudged = |by: f64| {
-                let mut x = AT;
-                x[j] += by;
-                sensors(&x)
-            };
-            let (up, down) = (nudged(1e-5), nudged(-1e-5));
-            for (i, row) in exact.iter().enumerate() {
-                let difference = (up[i] - down[i]) / 2e-5;
-                assert!(
-                    (difference - row[j]).abs() < 1e-6 * (1.0 + row[j].abs()),
-                    "step {i}, parameter {j}: {difference} against {}",
-                    row[j]
-                );
+        let mut read = Vec::new();
+        Network::new(&steps, &PRIORS, 1.0).replay(&TRUTH, |_, sensor_c| read.push(sensor_c));
+        for (i, (step, sensor_c)) in steps.iter_mut().zip(read).enumerate() {
+            step.temp_c = sensor_c + if i == 150 { 12.0 } else { (i as f64).sin() };
+        }
+        steps[100].temp_c = f64::NAN;
+        steps[100].weight_s = 0.0;
+        steps
+    }
+
+    const TRUTH: Params = [-0.3, 4.4, -1.4, -0.9, 0.72, 42.0, 24.0, 0.5, 0.5];
+    const AT: Params = [-0.1, 4.2, -1.6, -0.7, 0.75, 41.0, 23.0, 0.6, 0.8];
+    const PRIORS: Priors = Priors { mean: AT, sd: [0.5, 0.5, 0.7, 0.6, 0.1, 25.0, 3.0, 0.7, 1.0] };
+
+    /// The network as the module's head has it: step by step, differentiated by dual numbers, solved by QR.
+    struct Plain<'a>(&'a [Step]);
+
+    impl Plain<'_> {
+        fn sensor_c(&self, x: &Params) -> Vec<Dual<N_PARAMS>> {
+            let [ln_r, ln_c, ln_g0, ln_g, m, start, ambient, ln_lag, extra] = Dual::parameters(x);
+            let (contact, capacity, lag) = (ln_r.exp(), ln_c.exp(), ln_lag.exp());
+            let mut sink = start;
+            let mut sensor = start + contact * self.0[0].heat_w;
+            let mut all = Vec::new();
+            for step in self.0 {
+                let turns = step.fan > FAN_STILL_BELOW;
+                let air = if turns { (ln_g + m * step.fan.ln()).exp() } else { Dual::constant(0.0) };
+                let conductance = ln_g0.exp() + air;
+                let steady = ambient + (extra + step.heat_w) / conductance;
+                let before = sink;
+                sink = steady + (sink - steady) * (-conductance * step.dt_s / capacity).exp();
+                let decay = (-Dual::constant(step.dt_s) / lag).exp();
+                let lacks = (sink - before) * (lag / step.dt_s) * (-decay + 1.0);
+                let jump = contact * step.heat_w;
+                sensor = sink + jump - lacks + (sensor - before - jump) * decay;
+                all.push(sensor);
+            }
+            all
+        }
+    }
+
+    impl Rows<N_PARAMS> for Plain<'_> {
+        fn rows(&mut self, x: &Params, emit: &mut impl FnMut(f64, &Params)) -> bool {
+            for (step, sensor) in self.0.iter().zip(self.sensor_c(x)).filter(|(s, _)| s.weight_s > 0.0) {
+                let scale = step.weight_s.sqrt();
+                let residual = (sensor.v - step.temp_c) * scale;
+                let value = huber_square(residual).sqrt().copysign(residual);
+                let slope = huber_pull(residual) / value;
+                emit(value, &sensor.d.map(|d| d * scale * slope));
+            }
+            for j in 0..N_PARAMS {
+                let mut row = [0.0; N_PARAMS];
+                row[j] = 1.0 / PRIORS.sd[j];
+                emit((x[j] - PRIORS.mean[j]) / PRIORS.sd[j], &row);
+            }
+            true
+        }
+    }
+
+    #[test]
+    fn temperatures_and_derivatives_are_those_of_the_equations() {
+        let steps = steps();
+        let blocks = Block::all_of(&steps);
+        let mut sweep = Sweep::start(&AT, &blocks);
+        let mut swept: Vec<Dual<N_PARAMS>> = Vec::new();
+        for block in &blocks {
+            sweep.advance(block);
+            let sensor_c = sweep.sensor_c();
+            sweep.with_derivatives(|d| {
+                let dual = |i: usize| Dual { v: sensor_c[i], d: std::array::from_fn(|j| d[j][i]) };
+                swept.extend((0..BLOCK).map(dual));
+            });
+        }
+        for (i, (wanted, got)) in Plain(&steps).sensor_c(&AT).iter().zip(&swept).enumerate() {
+            assert!((wanted.v - got.v).abs() < 1e-10, "step {i}: {} against {}", got.v, wanted.v);
+            for j in 0..N_PARAMS {
+                let (got, wanted) = (got.d[j], wanted.d[j]);
+                assert!((got - wanted).abs() < 1e-10, "step {i}, parameter {j}: {got} against {wanted}");
             }
         }
+    }
+
+    /// Cholesky on blocks and QR on the plain equations end at one optimum.
+    #[test]
+    fn the_minimum_is_that_of_the_equations() {
+        let steps = steps();
+        let (mut got, mut wanted) = (AT, AT);
+        let mut normal = Normal::new(Network::new(&steps, &PRIORS, 1.0));
+        let mut dense = Dense::new(Plain(&steps));
+        let got_cost = normal.minimise(&mut got, &Options::MEASURED).unwrap().cost;
+        let wanted_cost = dense.minimise(&mut wanted, &Options::MEASURED).unwrap().cost;
+        assert!((got_cost / wanted_cost - 1.0).abs() < 1e-10, "{got_cost} against {wanted_cost}");
+        let (covariance, by_rows) = (normal.covariance().unwrap(), dense.covariance().unwrap());
+        for j in 0..N_PARAMS {
+            let (se, se_by_rows) = (covariance[j][j].sqrt(), by_rows[j][j].sqrt());
+            assert!(
+                (got[j] - wanted[j]).abs() < 1e-5 * se,
+                "parameter {j}: {} against {}",
+                got[j],
+                wanted[j]
+            );
+            assert!((se / se_by_rows - 1.0).abs() < 1e-5, "se of {j}: {se} against {se_by_rows}");
+        }
+    }
+
+    /// Wide registers and none give the same digits.
+    #[test]
+    fn sums_are_the_same_on_every_processor() {
+        let steps = steps();
+        let network = Network::new(&steps, &PRIORS, 1.4);
+        let (mut wide, mut plain) = (Sums::NONE, Sums::NONE);
+        Arch::new().dispatch(SumResiduals { network: &network, x: &AT, sums: &mut wide });
+        network.sum_residuals(&AT, &mut plain);
+        assert_eq!(wide, plain);
     }
 
     /// A step of constant power ends where the equation's steady state is.
@@ -281,20 +290,22 @@ mod tests {
     fn the_steady_state_is_ohms_law_for_heat() {
         let step = Step { dt_s: 2.0, heat_w: 20.0, fan: 1.0, ln_fan: 0.0, temp_c: 0.0, weight_s: 1.0 };
         let steps = vec![step; 3000];
-        let net = Network { steps: &steps, prior_mean: AT, prior_sd: [1.0; 9], sd_1s_k: 1.0 };
         let mut last = 0.0;
-        net.replay(&AT, |_, t| last = t);
-        let conductance = AT[G0].exp() + AT[GA].exp();
-        let wanted = AT[TA] + (20.0 + AT[H]) / conductance + 20.0 * AT[R].exp();
+        Network::new(&steps, &PRIORS, 1.0).replay(&AT, |_, t| last = t);
+        let conductance = AT[Param::LnPassive as usize].exp() + AT[Param::LnAir as usize].exp();
+        let heat_w = 20.0 + AT[Param::ExtraHeat as usize];
+        let wanted =
+            AT[Param::Ambient as usize] + heat_w / conductance + 20.0 * AT[Param::LnContact as usize].exp();
         assert!((last - wanted).abs() < 1e-9, "{last} against {wanted}");
     }
 
     #[test]
     fn huber_joins_smoothly_and_ends_linear() {
-        assert_eq!(huber(2.0, 2.5), (2.0, 1.0));
-        let (value, slope) = huber(-2.5, 2.5);
-        assert!((value + 2.5).abs() < 1e-12 && (slope - 1.0).abs() < 1e-12);
-        let (value, _) = huber(10.0, 2.5);
-        assert!((value * value - 2.5 * (20.0 - 2.5)).abs() < 1e-12);
+        assert_eq!((huber_square(-2.0), huber_pull(-2.0), huber_weight(-2.0)), (4.0, -2.0, 1.0));
+        let edge = HUBER_AT * (1.0 + 1e-12);
+        assert!((huber_square(edge) - HUBER_AT * HUBER_AT).abs() < 1e-10);
+        assert!((huber_weight(edge) - 1.0).abs() < 1e-10);
+        assert_eq!((huber_square(-10.0), huber_pull(-10.0)), (2.5 * (20.0 - 2.5), -2.5));
+        assert!(huber_square(f64::NAN).is_nan());
     }
 }

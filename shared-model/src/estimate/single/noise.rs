@@ -25,8 +25,8 @@ const SLOW_PARAMETERS: f64 = 4.0;
 /// Standard deviation of a one-second mean from the residuals at `params`.
 pub(super) fn sd_1s_k(run: &Run, priors: &Priors, params: &Params) -> f64 {
     let mut batches = Batches::default();
-    let network = Network { steps: &run.steps, prior_mean: priors.mean, prior_sd: priors.sd, sd_1s_k: 1.0 };
-    network.replay(params, |step, modelled_c| batches.add(step.weight_s, modelled_c - step.temp_c));
+    Network::new(&run.steps, priors, 1.0)
+        .replay(params, |step, modelled_c| batches.add(step.weight_s, modelled_c - step.temp_c));
     let rounding = run.sensor_step_k * run.sensor_step_k / 12.0;
     (batches.long_run_variance() + rounding).sqrt().clamp(LEAST_SD_1S_K, LARGEST_SD_1S_K)
 }

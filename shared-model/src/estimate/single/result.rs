@@ -251,12 +251,7 @@ impl Told<'_> {
     }
 
     fn residuals(&self) -> (f64, usize) {
-        let network = Network {
-            steps: &self.run.steps,
-            prior_mean: self.priors.mean,
-            prior_sd: self.priors.sd,
-            sd_1s_k: 1.0,
-        };
+        let network = Network::new(&self.run.steps, self.priors, 1.0);
         let (mut sum, mut weight, mut n) = (0.0, 0.0, 0);
         network.replay(&self.estimate.params, |step, modelled_c| {
             sum += step.weight_s * (modelled_c - step.temp_c).powi(2);
