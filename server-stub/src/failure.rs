@@ -63,7 +63,7 @@ impl From<StoreError> for Failure {
                 "check the path and its permissions, or name another file with `--database`"
             }
             StoreError::Pragma { .. } => "keep the database on a local disk, not on a network share",
-            StoreError::Busy | StoreError::Closing => "run the command again",
+            StoreError::Busy | StoreError::Closing | StoreError::Overtaken => "run the command again",
             StoreError::NoRandomness(_) => "run it where the operating system's random source can be read",
             StoreError::Database(_) => "check that the disk has room and that the file can be written",
             StoreError::Corrupt { .. } => {

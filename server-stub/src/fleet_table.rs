@@ -4,16 +4,14 @@ use chrono::{DateTime, SecondsFormat};
 use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::METHOD_VERSION;
-use windrow_model::measured::Measured;
 use windrow_model::record::Digest;
-use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
 use windrow_model::condition::judge::{Condition, Interval};
 
 use crate::coverage::{Coverage, CoverageState};
 use crate::scoring::{
-    Band, Evidence, Forecast, JudgedFleet, PeerRange, ReasonCode, Standing, Suspicion, Versions,
+    Band, Evidence, Figure, Forecast, JudgedFleet, PeerRange, ReasonCode, Standing, Suspicion, Versions,
 };
 use crate::store::EpochMs;
 
@@ -136,17 +134,16 @@ pub fn explained(rank: usize, standing: &Standing, versions: &Versions, coverage
         evidence: standing.evidence.iter().map(tidy_evidence).collect(),
         forecast: standing.forecast,
         versions: versions.clone(),
-        agent_metrics_agree: standing.last.stored.agrees,
+        agent_metrics_agree: standing.last.agrees,
     }
 }
 
 /// A laptop's row, by its rank from 1.
 pub fn row(rank: usize, standing: &Standing, coverage: &Coverage) -> Row {
-    let run = &standing.last.stored;
-    let metric =
-        |of: fn(&Metrics) -> &Measured| standing.last.metrics.as_ref().and_then(|m| of(m).value()).map(tidy);
+    let run = &standing.last;
+    let figure = |which: Figure| run.figures.as_ref().and_then(|f| f.get(which)).map(tidy);
     let p = |of: fn(&Condition) -> f64| standing.condition.as_ref().map(|c| tidy(of(c)));
-    let [airflow, fan, contact] = intervals(standing.condition.as_ref());
+    let [airflow, fan, contact] = intervals(standing.condition.as_deref());
     let (service_on, service_action) = standing.last_service.as_ref().map_or((None, None), |service| {
         let actions: Vec<&str> = service.actions.iter().map(|a: &ServiceAction| a.name()).collect();
         (Some(service.on.to_string()), Some(actions.join(" ")))
@@ -154,10 +151,10 @@ pub fn row(rank: usize, standing: &Standing, coverage: &Coverage) -> Row {
     let logged = standing.last_service.as_ref().and_then(|service| service.logged.as_ref());
     Row {
         rank,
-        device_id: run.device_id.clone(),
-        asset_tag: run.asset_tag.clone(),
-        model: run.model_name.clone(),
-        site: run.site.clone(),
+        device_id: run.device_id.to_string(),
+        asset_tag: run.asset_tag.to_string(),
+        model: run.kind.model_name.clone(),
+        site: run.kind.site.clone(),
         coverage_state: coverage.state_of(&run.device_id),
         last_tested_at: time(run.tested_at_ms),
         received_at: time(run.received_at_ms),
@@ -175,27 +172,27 @@ pub fn row(rank: usize, standing: &Standing, coverage: &Coverage) -> Row {
         contact_factor: contact.mid,
         contact_low: contact.low,
         contact_high: contact.high,
-        peak_c: metric(|m| &m.peak_c),
-        rise_k: metric(|m| &m.rise_k),
-        rise_rate_k_s: metric(|m| &m.rise_rate_early_k_per_s),
-        recovery_half_s: metric(|m| &m.recovery_half_s),
-        fan_delay_s: metric(|m| &m.fan_delay_s),
-        fan_max_rpm: metric(|m| &m.fan_max_rpm),
-        throttled_load_share: metric(|m| &m.throttled_load_share),
+        peak_c: figure(Figure::PeakC),
+        rise_k: figure(Figure::RiseK),
+        rise_rate_k_s: figure(Figure::RiseRateEarlyKPerS),
+        recovery_half_s: figure(Figure::RecoveryHalfS),
+        fan_delay_s: figure(Figure::FanDelayS),
+        fan_max_rpm: figure(Figure::FanMaxRpm),
+        throttled_load_share: figure(Figure::ThrottledLoadShare),
         ambient_c: run.ambient_c.map(tidy),
         ambient_sd_k: run.ambient_sd_k.map(tidy),
-        channels: run.channels.clone(),
+        channels: run.kind.channels.clone(),
         runs: standing.n_runs,
         reason_code: standing.reason_code,
-        reason: standing.reason.clone(),
+        reason: standing.reason.to_string(),
         due_on: standing.due_on.map(|d| d.to_string()),
         last_service_on: service_on,
         last_service_action: service_action,
         visited_by_role: logged.map(|l| l.by_role.clone()),
         method_version: METHOD_VERSION,
-        load_mix: run.load_mix.clone(),
+        load_mix: run.kind.load_mix.clone(),
         record_digest: standing.digest().to_hex(),
-        provenance: run.provenance.clone(),
+        provenance: run.kind.of.provenance.clone(),
     }
 }
 

@@ -8,10 +8,11 @@ use windrow_model::estimate::network_drive::Drive;
 
 use crate::clock::WallClock;
 use crate::costs::Costs;
-use crate::scoring::{self, Fleet, JudgedFleet};
+use crate::learning::{self, Evidence};
+use crate::scoring::{self, BandOf, Fleet, JudgedFleet, Runs};
 use crate::store::judgements::StoredTrace;
 use crate::store::{EpochMs, Store, StoreError};
-use crate::{facts, learning, measure};
+use crate::{facts, measure};
 
 /// Traces unpacked in one go: some megabytes at a time.
 const BATCH: usize = 256;
@@ -26,13 +27,51 @@ pub async fn judged_fleet<S: Store>(
     as_of_ms: EpochMs,
     costs: &Costs,
 ) -> Result<JudgedFleet, StoreError> {
+    judged(store, clock, as_of_ms, costs, scoring::judge).await
+}
+
+/// Each laptop's band as of a time, to compare another judgement with.
+///
+/// # Errors
+/// As [`judged_fleet`].
+pub async fn judged_bands<S: Store>(
+    store: &S,
+    clock: &WallClock,
+    as_of_ms: EpochMs,
+    costs: &Costs,
+) -> Result<Vec<BandOf>, StoreError> {
+    judged(store, clock, as_of_ms, costs, scoring::judge_bands).await
+}
+
+/// Another process may learn the fleet anew while it is judged here; then it is judged once more.
+const MAX_TRIES: usize = 3;
+
+async fn judged<S: Store, T: Send + 'static>(
+    store: &S,
+    clock: &WallClock,
+    as_of_ms: EpochMs,
+    costs: &Costs,
+    judge: impl Fn(Fleet<Evidence<S>>, &Costs) -> Result<T, StoreError> + Clone + Send + 'static,
+) -> Result<T, StoreError> {
     measure::measure_due(store, clock, |_| ()).await?;
-    let runs = store.run_list_to_judge(METHOD_VERSION, as_of_ms).await?;
+    let mut tries = 1;
+    loop {
+        let fleet = fleet(store, as_of_ms).await?;
+        let (judge, costs) = (judge.clone(), costs.clone());
+        match off_the_reactor(move || judge(fleet, &costs)).await? {
+            Err(StoreError::Overtaken) if tries < MAX_TRIES => tries += 1,
+            judged => return judged,
+        }
+    }
+}
+
+async fn fleet<S: Store>(store: &S, as_of_ms: EpochMs) -> Result<Fleet<Evidence<S>>, StoreError> {
+    let mut runs = Runs::new(as_of_ms);
+    store.run_read_to_judge(METHOD_VERSION, as_of_ms, |page| runs.add(page)).await?;
     let services = store.service_list().await?;
-    let learned = learning::learned(store, &runs, &services).await?;
+    let learned = learning::learned(store, &runs.all, &services).await?;
     let facts = facts::read(store, as_of_ms).await?;
-    let costs = costs.clone();
-    off_the_reactor(move || scoring::judge(Fleet { runs, learned, services, facts, as_of_ms }, &costs)).await
+    Ok(Fleet { runs, learned, services, facts })
 }
 
 /// These runs made ready for the fit; those that say nothing are left out.

@@ -7,6 +7,8 @@
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
+use tokio::runtime::Handle;
+
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use windrow_model::METHOD_VERSION;
@@ -22,16 +24,19 @@ use windrow_model::record::Digest;
 
 use crate::judgement::{drives, off_the_reactor};
 use crate::scoring::conditions::{self, Firmwares, ServicesOf};
-use crate::scoring::{Learned, ModelOf, Standing};
+use crate::scoring::{EvidenceSource, Learned, ModelOf, RunRef, Standing};
 use crate::store::judgements::{StoredEvidence, StoredStanding};
-use crate::store::{EpochMs, MeasuredRun, Service, Store, StoreError};
+use crate::store::{EpochMs, Service, Store, StoreError};
 use crate::workers::Pool;
 
 /// A model is fitted anew once this many runs came in since, or one in ten of those that it rests on. Our choice: below
 /// it the fit's own error hardly falls.
 const REFIT_RUNS: usize = 10;
-/// Runs whose evidence is read in one go: some ten megabytes.
-const EVIDENCE_PAGE: u32 = 10_000;
+/// Runs of which is read in one go whether they have evidence, or what of it; some megabytes.
+const EVIDENCE_PAGE: u32 = 4_000;
+/// Runs that are held ready for the fit from first to last, if there are no more: some ten kilobytes each. Of more, each
+/// model's are made ready again when it is their turn.
+const MAX_HELD_READY: usize = 2_000;
 /// Runs kept in one unit of work.
 const PUT_BATCH: usize = 1000;
 
@@ -42,12 +47,72 @@ struct Kept {
     evidence: RunEvidence,
 }
 
-/// A run's place in the judgement.
-enum Known {
-    /// Its trace has no load phase, or cannot be read.
-    SaysNothing,
-    /// Evidence against the standing with this digest.
-    Fitted(Digest, Box<Kept>),
+/// Which runs have evidence, and against which standing.
+#[derive(Debug, Default)]
+struct Known {
+    /// By the runs' rows; a standing's number, or none for a run that says nothing.
+    runs: HashMap<i64, Option<u32>>,
+    numbers: HashMap<Digest, u32>,
+    standings: Vec<Digest>,
+}
+
+impl Known {
+    fn add(&mut self, run_id: i64, standing: Option<Digest>) {
+        let number = standing.map(|digest| {
+            *self.numbers.entry(digest).or_insert_with(|| {
+                self.standings.push(digest);
+                self.standings.len() as u32 - 1
+            })
+        });
+        self.runs.insert(run_id, number);
+    }
+
+    fn has(&self, run_id: i64) -> bool {
+        self.runs.contains_key(&run_id)
+    }
+
+    /// What the evidence of a run was made against; `None` for one that says nothing or isn't known.
+    fn standing_of(&self, run_id: i64) -> Option<Digest> {
+        let number = (*self.runs.get(&run_id)?)?;
+        Some(self.standings[number as usize])
+    }
+}
+
+/// All runs' evidence, read from the store when it is asked for.
+#[derive(Debug)]
+pub struct Evidence<S> {
+    store: S,
+    handle: Handle,
+    version: String,
+    known: Known,
+}
+
+impl<S: Store> EvidenceSource for Evidence<S> {
+    fn has(&self, run_id: i64) -> bool {
+        self.known.standing_of(run_id).is_some()
+    }
+
+    /// Must be called from another thread than the runtime's own.
+    fn read(&self, run_ids: Vec<i64>) -> Result<Vec<RunEvidence>, StoreError> {
+        let stored = self.handle.block_on(self.store.evidence_get(self.version.clone(), run_ids.clone()))?;
+        let read: HashMap<i64, RunEvidence> =
+            stored.into_par_iter().map(|stored| self.evidence_of(stored)).collect::<Result<_, _>>()?;
+        let of = |id: &i64| read.get(id).copied().ok_or(StoreError::Overtaken);
+        run_ids.iter().map(of).collect()
+    }
+}
+
+impl<S> Evidence<S> {
+    fn evidence_of(&self, stored: StoredEvidence) -> Result<(i64, RunEvidence), StoreError> {
+        let StoredEvidence { run_id, made } = stored;
+        let made = made.filter(|(digest, _)| self.known.standing_of(run_id) == Some(*digest));
+        let (_, json) = made.ok_or(StoreError::Overtaken)?;
+        let kept: Kept = serde_json::from_slice(&json).map_err(|e| StoreError::Corrupt {
+            column: "run_evidence.evidence",
+            why: format!("of the run in row {run_id}: {e}; `windrow-hub recompute` makes it again"),
+        })?;
+        Ok((run_id, kept.evidence))
+    }
 }
 
 /// What is known of a model and its runs.
@@ -72,27 +137,48 @@ pub async fn forget<S: Store>(store: &S) -> Result<(), StoreError> {
 /// If the store fails.
 pub async fn learned<S: Store>(
     store: &S,
-    runs: &[MeasuredRun],
+    runs: &[RunRef],
     services: &[Service],
-) -> Result<Learned, StoreError> {
+) -> Result<Learned<Evidence<S>>, StoreError> {
     let version = version();
     let mut known = read_known(store, &version).await?;
-    let unknown: Vec<i64> = runs.iter().map(|r| r.run_id).filter(|id| !known.contains_key(id)).collect();
     let standings = read_standings(store, &version).await?;
-    if unknown.is_empty() {
-        return Ok(stored(known, standings));
-    }
-    let mut ready = drives(store, &unknown).await?;
-    let silent: Vec<i64> = unknown.into_iter().filter(|id| !ready.contains_key(id)).collect();
+    let unknown: Vec<i64> = runs.iter().map(|r| r.run_id).filter(|id| !known.has(*id)).collect();
+    let models = if unknown.is_empty() {
+        standings.into_iter().map(|(of, (_, standing))| (of, standing)).collect()
+    } else {
+        learn(store, runs, &unknown, services, &mut known, standings).await?
+    };
+    let evidence = Evidence { store: store.clone(), handle: Handle::current(), version, known };
+    Ok(Learned { models, evidence })
+}
+
+type Models = BTreeMap<ModelOf, Arc<ModelStanding>>;
+
+/// Makes the evidence of runs that have none, and what else is due, and keeps it.
+async fn learn<S: Store>(
+    store: &S,
+    runs: &[RunRef],
+    unknown: &[i64],
+    services: &[Service],
+    known: &mut Known,
+    standings: Standings,
+) -> Result<Models, StoreError> {
+    let version = version();
+    let (mut facts, mut ready) = made_ready(store, unknown).await?;
+    let silent: Vec<i64> = unknown.iter().copied().filter(|id| !facts.contains_key(id)).collect();
     let says_nothing = silent.iter().map(|&run_id| StoredEvidence { run_id, made: None }).collect();
     put(store, &version, None, says_nothing).await?;
-    known.extend(silent.into_iter().map(|id| (id, Known::SaysNothing)));
+    for run_id in silent {
+        known.add(run_id, None);
+    }
+    read_facts(store, &version, known, &mut facts).await?;
 
-    let rooms = all_rooms(runs, &known, &ready);
+    let rooms = all_rooms(runs, &facts);
     let firmwares = Arc::new(conditions::firmwares(runs.iter()));
     let services = Arc::new(conditions::services_by_device(services));
-    let mut learned = Learned::default();
-    for (of, model) in models(runs, &known, &ready, standings) {
+    let mut learned = Models::new();
+    for (of, model) in models(runs, known, &facts, standings) {
         let is_refit = is_refit_due(&model);
         let mut wanted: Vec<usize> = if is_refit {
             model.current.iter().chain(&model.new).copied().collect()
@@ -102,25 +188,28 @@ pub async fn learned<S: Store>(
         // In the order of all runs, so that the last digits don't depend on how they came in.
         wanted.sort_unstable();
         let made = model_runs(store, runs, &wanted, &mut ready, &rooms, &firmwares).await?;
-        let (standing, evidence) = match model.standing {
+        let (digest, standing, evidence) = match model.standing {
             Some((digest, standing)) if !is_refit => {
                 let evidence = against(Arc::clone(&standing), &made).await?;
                 put(store, &version, None, rows(digest, &made, &evidence)?).await?;
-                learned.evidence.extend(kept_evidence(&known, runs, &model.current));
-                (standing, evidence)
+                (digest, standing, evidence)
             }
             _ => {
                 let Some((standing, evidence)) = fitted(&made, Arc::clone(&services)).await? else {
                     continue;
                 };
                 let stored = stored_standing(&of, &standing)?;
-                let evidence_rows = rows(stored.digest, &made, &evidence)?;
+                let digest = stored.digest;
+                let evidence_rows = rows(digest, &made, &evidence)?;
                 put(store, &version, Some(stored), evidence_rows).await?;
-                (standing, evidence)
+                (digest, standing, evidence)
             }
         };
-        learned.evidence.extend(made.iter().map(|m| m.run_id).zip(evidence));
-        learned.models.insert(of, standing);
+        debug_assert_eq!(made.len(), evidence.len(), "each run has its evidence");
+        for run in &made {
+            known.add(run.run_id, Some(digest));
+        }
+        learned.insert(of, standing);
     }
     Ok(learned)
 }
@@ -147,7 +236,7 @@ pub async fn history<S: Store>(
     as_of_ms: EpochMs,
     limit: usize,
 ) -> Result<Vec<AfterRun>, StoreError> {
-    let (of, device_id, site) = (ModelOf::run(&laptop.last.stored), laptop.device_id(), laptop.site);
+    let (of, device_id, site) = (&laptop.last.kind.of, laptop.device_id(), laptop.site);
     let stored = store.evidence_list_of_laptop(
         version(),
         device_id.to_owned(),
@@ -198,23 +287,64 @@ fn is_refit_due(model: &Model) -> bool {
     model.standing.is_none() || (n_new > 0 && n_new >= REFIT_RUNS.max(n_current / 10))
 }
 
-async fn read_known<S: Store>(store: &S, version: &str) -> Result<HashMap<i64, Known>, StoreError> {
-    let mut known = HashMap::new();
+async fn read_known<S: Store>(store: &S, version: &str) -> Result<Known, StoreError> {
+    let mut known = Known::default();
     let mut after = 0;
     loop {
-        let page = store.evidence_list(version.to_owned(), after, EVIDENCE_PAGE).await?;
-        let Some(last) = page.last() else { return Ok(known) };
-        after = last.run_id;
-        known.extend(
-            off_the_reactor(move || page.into_par_iter().filter_map(kept_of).collect::<Vec<_>>()).await?,
-        );
+        let page = store.evidence_list_made(version.to_owned(), after, EVIDENCE_PAGE).await?;
+        let Some((last, _)) = page.last() else { return Ok(known) };
+        after = *last;
+        for (run_id, standing) in page {
+            known.add(run_id, standing);
+        }
     }
 }
 
-/// What is kept of a run; what cannot be read is made again.
-fn kept_of(stored: StoredEvidence) -> Option<(i64, Known)> {
-    let Some((digest, json)) = stored.made else { return Some((stored.run_id, Known::SaysNothing)) };
-    Some((stored.run_id, Known::Fitted(digest, Box::new(serde_json::from_slice(&json).ok()?))))
+type Facts = HashMap<i64, RoomFacts>;
+
+/// Runs made ready for the fit, or of many their facts alone.
+async fn made_ready<S: Store>(
+    store: &S,
+    run_ids: &[i64],
+) -> Result<(Facts, HashMap<i64, Drive>), StoreError> {
+    let (mut facts, mut ready) = (Facts::new(), HashMap::new());
+    for batch in run_ids.chunks(MAX_HELD_READY) {
+        let drives = drives(store, batch).await?;
+        facts.extend(drives.iter().map(|(&id, drive)| (id, RoomFacts::from(&drive.facts))));
+        if run_ids.len() <= MAX_HELD_READY {
+            ready = drives;
+        }
+    }
+    Ok((facts, ready))
+}
+
+/// Adds the facts of all runs that say something.
+async fn read_facts<S: Store>(
+    store: &S,
+    version: &str,
+    known: &Known,
+    facts: &mut Facts,
+) -> Result<(), StoreError> {
+    let mut after = 0;
+    loop {
+        let page = store.evidence_list(version.to_owned(), after, EVIDENCE_PAGE).await?;
+        let Some(last) = page.last() else { return Ok(()) };
+        after = last.run_id;
+        let read = off_the_reactor(move || page.into_par_iter().filter_map(facts_of).collect::<Vec<_>>());
+        let of_known = read.await?.into_iter().filter(|(id, _)| known.standing_of(*id).is_some());
+        facts.extend(of_known);
+    }
+}
+
+fn facts_of(stored: StoredEvidence) -> Option<(i64, RoomFacts)> {
+    /// The same JSON, as far as it is wanted.
+    #[derive(Deserialize)]
+    struct KeptFacts {
+        facts: RoomFacts,
+    }
+    let (_, json) = stored.made?;
+    let kept: KeptFacts = serde_json::from_slice(&json).ok()?;
+    Some((stored.run_id, kept.facts))
 }
 
 type Standings = BTreeMap<ModelOf, (Digest, Arc<ModelStanding>)>;
@@ -231,32 +361,12 @@ async fn read_standings<S: Store>(store: &S, version: &str) -> Result<Standings,
         .collect())
 }
 
-/// Nothing is due: what is kept, as it is.
-fn stored(known: HashMap<i64, Known>, standings: Standings) -> Learned {
-    let evidence = known.into_iter().filter_map(|(run_id, known)| match known {
-        Known::Fitted(_, kept) => Some((run_id, kept.evidence)),
-        Known::SaysNothing => None,
-    });
-    Learned {
-        evidence: evidence.collect(),
-        models: standings.into_iter().map(|(of, (_, standing))| (of, standing)).collect(),
-    }
-}
-
 /// Rooms by the run's row, learned within each provenance from all runs that say something.
-fn all_rooms(
-    runs: &[MeasuredRun],
-    known: &HashMap<i64, Known>,
-    ready: &HashMap<i64, Drive>,
-) -> HashMap<i64, Room> {
-    let mut by_provenance: BTreeMap<&str, Vec<(&MeasuredRun, RoomFacts)>> = BTreeMap::new();
+fn all_rooms(runs: &[RunRef], facts: &Facts) -> HashMap<i64, Room> {
+    let mut by_provenance: BTreeMap<&str, Vec<(&RunRef, RoomFacts)>> = BTreeMap::new();
     for run in runs {
-        let facts = match (known.get(&run.run_id), ready.get(&run.run_id)) {
-            (Some(Known::Fitted(_, kept)), _) => kept.facts,
-            (_, Some(drive)) => RoomFacts::from(&drive.facts),
-            _ => continue,
-        };
-        by_provenance.entry(&run.provenance).or_default().push((run, facts));
+        let Some(facts) = facts.get(&run.run_id) else { continue };
+        by_provenance.entry(&run.kind.of.provenance).or_default().push((run, *facts));
     }
     by_provenance
         .into_values()
@@ -267,23 +377,19 @@ fn all_rooms(
         .collect()
 }
 
-/// Each model with its runs. A run whose evidence belongs to another standing than the present one counts as new.
+/// Each model with its runs that say something. A run whose evidence belongs to another standing than the present one
+/// counts as new.
 fn models(
-    runs: &[MeasuredRun],
-    known: &HashMap<i64, Known>,
-    ready: &HashMap<i64, Drive>,
+    runs: &[RunRef],
+    known: &Known,
+    facts: &Facts,
     mut standings: Standings,
 ) -> BTreeMap<ModelOf, Model> {
     let mut models: BTreeMap<ModelOf, Model> = BTreeMap::new();
-    for (place, run) in runs.iter().enumerate() {
-        let of = ModelOf::run(run);
-        let digest = match known.get(&run.run_id) {
-            Some(Known::Fitted(digest, _)) => Some(*digest),
-            None if ready.contains_key(&run.run_id) => None,
-            Some(Known::SaysNothing) | None => continue,
-        };
-        let model = models.entry(of.clone()).or_insert_with(|| Model {
-            standing: standings.remove(&of),
+    for (place, run) in runs.iter().enumerate().filter(|(_, run)| facts.contains_key(&run.run_id)) {
+        let digest = known.standing_of(run.run_id);
+        let model = models.entry(run.kind.of.clone()).or_insert_with(|| Model {
+            standing: standings.remove(&run.kind.of),
             current: Vec::new(),
             new: Vec::new(),
         });
@@ -302,7 +408,7 @@ struct Made {
 
 async fn model_runs<S: Store>(
     store: &S,
-    runs: &[MeasuredRun],
+    runs: &[RunRef],
     wanted: &[usize],
     ready: &mut HashMap<i64, Drive>,
     rooms: &HashMap<i64, Room>,
@@ -349,18 +455,6 @@ async fn fitted(
         learned.map(|(standing, evidence)| (Arc::new(standing), evidence))
     })
     .await
-}
-
-fn kept_evidence(
-    known: &HashMap<i64, Known>,
-    runs: &[MeasuredRun],
-    places: &[usize],
-) -> Vec<(i64, RunEvidence)> {
-    let of = |&at: &usize| match known.get(&runs[at].run_id) {
-        Some(Known::Fitted(_, kept)) => Some((runs[at].run_id, kept.evidence)),
-        _ => None,
-    };
-    places.iter().filter_map(of).collect()
 }
 
 fn unwritable(e: &serde_json::Error) -> StoreError {

@@ -35,6 +35,7 @@ pub mod showing;
 pub mod store;
 #[cfg(test)]
 mod testing;
+pub mod texts;
 pub mod tls;
 pub mod verify;
 pub mod visits;

@@ -114,11 +114,11 @@ async fn changes<S: Store>(
     costs: &Costs,
 ) -> Result<Changes, StoreError> {
     let since_ms = shown.fleet.as_of_ms - WEEK_MS;
-    let judged = judgement::judged_fleet(store, clock, since_ms, costs).await?;
+    let bands = judgement::judged_bands(store, clock, since_ms, costs).await?;
     let visits = facts::visits(store, None).await?;
     let shown = Arc::clone(shown);
     let worked_out = tokio::task::spawn_blocking(move || {
-        let then = Then::new(since_ms, &judged.standings);
+        let then = Then::new(since_ms, bands);
         let recent = visits.iter().filter(|v| v.counts() && v.logged_at_ms > since_ms);
         Changes::between(&then, &shown.fleet, recent.map(|v| v.device_id.as_str()))
     });

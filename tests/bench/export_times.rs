@@ -4,12 +4,12 @@
 //! Beside each stands a floor, taken in the same run: the same rows, already in memory, written anew by the same general
 //! library (csv, serde_json), and of a zip its parts hashed and packed again. No export can be faster than that.
 //!
-//! usage: `export_times PATH-OF-WINDROW-HUB [LAPTOPS]`
+//! usage: `export_times PATH-OF-WINDROW-HUB [LAPTOPS [DATABASE]]`: a database that is named is kept, and used again
 
 use std::fs;
 use std::hint::black_box;
 use std::io::{Cursor, Read as _, Write as _};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -30,8 +30,8 @@ fn main() -> Result<()> {
     let program = args.next().context("usage: export_times PATH-OF-WINDROW-HUB [LAPTOPS]")?;
     let n = args.next().map_or(Ok(LAPTOPS), |n| n.parse()).context("LAPTOPS must be a number")?;
     let folder = tempfile::tempdir()?;
-    let database = folder.path().join("hub.sqlite");
-    let token = tokio::runtime::Runtime::new()?.block_on(fill_store(&database, n))?;
+    let database = args.next().map_or_else(|| folder.path().join("hub.sqlite"), PathBuf::from);
+    let token = token_of(&database, n)?;
     println(&format!("{n} laptops with {RUNS} runs each"));
     let hub = Serving::start(Path::new(&program), &database)?;
     let asked = Asked::of(&hub, &token)?;
@@ -48,6 +48,17 @@ fn main() -> Result<()> {
     timed(&hub, &asked, "/v1/exports/audit", packed_anew)?;
     drop(hub);
     by_command(&program, &database, &folder.path().join("audit.zip"))
+}
+
+/// The token of a store that is filled unless it is there; the token is kept beside it.
+fn token_of(database: &Path, n: usize) -> Result<String> {
+    let beside = database.with_extension("token");
+    if database.exists() {
+        return Ok(fs::read_to_string(beside)?);
+    }
+    let token = tokio::runtime::Runtime::new()?.block_on(fill_store(database, n))?;
+    fs::write(beside, &token)?;
+    Ok(token)
 }
 
 #[expect(clippy::print_stdout, reason = "a bench prints")]

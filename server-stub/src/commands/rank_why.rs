@@ -6,7 +6,7 @@ use windrow_model::condition::judge::Interval;
 use super::run_by_run::{self, RunByRun};
 use crate::failure::Failure;
 use crate::scoring::words::{piece, step_words};
-use crate::scoring::{Fault, JudgedFleet, ModelOf, Standing, events};
+use crate::scoring::{Fault, JudgedFleet, Standing, events};
 use crate::store::Store;
 
 /// The laptop by its device id or asset tag, told in lines.
@@ -19,7 +19,7 @@ pub(super) async fn why<S: Store>(
     asked: &str,
     width: Option<usize>,
 ) -> Result<Vec<String>, Failure> {
-    let is_asked = |s: &&Standing| s.device_id() == asked || s.last.stored.asset_tag == asked;
+    let is_asked = |s: &&Standing| s.device_id() == asked || *s.last.asset_tag == *asked;
     let found: Vec<&Standing> = fleet.standings.iter().filter(is_asked).collect();
     if found.is_empty() {
         return Err(Failure::new(format!("there is no checked laptop `{asked}`"))
@@ -34,9 +34,9 @@ pub(super) async fn why<S: Store>(
 }
 
 fn told(fleet: &JudgedFleet, s: &Standing, runs: Option<&RunByRun>, width: Option<usize>) -> Vec<String> {
-    let run = &s.last.stored;
+    let run = &s.last;
     let mut lines = vec![
-        format!("{} ({}), {}, {}", s.device_id(), run.provenance, run.model_name, run.site),
+        format!("{} ({}), {}, {}", s.device_id(), run.kind.of.provenance, run.kind.model_name, run.kind.site),
         format!("{}: {}", s.band.words(), s.reason),
     ];
     if let Some(due_on) = s.due_on {
@@ -44,12 +44,12 @@ fn told(fleet: &JudgedFleet, s: &Standing, runs: Option<&RunByRun>, width: Optio
     }
     lines.extend(condition(s));
     lines.extend(s.evidence.iter().filter(|e| e.peers.is_some()).map(|e| format!("last run: {}", piece(e))));
-    if let Some(model) = fleet.models.get(&ModelOf::run(run)) {
+    if let Some(model) = fleet.models.get(&run.kind.of) {
         lines.push(format!(
             "compared within {} laptops and {} runs of its model",
             model.reference.laptops, model.reference.runs
         ));
-        let firmwares = fleet.firmwares.names(&ModelOf::run(run));
+        let firmwares = fleet.firmwares.names(&run.kind.of);
         let events = model.reference.events.iter();
         lines.extend(events.map(|e| format!("model event: {}", events::words(e, firmwares))));
     }
@@ -62,7 +62,7 @@ fn told(fleet: &JudgedFleet, s: &Standing, runs: Option<&RunByRun>, width: Optio
         "{} runs, {} fitted; method {}, standing {}, constants {}, rule {}, costs {}",
         s.n_runs, s.n_fitted_runs, v.method, v.standing, v.constants, v.rule, v.costs
     ));
-    if let (Some(runs), Some(model)) = (runs.filter(|r| r.is_of(s)), fleet.models.get(&ModelOf::run(run))) {
+    if let (Some(runs), Some(model)) = (runs.filter(|r| r.is_of(s)), fleet.models.get(&run.kind.of)) {
         lines.push(runs.told(&model.reference, width));
     }
     if s.band.is_visit() {
@@ -88,7 +88,7 @@ fn condition(s: &Standing) -> Vec<String> {
     lines.extend(c.airflow.map(|i| number("airflow", "below 0.7 of as new", i, c.p_clogged)));
     lines.extend(c.fan.map(|i| number("fan", "below 0.8 of its due speed", i, c.p_fan)));
     lines.push(number("contact", "above 1.8 times as new", c.contact, c.p_contact));
-    if let Some(f) = s.forecast.filter(|f| f.is_ahead_of(&s.last.stored)) {
+    if let Some(f) = s.forecast.filter(|f| f.is_ahead_of(&s.last)) {
         let (part, even_on, early_on) = (f.fault.part(), f.due_on, f.early_on);
         lines.push(format!("{part}: even odds to pass the limit by {even_on} (one in twenty by {early_on})"));
     }

@@ -15,7 +15,7 @@ use windrow_model::condition::reference::ModelReference;
 use windrow_model::record::wire::Metrics;
 
 use crate::learning::{self, AfterRun};
-use crate::scoring::{JudgedFleet, ModelOf, Standing};
+use crate::scoring::{JudgedFleet, Standing};
 use crate::store::{EpochMs, Service, Store, StoreError};
 
 /// Runs in the table: the newest.
@@ -40,7 +40,7 @@ pub(super) async fn gather<S: Store>(
     fleet: &JudgedFleet,
     standing: &Standing,
 ) -> Result<Option<RunByRun>, StoreError> {
-    let of = ModelOf::run(&standing.last.stored);
+    let of = standing.last.kind.of.clone();
     let Some(model) = fleet.models.get(&of) else { return Ok(None) };
     let device_id = standing.device_id().to_owned();
     let runs = learning::history(store, model.clone(), standing, fleet.as_of_ms, MAX_RUNS).await?;

@@ -58,6 +58,11 @@ impl Which {
         }
     }
 
+    /// Whether it tells of a judgement, and not only of what is stored.
+    pub const fn is_judged(self) -> bool {
+        matches!(self, Self::Fleet | Self::Coverage)
+    }
+
     /// The table of that name.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|which| which.name() == name)

@@ -5,6 +5,7 @@ use std::io;
 use std::path::Path as FilePath;
 use std::sync::Arc;
 
+use axum::body::Body;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
@@ -76,37 +77,52 @@ pub(super) async fn serve<S: Store>(
         let detail = format!("there is no export `{kind}`; there are {}, {AUDIT}", names.join(", "));
         return Err(Problem::new(StatusCode::NOT_FOUND, "not_found", "no such export", detail));
     }
-    let shown = super::judged(&hub)?;
+    let needs_judging = which.is_none_or(Which::is_judged);
+    let shown = if needs_judging { Some(super::judged(&hub)?) } else { hub.showroom.now() };
     let place = hub.exporting.clone().try_acquire_owned();
     let place = place.map_err(|_| Problem::overloaded(RETRY_AFTER_S))?;
     if let Some(which) = which {
         if asked.with_records.is_some() {
             return Err(bad_question(format!("`with_records` is of `{AUDIT}`")).about("with_records"));
         }
-        return table(&hub, which, asked.format.unwrap_or_default(), shown, place).await;
+        let format = asked.format.unwrap_or_default();
+        return match shown {
+            Some(shown) if which.is_judged() => Ok(judged_table(which, format, shown, place)),
+            shown => stored_table(&hub, which, format, shown.as_deref().map(as_of), place).await,
+        };
     }
     if asked.format.is_some() {
         return Err(bad_question(format!("`{AUDIT}` is a zip with every form")).about("format"));
     }
+    let shown = shown.map_or_else(|| super::judged(&hub), Ok)?;
     audit(&hub, asked.with_records.unwrap_or_default(), shown, place).await
 }
 
-async fn table<S: Store>(
+/// A table of a judgement.
+fn judged_table(which: Which, format: Format, shown: Arc<Shown>, place: OwnedSemaphorePermit) -> Response {
+    let as_of = as_of(&shown);
+    let body = streaming::body(place, move |out| {
+        if which == Which::Fleet {
+            format.write(&FleetTable::new(&shown.standings, &shown.coverage), as_of, out)
+        } else {
+            format.write(&CoverageTable::new(&shown.coverage), as_of, out)
+        }
+    });
+    named(which, format, as_of, body)
+}
+
+/// A table of what is stored, as it was when the fleet was last judged; without a judgement, as it is now.
+async fn stored_table<S: Store>(
     hub: &Hub<S>,
     which: Which,
     format: Format,
-    shown: Arc<Shown>,
+    judged_at: Option<DateTime<Utc>>,
     place: OwnedSemaphorePermit,
 ) -> Result<Response, Problem> {
-    let as_of = as_of(&shown);
+    let as_of = judged_at.unwrap_or_else(|| hub.clock.now());
     let as_of_ms = as_of.timestamp_millis();
     let body = match which {
-        Which::Fleet => streaming::body(place, move |out| {
-            format.write(&FleetTable::new(&shown.standings, &shown.coverage), as_of, out)
-        }),
-        Which::Coverage => {
-            streaming::body(place, move |out| format.write(&CoverageTable::new(&shown.coverage), as_of, out))
-        }
+        Which::Fleet | Which::Coverage => return Err(super::not_judged_yet(hub)),
         Which::Runs => {
             let ledger = ledger(hub).await?;
             let source = Reading::new(hub.store.clone());
@@ -119,8 +135,12 @@ async fn table<S: Store>(
             streaming::body(place, move |out| format.write(&VisitsTable::new(&visits), as_of, out))
         }
     };
+    Ok(named(which, format, as_of, body))
+}
+
+fn named(which: Which, format: Format, as_of: DateTime<Utc>, body: Body) -> Response {
     let name = format!("windrow-{}-{}.{}", which.name(), as_of.date_naive(), format.name());
-    Ok(download(&name, format.media_type(), body))
+    download(&name, format.media_type(), body)
 }
 
 async fn audit<S: Store>(

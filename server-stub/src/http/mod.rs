@@ -258,8 +258,9 @@ const BAD_BODY: &str = "bad_body";
 /// Code of a form's deed that isn't possible as things stand.
 const NOT_NOW: &str = "not_now";
 
-fn not_judged_yet<S>(hub: &Hub<S>) -> Problem {
-    let (title, detail) = if hub.showroom.has_failed() {
+/// Why there is no judgement to show, in short and with what becomes of it.
+fn why_not_judged<S>(hub: &Hub<S>) -> (&'static str, &'static str) {
+    if hub.showroom.has_failed() {
         (
             "the fleet could not be judged",
             "the hub's log says why; the hub tries again by itself every few seconds",
@@ -269,7 +270,11 @@ fn not_judged_yet<S>(hub: &Hub<S>) -> Problem {
             "the fleet is being judged",
             "the hub has just started and is judging the fleet; ask again in a minute",
         )
-    };
+    }
+}
+
+fn not_judged_yet<S>(hub: &Hub<S>) -> Problem {
+    let (title, detail) = why_not_judged(hub);
     Problem::new(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet", title, detail).retry_after(RETRY_AFTER_S)
 }
 

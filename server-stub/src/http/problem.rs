@@ -114,7 +114,7 @@ impl Problem {
 
     /// The store could not.
     pub fn of_store(error: &StoreError) -> Self {
-        if !matches!(error, StoreError::Busy | StoreError::Closing) {
+        if !matches!(error, StoreError::Busy | StoreError::Closing | StoreError::Overtaken) {
             tracing::error!(error = error as &dyn std::error::Error, "the store failed");
         }
         Self::overloaded(super::RETRY_AFTER_S)

@@ -4,6 +4,7 @@ use windrow_model::record::Digest;
 use super::*;
 use crate::facts::Facts;
 use crate::ingest;
+use crate::scoring::Runs;
 use crate::store::RunFacts;
 use crate::store::judgements::JudgementStore as _;
 use crate::store::sqlite::SqliteStore;
@@ -47,23 +48,35 @@ fn fleet() -> Vec<RunFacts> {
     (1..=N_LAPTOPS).flat_map(|unit| [0, 1].map(|month| check(unit, month, airflow(unit)))).collect()
 }
 
-async fn now(store: &SqliteStore) -> Learned {
-    let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
-    learned(store, &runs, &[]).await.unwrap()
+/// Learned, with all evidence.
+type Held = Learned<HashMap<i64, RunEvidence>>;
+
+async fn runs(store: &SqliteStore, as_of_ms: EpochMs) -> Runs {
+    let mut runs = Runs::new(as_of_ms);
+    store.run_read_to_judge(METHOD_VERSION, as_of_ms, |page| runs.add(page)).await.unwrap();
+    runs
+}
+
+async fn now(store: &SqliteStore) -> Held {
+    let runs = runs(store, i64::MAX).await;
+    let Learned { models, evidence } = learned(store, &runs.all, &[]).await.unwrap();
+    let ids: Vec<i64> = runs.all.iter().map(|r| r.run_id).filter(|id| evidence.has(*id)).collect();
+    let read = off_the_reactor(move || evidence.read(ids.clone()).map(|read| ids.into_iter().zip(read)));
+    Learned { models, evidence: read.await.unwrap().unwrap().collect() }
 }
 
 /// All at once, without a store's help.
-async fn at_once(store: &SqliteStore) -> Learned {
-    let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
-    let ids: Vec<i64> = runs.iter().map(|r| r.run_id).collect();
+async fn at_once(store: &SqliteStore) -> Held {
+    let runs = runs(store, i64::MAX).await;
+    let ids: Vec<i64> = runs.all.iter().map(|r| r.run_id).collect();
     let mut drives = drives(store, &ids).await.unwrap();
-    let ready: Vec<(&MeasuredRun, Drive)> =
-        runs.iter().filter_map(|run| Some((run, drives.remove(&run.run_id)?))).collect();
+    let ready: Vec<(&RunRef, Drive)> =
+        runs.all.iter().filter_map(|run| Some((run, drives.remove(&run.run_id)?))).collect();
     conditions::learn(&ready, &ServicesOf::new())
 }
 
 /// As text, since a value that is not known equals itself there.
-fn text(learned: &Learned) -> (Vec<String>, Vec<String>) {
+fn text(learned: &Held) -> (Vec<String>, Vec<String>) {
     let models = learned.models.values().map(|m| serde_json::to_string(m).unwrap()).collect();
     let by_run: BTreeMap<_, _> = learned.evidence.iter().collect();
     let evidence = by_run.values().map(|e| serde_json::to_string(e).unwrap()).collect();
@@ -129,10 +142,9 @@ async fn a_laptops_history_ends_with_what_the_fleets_judgement_says_of_it() {
     let learned = now(&store).await;
     let model = learned.models.values().next().map(Arc::clone).unwrap();
     let as_of_ms = START_MS + 31 * DAY_MS;
-    let runs = store.run_list_measured(METHOD_VERSION).await.unwrap();
-    let fleet =
-        crate::scoring::Fleet { runs, learned, services: Vec::new(), facts: Facts::default(), as_of_ms };
-    let judged = crate::scoring::judge(fleet, &crate::costs::Costs::default());
+    let runs = runs(&store, as_of_ms).await;
+    let fleet = crate::scoring::Fleet { runs, learned, services: Vec::new(), facts: Facts::default() };
+    let judged = crate::scoring::judge(fleet, &crate::costs::Costs::default()).unwrap();
     let unit = judged.standings.iter().find(|s| s.device_id() == "unit-1").unwrap();
     let history = history(&store, model, unit, i64::MAX, 24).await.unwrap();
     let months: Vec<i64> = history.iter().map(|after| (after.tested_at_ms - START_MS) / DAY_MS).collect();

@@ -78,7 +78,7 @@ impl News {
     pub fn between(told: &HashMap<LaptopKey, String>, standings: &[Standing], judged_at_ms: EpochMs) -> Self {
         let mut news = Self::default();
         for standing in standings {
-            let key = (standing.device_id().to_owned(), standing.last.stored.provenance.clone());
+            let key = (standing.device_id().to_owned(), standing.last.kind.of.provenance.clone());
             match told.get(&key).map(String::as_str) {
                 Some(before) if before == standing.band.name() => {}
                 None if !standing.band.is_visit() => news.silent.push(told_band(standing)),
@@ -93,27 +93,27 @@ impl News {
 pub fn told_band(standing: &Standing) -> ToldBand {
     ToldBand {
         device_id: standing.device_id().to_owned(),
-        provenance: standing.last.stored.provenance.clone(),
+        provenance: standing.last.kind.of.provenance.clone(),
         band: standing.band.name().to_owned(),
     }
 }
 
 fn change(standing: &Standing, before: Option<&str>, judged_at_ms: EpochMs) -> Change {
-    let run = &standing.last.stored;
+    let run = &standing.last;
     let to = standing.band.name();
     let at = judged_at_ms.to_string();
     Change {
-        id: id_of(&[&run.device_id, &run.provenance, before.unwrap_or_default(), to, &at]),
-        device_id: run.device_id.clone(),
-        asset_tag: run.asset_tag.clone(),
-        model: run.model_name.clone(),
-        site: run.site.clone(),
-        provenance: run.provenance.clone(),
+        id: id_of(&[&run.device_id, &run.kind.of.provenance, before.unwrap_or_default(), to, &at]),
+        device_id: run.device_id.to_string(),
+        asset_tag: run.asset_tag.to_string(),
+        model: run.kind.model_name.clone(),
+        site: run.kind.site.clone(),
+        provenance: run.kind.of.provenance.clone(),
         // A band that only another version of the hub knows is none here.
         from_band: before.and_then(Band::from_name),
         to_band: standing.band,
         reason_code: standing.reason_code,
-        reason: standing.reason.clone(),
+        reason: standing.reason.to_string(),
         due_on: standing.due_on,
     }
 }

@@ -36,7 +36,7 @@ impl Scene {
     /// As judged, but another laptop in this band.
     fn laptop(&self, number: usize, band: Band) -> Standing {
         let mut standing = self.judged.clone();
-        standing.last.stored.device_id = format!("{number:032x}");
+        standing.last.device_id = format!("{number:032x}").into();
         standing.band = band;
         standing
     }
@@ -84,14 +84,14 @@ async fn a_change_is_told_once_with_both_bands() {
     let change = body["changes"][0].take();
     assert_eq!((&body["schema"], &body["trial"]), (&json!(SCHEMA), &json!(false)));
     assert_eq!(body["judged_at"], json!("2026-01-31T08:00:00.001Z"));
-    let run = &scene.judged.last.stored;
+    let run = &scene.judged.last;
     let expected = json!({
         "id": change["id"],
         "device_id": format!("{:032x}", 1),
         "asset_tag": run.asset_tag,
-        "model": run.model_name,
-        "site": run.site,
-        "provenance": run.provenance,
+        "model": run.kind.model_name,
+        "site": run.kind.site,
+        "provenance": run.kind.of.provenance,
         "from_band": "no_visit",
         "to_band": "pull_now",
         "reason_code": scene.judged.reason_code,

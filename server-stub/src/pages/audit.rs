@@ -14,10 +14,8 @@ use crate::verify::Report;
 /// All that the page shows.
 #[derive(Debug)]
 pub struct View<'a> {
-    /// By site, by name; an empty name: no site is known.
-    pub sites: &'a [(String, CoverageCounts)],
-    /// As of when the fleet was last judged.
-    pub as_of: NaiveDate,
+    /// What rests on a judgement of the fleet; without one, why there is none, in short and with what becomes of it.
+    pub judged: Result<Judged, (&'static str, &'static str)>,
     /// Whether exports may be had: they are of the whole fleet.
     pub may_export: bool,
     /// The ledger's head; `None`: none can be signed.
@@ -26,10 +24,22 @@ pub struct View<'a> {
     pub limits_mib: (u64, u64),
 }
 
+/// What of the page rests on a judgement.
+#[derive(Debug)]
+pub struct Judged {
+    /// Coverage by site, by name; an empty name: no site is known.
+    pub sites: Vec<(String, CoverageCounts)>,
+    /// As of when the fleet was last judged.
+    pub as_of: NaiveDate,
+}
+
 /// The page.
 pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
     html! {
-        (coverage(view))
+        @match &view.judged {
+            Ok(judged) => (coverage(judged)),
+            Err((why, then)) => (no_coverage(why, then)),
+        }
         (exports(view))
         (ledger(view.head))
         (verification(view.limits_mib, reader))
@@ -39,8 +49,19 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
 /// A column of the coverage table.
 type Count = fn(&CoverageCounts) -> usize;
 
-fn coverage(view: &View<'_>) -> Markup {
-    let total = |of: Count| view.sites.iter().map(|(_, c)| of(c)).sum::<usize>();
+/// Where the coverage would stand.
+fn no_coverage(why: &str, then: &str) -> Markup {
+    html! {
+        section aria-labelledby="coverage" {
+            h2 #coverage { "Coverage by site" }
+            p.said.refused role="alert" { (words::capital(why)) ": " (then) "." }
+            p { "Coverage counts what a judgement tells of each laptop's checks. The ledger, the tables of what is stored, and the verification of a file are here all the same." }
+        }
+    }
+}
+
+fn coverage(judged: &Judged) -> Markup {
+    let total = |of: Count| judged.sites.iter().map(|(_, c)| of(c)).sum::<usize>();
     let rows: [(&str, Count); 6] = [
         ("Should be checked", CoverageCounts::n_due),
         ("Checked in the last 30 days", |c| c.n_checked),
@@ -52,31 +73,31 @@ fn coverage(view: &View<'_>) -> Markup {
     html! {
         section aria-labelledby="coverage" {
             h2 #coverage { "Coverage by site" }
-            @if view.sites.is_empty() {
+            @if judged.sites.is_empty() {
                 p.lead { "No laptop is listed, and none is known yet." }
                 p.soft { "Coverage counts against a list of the laptops that should be checked; an administrator imports one with "
                     code { "windrow-hub scope import LIST.csv" } "." }
             } @else {
                 table.stacked {
-                    caption { "As the fleet was last judged, " (view.as_of) ". Why a laptop wasn't checked stands in the coverage table below." }
+                    caption { "As the fleet was last judged, " (judged.as_of) ". Why a laptop wasn't checked stands in the coverage table below." }
                     thead { tr {
                         th scope="col" { "Site" }
                         @for (name, _) in rows { th.value scope="col" { (name) } }
                         th.value scope="col" { "Share checked" }
                     } }
                     tbody {
-                        @for (site, counts) in view.sites {
+                        @for (site, counts) in &judged.sites {
                             tr {
                                 th scope="row" { @if site.is_empty() { "no site known" } @else { (site) } }
                                 @for (name, of) in rows { td.value data-name=(name) { (words::grouped(of(counts))) } }
                                 td.value data-name="Share checked" { (share(counts.checked_share())) }
                             }
                         }
-                        @if view.sites.len() > 1 {
+                        @if judged.sites.len() > 1 {
                             tr {
                                 th scope="row" { b { "All sites" } }
                                 @for (name, of) in rows { td.value data-name=(name) { b { (words::grouped(total(of))) } } }
-                                td.value data-name="Share checked" { b { (share(share_of_all(view.sites))) } }
+                                td.value data-name="Share checked" { b { (share(share_of_all(&judged.sites))) } }
                             }
                         }
                     }
@@ -100,7 +121,9 @@ fn exports(view: &View<'_>) -> Markup {
     html! {
         section aria-labelledby="exports" {
             h2 #exports { "Exports" }
-            @if view.may_export {
+            @if !view.may_export {
+                p { "An export is of the whole fleet, and your grant is for one site." }
+            } @else if view.judged.is_ok() {
                 p {
                     "The audit export is a zip with every table below, the ledger's head, proofs and sums, sealed by the hub. "
                     "Anybody can verify it without the hub; with the records, the evidence itself is in it."
@@ -109,14 +132,24 @@ fn exports(view: &View<'_>) -> Markup {
                     li { a href="/v1/exports/audit" download { "Audit export" } }
                     li { a href="/v1/exports/audit?with_records=true" download { "Audit export with the records" } }
                 }
-                table.stacked.forms {
-                    caption { "Single tables. Only the audit export proves that a table is unaltered." }
-                    thead { tr { th scope="col" { "Table" } th scope="col" { "Holds" } th scope="col" { "Download as" } } }
-                    tbody { @for which in Which::ALL { (table_row(which)) } }
-                }
+                (tables(&Which::ALL))
             } @else {
-                p { "An export is of the whole fleet, and your grant is for one site." }
+                p {
+                    "The audit export and the fleet and coverage tables rest on a judgement, and come back with it. "
+                    "These are as they are stored now."
+                }
+                (tables(&Which::ALL.into_iter().filter(|which| !which.is_judged()).collect::<Vec<_>>()))
             }
+        }
+    }
+}
+
+fn tables(which: &[Which]) -> Markup {
+    html! {
+        table.stacked.forms {
+            caption { "Single tables. Only the audit export proves that a table is unaltered." }
+            thead { tr { th scope="col" { "Table" } th scope="col" { "Holds" } th scope="col" { "Download as" } } }
+            tbody { @for which in which { (table_row(*which)) } }
         }
     }
 }

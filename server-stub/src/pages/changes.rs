@@ -2,13 +2,15 @@
 //!
 //! Worked out once after a judging, by site, so that a page only reads it.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
+#[cfg(test)]
+use std::sync::Arc;
 
 use maud::{Markup, html};
 
 use super::fleet::{Entry, Fleet, name_of};
 use super::words;
-use crate::scoring::{Band, Standing};
+use crate::scoring::{Band, BandOf};
 use crate::store::EpochMs;
 
 /// Laptops that are named; of more, the most urgent.
@@ -32,9 +34,9 @@ pub struct Moved {
 impl Moved {
     fn new(entry: &Entry, from: Band) -> Self {
         Self {
-            device_id: entry.device_id.clone(),
-            asset_tag: entry.asset_tag.clone(),
-            site: entry.site.clone(),
+            device_id: entry.device_id.to_string(),
+            asset_tag: entry.asset_tag.to_string(),
+            site: entry.site.to_string(),
             from,
             to: entry.band,
         }
@@ -84,18 +86,25 @@ pub struct Changes {
     by_site: BTreeMap<String, OfSite>,
 }
 
-/// How laptops stood at an earlier time: the band of each, by laptop and provenance.
+/// How laptops stood at an earlier time.
 #[derive(Debug)]
 pub struct Then {
     as_of_ms: EpochMs,
-    bands: HashMap<(String, String), Band>,
+    /// By laptop and provenance.
+    bands: Vec<BandOf>,
 }
 
 impl Then {
     /// From a judgement as of then.
-    pub fn new(as_of_ms: EpochMs, standings: &[Standing]) -> Self {
-        let band = |s: &Standing| ((s.device_id().to_owned(), s.last.stored.provenance.clone()), s.band);
-        Self { as_of_ms, bands: standings.iter().map(band).collect() }
+    pub fn new(as_of_ms: EpochMs, mut bands: Vec<BandOf>) -> Self {
+        bands.sort_by(|a, b| a.key().cmp(&b.key()));
+        Self { as_of_ms, bands }
+    }
+
+    fn of(&self, entry: &Entry) -> Option<Band> {
+        let key = (&*entry.device_id, &*entry.provenance);
+        let place = self.bands.binary_search_by(|known| known.key().cmp(&key)).ok()?;
+        Some(self.bands[place].band)
     }
 }
 
@@ -104,13 +113,13 @@ impl Changes {
     pub fn between<'a>(then: &Then, now: &Fleet, visited: impl Iterator<Item = &'a str>) -> Self {
         let mut by_site: BTreeMap<String, OfSite> = BTreeMap::new();
         for entry in &now.laptops {
-            let site = by_site.entry(entry.site.clone()).or_default();
-            let before = then.bands.get(&(entry.device_id.clone(), entry.provenance.clone()));
+            let site = by_site.entry(entry.site.to_string()).or_default();
+            let before = then.of(entry);
             if entry.checked_at_ms > then.as_of_ms {
                 site.n_checked += 1;
                 site.n_first_checked += usize::from(before.is_none());
             }
-            if let Some(&from) = before.filter(|from| **from != entry.band) {
+            if let Some(from) = before.filter(|from| *from != entry.band) {
                 site.moved.push(Moved::new(entry, from));
             }
         }
@@ -204,10 +213,12 @@ mod tests {
     use crate::pages::sample;
 
     fn then(fleet: &Fleet, change: impl Fn(usize, Band) -> Option<Band>) -> Then {
-        let band =
-            |(n, e): (usize, &Entry)| Some(((e.device_id.clone(), e.provenance.clone()), change(n, e.band)?));
+        let band = |(n, e): (usize, &Entry)| {
+            let (device_id, provenance) = (Arc::clone(&e.device_id), Arc::clone(&e.provenance));
+            Some(BandOf { device_id, provenance, band: change(n, e.band)? })
+        };
         let as_of_ms = fleet.as_of_ms - 7 * 86_400_000;
-        Then { as_of_ms, bands: fleet.laptops.iter().enumerate().filter_map(band).collect() }
+        Then::new(as_of_ms, fleet.laptops.iter().enumerate().filter_map(band).collect())
     }
 
     #[test]
@@ -220,7 +231,7 @@ mod tests {
             58 => None,
             _ => Some(band),
         });
-        let visited = [fleet.laptops[3].device_id.as_str()];
+        let visited = [&*fleet.laptops[3].device_id];
         let changes = Changes::between(&before, &fleet, visited.into_iter());
         let all = changes.of(None);
         let recent = fleet.laptops.iter().filter(|e| e.checked_at_ms > before.as_of_ms).count();

@@ -15,7 +15,8 @@ use super::places;
 use crate::coverage::Coverage;
 use crate::effects::Effects;
 use crate::effects::learned::Lessons;
-use crate::scoring::{Firmwares, JudgedFleet, ModelOf, Standing, Versions, events};
+use crate::scoring::{Figure, Firmwares, JudgedFleet, ModelOf, Standing, Versions, events};
+use crate::texts::Texts;
 
 /// The judged fleet ready to be shown, with the judgement that it was made from.
 #[derive(Debug)]
@@ -57,7 +58,9 @@ impl Shown {
             firmwares,
             versions,
         } = judged;
-        let entries = standings.iter().enumerate().map(|(idx, s)| entry(idx + 1, s, &coverage)).collect();
+        let mut texts = Texts::default();
+        let entries = standings.iter().enumerate();
+        let entries = entries.map(|(idx, s)| entry(idx + 1, s, &coverage, &mut texts)).collect();
         let fleet = Fleet::new(as_of_ms, entries);
         let models = models(&fleet, &standings, (&references, &firmwares));
         let reference_ids =
@@ -100,24 +103,24 @@ impl Shown {
     }
 }
 
-fn entry(rank: usize, standing: &Standing, coverage: &Coverage) -> Entry {
-    let run = &standing.last.stored;
+fn entry(rank: usize, standing: &Standing, coverage: &Coverage, texts: &mut Texts) -> Entry {
+    let run = &standing.last;
     Entry {
         rank,
-        device_id: run.device_id.clone(),
-        asset_tag: run.asset_tag.clone(),
-        model: run.model_name.clone(),
-        model_key: run.model_key.clone(),
-        site: run.site.clone(),
-        place: coverage.line_of(&run.device_id).map_or_else(String::new, |line| line.place.clone()),
+        device_id: Arc::clone(&run.device_id),
+        asset_tag: Arc::clone(&run.asset_tag),
+        model: texts.held(&run.kind.model_name),
+        model_key: texts.held(&run.kind.of.model_key),
+        site: texts.held(&run.kind.site),
+        place: texts.held(coverage.line_of(&run.device_id).map_or("", |line| &line.place)),
         band: standing.band,
-        reason: standing.reason.clone(),
-        numbers: numbers(standing.condition.as_ref()),
+        reason: Arc::clone(&standing.reason),
+        numbers: numbers(standing.condition.as_deref()),
         due_on: standing.due_on,
         checked_at_ms: run.tested_at_ms,
-        provenance: run.provenance.clone(),
+        provenance: texts.held(&run.kind.of.provenance),
         cannot_tell: standing.cannot_tell(),
-        haystack: String::new(),
+        haystack: "".into(),
     }
 }
 
@@ -157,7 +160,7 @@ fn model(name: &str, places: &[usize], fleet: &Fleet, standings: &[Standing], kn
     Model {
         name: name.to_owned(),
         slug: slug(name),
-        is_emulated: entries.iter().all(|e| e.provenance == "emulated"),
+        is_emulated: entries.iter().all(|e| &*e.provenance == "emulated"),
         n_laptops: entries.len(),
         n_due: entries.iter().filter(|e| super::laptop::asks_for_a_visit(e.band)).count(),
         spreads,
@@ -185,8 +188,8 @@ fn epoch(
     (references, firmwares): Known<'_>,
 ) -> Epoch {
     let of = ModelOf { provenance: provenance.to_owned(), model_key: model_key.to_owned() };
-    let median = |of: fn(&windrow_model::record::wire::Metrics) -> &windrow_model::measured::Measured| {
-        let values = standings.iter().filter_map(|s| of(s.last.metrics.as_ref()?).value());
+    let median = |figure: Figure| {
+        let values = standings.iter().filter_map(|s| s.last.figures.as_ref()?.get(figure));
         Spread::new(Quantity::Airflow, values.collect()).quantile(0.5)
     };
     let reference = references.get(&of).map(|standing| &standing.reference);
@@ -201,8 +204,8 @@ fn epoch(
         events: reference.map_or_else(Vec::new, |reference| {
             reference.events.iter().map(|e| events::words(e, firmwares.names(&of))).collect()
         }),
-        fan_max_rpm: median(|m| &m.fan_max_rpm),
-        r_contact_k_per_w: median(|m| &m.r_contact_k_per_w),
-        g_air_w_per_k: median(|m| &m.g_air_w_per_k),
+        fan_max_rpm: median(Figure::FanMaxRpm),
+        r_contact_k_per_w: median(Figure::RContactKPerW),
+        g_air_w_per_k: median(Figure::GAirWPerK),
     }
 }

@@ -3,7 +3,8 @@
 //! It is built when the fleet is judged and then only read, so that a page of a fleet of 100,000 costs a scan over
 //! small entries and no database.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
 use chrono::NaiveDate;
 
@@ -30,21 +31,21 @@ pub struct Entry {
     /// Place in the whole fleet's rank, from 1.
     pub rank: usize,
     /// Its id.
-    pub device_id: String,
+    pub device_id: Arc<str>,
     /// Asset tag; may be empty.
-    pub asset_tag: String,
+    pub asset_tag: Arc<str>,
     /// What a person calls the model.
-    pub model: String,
+    pub model: Arc<str>,
     /// What its runs may be compared with.
-    pub model_key: String,
+    pub model_key: Arc<str>,
     /// Site; may be empty.
-    pub site: String,
+    pub site: Arc<str>,
     /// Place within the site; may be empty.
-    pub place: String,
+    pub place: Arc<str>,
     /// When to see to it.
     pub band: Band,
     /// Why.
-    pub reason: String,
+    pub reason: Arc<str>,
     /// Airflow, fan, contact.
     pub numbers: [Option<Reading>; 3],
     /// Until when to see to it.
@@ -52,11 +53,11 @@ pub struct Entry {
     /// Last check.
     pub checked_at_ms: EpochMs,
     /// `measured`, `emulated` or `imported`.
-    pub provenance: String,
+    pub provenance: Arc<str>,
     /// Whether nothing can be said of it.
     pub cannot_tell: bool,
     /// What is searched in: tag, id, model, site, place, in lower case.
-    pub haystack: String,
+    pub haystack: Box<str>,
 }
 
 impl Entry {
@@ -145,7 +146,9 @@ pub struct Fleet {
     pub sites: Vec<String>,
     /// Names of models.
     pub models: Vec<String>,
-    by_id: HashMap<String, u32>,
+    /// Names of models by site.
+    models_at: BTreeMap<Arc<str>, BTreeSet<Arc<str>>>,
+    by_id: HashMap<Arc<str>, u32>,
     /// For each order but the rank: places in `laptops`.
     orders: [Vec<u32>; Order::ALL.len()],
 }
@@ -156,25 +159,31 @@ impl Fleet {
         for entry in &mut laptops {
             entry.haystack = haystack(entry);
         }
-        let names = |of: fn(&Entry) -> &str| {
-            let mut names: Vec<String> =
-                laptops.iter().map(of).filter(|n| !n.is_empty()).map(str::to_owned).collect();
-            names.sort_unstable();
-            names.dedup();
-            names
+        let names = |of: fn(&Entry) -> &Arc<str>| {
+            let names: BTreeSet<&Arc<str>> = laptops.iter().map(of).filter(|n| !n.is_empty()).collect();
+            names.into_iter().map(ToString::to_string).collect()
         };
         let (sites, models) = (names(|e| &e.site), names(|e| &e.model));
+        let mut models_at: BTreeMap<Arc<str>, BTreeSet<Arc<str>>> = BTreeMap::new();
+        for entry in laptops.iter().filter(|e| !e.model.is_empty()) {
+            models_at.entry(Arc::clone(&entry.site)).or_default().insert(Arc::clone(&entry.model));
+        }
         let mut by_id = HashMap::with_capacity(laptops.len());
         for (entry, place) in laptops.iter().zip(0..) {
             by_id.entry(entry.device_id.clone()).or_insert(place);
         }
         let orders = Order::ALL.map(|order| ordered(&laptops, order));
-        Self { as_of_ms, laptops, sites, models, by_id, orders }
+        Self { as_of_ms, laptops, sites, models, models_at, by_id, orders }
     }
 
     /// A laptop's place in `laptops`; of one with runs of several provenances, the most urgent.
     pub fn place(&self, device_id: &str) -> Option<usize> {
         self.by_id.get(device_id).map(|&place| place as usize)
+    }
+
+    /// Names of the models that a site's laptops are of.
+    pub fn models_at(&self, site: &str) -> impl Iterator<Item = &str> {
+        self.models_at.get(site).into_iter().flatten().map(|model| &**model)
     }
 
     /// Places in `laptops` in an order.
@@ -183,10 +192,11 @@ impl Fleet {
     }
 }
 
-fn haystack(entry: &Entry) -> String {
+fn haystack(entry: &Entry) -> Box<str> {
     [&entry.asset_tag, &entry.device_id, &entry.model, &entry.site, &entry.place]
         .map(|s| s.to_lowercase())
         .join("\n")
+        .into()
 }
 
 /// Places in an order; equal ones stay in rank order, and what has no value comes last.

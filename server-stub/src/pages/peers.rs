@@ -47,11 +47,11 @@ impl Kind {
 
     /// Of a laptop's last run.
     pub fn of(standing: &Standing) -> Self {
-        let run = &standing.last.stored;
+        let run = &standing.last;
         Self {
-            model_key: run.model_key.clone(),
-            provenance: run.provenance.clone(),
-            protocol: run.protocol.clone(),
+            model_key: run.kind.of.model_key.clone(),
+            provenance: run.kind.of.provenance.clone(),
+            protocol: run.kind.protocol.clone(),
         }
     }
 }
@@ -62,8 +62,8 @@ pub type Bands = HashMap<Kind, Peers>;
 /// The runs to read for each kind: those of laptops that finished, an even choice over the rank.
 pub fn to_read(standings: &[Standing]) -> Vec<(Kind, Vec<Digest>)> {
     let mut of_kind: BTreeMap<Kind, Vec<Digest>> = BTreeMap::new();
-    for standing in standings.iter().filter(|s| s.last.stored.outcome == "complete") {
-        of_kind.entry(Kind::of(standing)).or_default().push(standing.last.stored.digest);
+    for standing in standings.iter().filter(|s| s.last.kind.outcome == "complete") {
+        of_kind.entry(Kind::of(standing)).or_default().push(standing.last.digest);
     }
     let mut kinds: Vec<(Kind, Vec<Digest>)> =
         of_kind.into_iter().filter(|(_, runs)| runs.len() >= MIN_PEERS).collect();

@@ -75,7 +75,7 @@ impl Query {
 
     /// Whether a laptop is at the one site that the reader may see, or they may see all.
     pub fn is_of_site(&self, entry: &Entry) -> bool {
-        !self.is_bound_to_site || self.site.as_ref() == Some(&entry.site)
+        !self.is_bound_to_site || self.site.as_deref() == Some(&*entry.site)
     }
 
     /// Whether anything narrows the list.
@@ -110,8 +110,8 @@ impl Query {
 
     fn fits(&self, entry: &Entry, search: &str) -> bool {
         self.band.is_none_or(|b| b == entry.band)
-            && self.site.as_ref().is_none_or(|s| *s == entry.site)
-            && self.model.as_ref().is_none_or(|m| *m == entry.model)
+            && self.site.as_ref().is_none_or(|s| **s == *entry.site)
+            && self.model.as_ref().is_none_or(|m| **m == *entry.model)
             && (search.is_empty() || entry.haystack.contains(search))
     }
 
@@ -150,7 +150,8 @@ impl Query {
 
     /// How many fitting laptops stand before the page. A key that is gone begins at the start.
     fn n_before(&self, fleet: &Fleet, fitting: &[u32]) -> usize {
-        let place_of = |id: &str| fitting.iter().position(|&p| fleet.laptops[p as usize].device_id == id);
+        let place_of =
+            |id: &str| fitting.iter().position(|&p| fleet.laptops[p as usize].device_id.as_ref() == id);
         match &self.from {
             From::Start => 0,
             From::After(id) => place_of(id).map_or(0, |at| at + 1),
@@ -165,7 +166,7 @@ mod tests {
     use crate::pages::sample;
 
     fn ids(page: &Page<'_>) -> Vec<String> {
-        page.entries.iter().map(|e| e.device_id.clone()).collect()
+        page.entries.iter().map(|e| e.device_id.to_string()).collect()
     }
 
     #[test]
@@ -202,7 +203,7 @@ mod tests {
                 .into_iter(),
         );
         let page = query.page(&fleet);
-        assert!(page.entries.iter().all(|e| e.site == "Quay Street loft" && e.band == Band::PullNow));
+        assert!(page.entries.iter().all(|e| &*e.site == "Quay Street loft" && e.band == Band::PullNow));
         assert!(page.entries.iter().all(|e| e.model.contains("Orrin")));
         let address = query.address(&From::After("a b".into()));
         assert_eq!(address, "/?site=Quay+Street+loft&band=pull-now&find=ORRIN&after=a+b");

@@ -54,20 +54,20 @@ fn entry(idx: usize, n: usize, random: &mut Random) -> Entry {
     let today = NaiveDate::from_ymd_opt(2026, 1, 31).expect("a day");
     Entry {
         rank: idx + 1,
-        device_id: format!("{:032x}", (idx as u128 + 1) * 0x9e37_79b9_7f4a_7c15_f39c_c060),
-        asset_tag: if idx % 11 == 10 { String::new() } else { format!("HB-{:03}", idx + 1) },
-        model: model.to_owned(),
-        model_key: model.to_lowercase(),
-        site: SITES[(idx / 2) % SITES.len()].to_owned(),
-        place: if idx.is_multiple_of(4) { String::new() } else { format!("bay {}", idx % 9) },
+        device_id: format!("{:032x}", (idx as u128 + 1) * 0x9e37_79b9_7f4a_7c15_f39c_c060).into(),
+        asset_tag: if idx % 11 == 10 { "".into() } else { format!("HB-{:03}", idx + 1).into() },
+        model: model.into(),
+        model_key: model.to_lowercase().into(),
+        site: SITES[(idx / 2) % SITES.len()].into(),
+        place: if idx.is_multiple_of(4) { "".into() } else { format!("bay {}", idx % 9).into() },
         band,
-        reason: reason.to_owned(),
+        reason: reason.into(),
         numbers,
         due_on: (band < Band::Retest).then(|| today + Days::new(idx as u64 % 40)),
         checked_at_ms: START_MS - i64::try_from(idx % 60).expect("small") * DAY_MS,
-        provenance: ["measured", "emulated", "imported"][idx % 7 % 3].to_owned(),
+        provenance: ["measured", "emulated", "imported"][idx % 7 % 3].into(),
         cannot_tell: band == Band::Retest,
-        haystack: String::new(),
+        haystack: "".into(),
     }
 }
 
@@ -90,7 +90,7 @@ pub(crate) fn overlays(fleet: &Fleet) -> BTreeMap<String, Overlay> {
         Overlay { snoozed: Some((day, "its user is away".into())), ..Overlay::default() },
         Overlay { check_wanted_by: Some(day), ..Overlay::default() },
     ];
-    fleet.laptops.iter().map(|e| e.device_id.clone()).zip(overlays).collect()
+    fleet.laptops.iter().map(|e| e.device_id.to_string()).zip(overlays).collect()
 }
 
 /// A reader who may do all.

@@ -256,7 +256,7 @@ fn laptops(view: &View<'_>, page: &Page<'_>, may_change: bool) -> Markup {
     html! {
         ol.laptops {
             @for entry in &page.entries {
-                (laptop(entry, view.overlays.get(&entry.device_id).unwrap_or(&none), may_change))
+                (laptop(entry, view.overlays.get(&*entry.device_id).unwrap_or(&none), may_change))
             }
         }
     }
@@ -323,10 +323,10 @@ fn paging(query: &Query, page: &Page<'_>) -> Markup {
             nav.paging aria-label="Pages of the list" {
                 @if let Some(first) = first {
                     a href=(query.address(&From::Start)) { "First " (PAGE_SIZE) }
-                    a rel="prev" href=(query.address(&From::Before(first.device_id.clone()))) { "Earlier" }
+                    a rel="prev" href=(query.address(&From::Before(first.device_id.to_string()))) { "Earlier" }
                 }
                 @if let Some(last) = last {
-                    a rel="next" href=(query.address(&From::After(last.device_id.clone()))) { "Further" }
+                    a rel="next" href=(query.address(&From::After(last.device_id.to_string()))) { "Further" }
                 }
             }
         }
@@ -366,7 +366,7 @@ mod tests {
         let fleet = sample::fleet(60);
         let html = shown(&fleet, &Query::default(), &sample::auditor());
         let page = Query::default().page(&fleet);
-        let n_emulated = page.entries.iter().filter(|e| e.provenance == "emulated").count();
+        let n_emulated = page.entries.iter().filter(|e| &*e.provenance == "emulated").count();
         assert!(n_emulated > 0);
         assert_eq!(html.matches("emulated laptop, no real machine").count(), n_emulated);
         assert!(html.contains("cannot tell"));

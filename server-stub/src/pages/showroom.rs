@@ -34,6 +34,12 @@ impl Showroom {
         self.has_failed.store(true, Ordering::Relaxed);
     }
 
+    /// As if it had only just begun to judge.
+    #[cfg(test)]
+    pub(crate) fn clear(&self) {
+        *self.shown.write().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
     /// Whether it did.
     pub fn has_failed(&self) -> bool {
         self.has_failed.load(Ordering::Relaxed)

@@ -197,7 +197,7 @@ pub fn candidates(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec
         let is_gone = laptop.is_some_and(|l| l.goes_on_as.is_some() || l.revoked_at_ms.is_some());
         !is_gone
             && !left_out.contains(standing.device_id())
-            && !retired.contains(&standing.last.stored.asset_tag[..])
+            && !retired.contains(&standing.last.asset_tag[..])
     };
     standings.iter().filter(takes_part).map(|s| candidate(s, known)).collect()
 }
@@ -228,16 +228,16 @@ fn advice(standing: &Standing) -> Advice {
 }
 
 fn named(standing: &Standing, known: &Known) -> Named {
-    let run = &standing.last.stored;
-    let laptop = known.laptops.get(&run.device_id);
-    let or_run = |of: fn(&Laptop) -> &String, run: &String| {
-        laptop.map(of).filter(|text| !text.is_empty()).unwrap_or(run).clone()
+    let run = &standing.last;
+    let laptop = known.laptops.get(&*run.device_id);
+    let or_run = |of: fn(&Laptop) -> &str, run: &str| {
+        laptop.map(of).filter(|text| !text.is_empty()).unwrap_or(run).to_owned()
     };
     Named {
-        device_id: run.device_id.clone(),
+        device_id: run.device_id.to_string(),
         asset_tag: or_run(|l| &l.asset_tag, &run.asset_tag),
-        model: run.model_name.clone(),
-        site: or_run(|l| &l.site, &run.site),
+        model: run.kind.model_name.clone(),
+        site: or_run(|l| &l.site, &run.kind.site),
         place: laptop.map_or_else(String::new, |l| l.place.clone()),
     }
 }
@@ -310,9 +310,9 @@ fn planned(visit: &super::Visit, standing: &Standing, known: &Known) -> PlannedV
         suspected: suspected
             .map(|s| Suspected { part: s.fault.part().to_owned(), probability: s.probability })
             .collect(),
-        reason: standing.reason.clone(),
+        reason: standing.reason.to_string(),
         evidence: standing.evidence.iter().map(crate::scoring::words::piece).collect(),
-        provenance: standing.last.stored.provenance.clone(),
+        provenance: standing.last.kind.of.provenance.clone(),
         code: code_of(&visit.device_id),
     }
 }

@@ -3,10 +3,9 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::condition::judge::Interval;
-use windrow_model::measured::Measured;
-use windrow_model::record::wire::Metrics;
 
 use super::ReasonCode;
+use super::figures::Figure;
 use super::peers::{Ranges, known};
 use super::rule::{Case, Decided, fan_stood_at_c};
 
@@ -44,19 +43,16 @@ pub struct Evidence {
     pub peers: Option<PeerRange>,
 }
 
-/// How a metric is read.
-type Of = fn(&Metrics) -> &Measured;
-
 /// Metrics that evidence may name.
-pub(super) const METRICS: [(&str, Of); 8] = [
-    ("g_air_w_per_k", |m| &m.g_air_w_per_k),
-    ("recovery_slow_half_s", |m| &m.recovery_slow_half_s),
-    ("fan_max_rpm", |m| &m.fan_max_rpm),
-    ("fan_gain_rpm_per_k", |m| &m.fan_gain_rpm_per_k),
-    ("fan_delay_s", |m| &m.fan_delay_s),
-    ("r_contact_k_per_w", |m| &m.r_contact_k_per_w),
-    ("rise_rate_early_k_per_s", |m| &m.rise_rate_early_k_per_s),
-    ("throttled_load_share", |m| &m.throttled_load_share),
+pub(super) const METRICS: [(&str, Figure); 8] = [
+    ("g_air_w_per_k", Figure::GAirWPerK),
+    ("recovery_slow_half_s", Figure::RecoverySlowHalfS),
+    ("fan_max_rpm", Figure::FanMaxRpm),
+    ("fan_gain_rpm_per_k", Figure::FanGainRpmPerK),
+    ("fan_delay_s", Figure::FanDelayS),
+    ("r_contact_k_per_w", Figure::RContactKPerW),
+    ("rise_rate_early_k_per_s", Figure::RiseRateEarlyKPerS),
+    ("throttled_load_share", Figure::ThrottledLoadShare),
 ];
 
 /// Which metrics speak for a fault, and whether it makes them larger (+1) or smaller (−1).
@@ -78,7 +74,7 @@ pub(super) fn evidence(case: &Case<'_>, decided: &Decided, peers: &Ranges) -> Ve
     let mut pieces: Vec<Evidence> = main_estimate(case, decided.reason_code).into_iter().collect();
     let signs = SIGNS.iter().find(|(code, _)| *code == decided.reason_code).map_or(&[][..], |(_, s)| s);
     let mut plain: Vec<(f64, Evidence)> = Vec::new();
-    for (metric, value) in case.last.metrics.iter().flat_map(known) {
+    for (metric, value) in case.last.figures.iter().flat_map(known) {
         let Some((_, towards)) = signs.iter().find(|(name, _)| *name == metric) else { continue };
         let Some(range) = peers.of(case.last, metric) else { continue };
         let off = towards * deviation(value, &range);
@@ -89,6 +85,7 @@ pub(super) fn evidence(case: &Case<'_>, decided: &Decided, peers: &Ranges) -> Ve
     plain.sort_by(|a, b| b.0.total_cmp(&a.0));
     pieces.extend(plain.into_iter().map(|(_, e)| e));
     pieces.truncate(MAX_PIECES);
+    pieces.shrink_to_fit();
     pieces
 }
 
@@ -99,7 +96,7 @@ fn deviation(value: f64, range: &PeerRange) -> f64 {
 }
 
 fn main_estimate(case: &Case<'_>, code: ReasonCode) -> Option<Evidence> {
-    let condition = case.conditioned.map(|c| &c.condition);
+    let condition = case.conditioned.map(|c| &*c.condition);
     let of = |metric: &'static str, i: Interval| Evidence {
         metric,
         value: i.mid,

@@ -4,16 +4,18 @@
 //! mix provenances nor method versions, so that an emulated laptop is never the measure of a real one.
 
 mod around;
+mod by_site;
 pub mod conditions;
 pub mod events;
 mod evidence;
+mod figures;
 mod peers;
 pub mod rule;
+mod runs;
 #[cfg(test)]
 mod tests;
 pub(crate) mod words;
 
-use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
@@ -28,47 +30,39 @@ use windrow_model::condition::judge::Condition;
 use windrow_model::condition::site::{Classes, NO_SITE};
 use windrow_model::condition::standing::{ModelStanding, STANDING_VERSION};
 use windrow_model::record::Digest;
-use windrow_model::record::wire::Metrics;
 use windrow_model::trace::fleet::ServiceAction;
 
 use self::around::ServiceDay;
-pub use self::conditions::{Firmwares, Learned, ModelOf};
+use self::by_site::Conditions;
+pub use self::conditions::{EvidenceSource, Firmwares, Learned, ModelOf};
 pub use self::evidence::{Evidence, PeerRange};
+pub use self::figures::{Figure, Figures};
+use self::peers::Ranges;
+use self::runs::LaptopRuns;
+pub use self::runs::{Run, RunKind, RunRef, Runs};
 use crate::costs::Costs;
 use crate::coverage::{self, Checks, Coverage};
 use crate::effects::Effects;
 use crate::effects::learned::Lessons;
 use crate::facts::Facts;
 use crate::store::facts::{Mark, MarkKind};
-use crate::store::{EpochMs, Logged, MeasuredRun, Service};
+use crate::store::{EpochMs, Logged, Service, StoreError};
+use crate::texts::Texts;
 
-/// How a run ended that its pre-checks kept from beginning, as the store has it.
-const NOT_STARTED: &str = "not_started";
 /// Days in milliseconds.
 const MS_PER_DAY: i64 = 24 * 3600 * 1000;
 
 /// All that a judgement rests on.
 #[derive(Debug)]
-pub struct Fleet {
-    /// All runs with their metrics under one method version.
-    pub runs: Vec<MeasuredRun>,
-    /// What they taught. A run without evidence has no load phase, or cannot be read.
-    pub learned: Learned,
+pub struct Fleet<E> {
+    /// All runs with their figures under one method version, and as of when the fleet is judged.
+    pub runs: Runs,
+    /// What they taught.
+    pub learned: Learned<E>,
     /// All services.
     pub services: Vec<Service>,
     /// What people say of the laptops.
     pub facts: Facts,
-    /// As of when.
-    pub as_of_ms: EpochMs,
-}
-
-/// A run with the hub's metrics.
-#[derive(Debug, Clone)]
-pub struct Run {
-    /// What the store knows of it.
-    pub stored: MeasuredRun,
-    /// The hub's metrics; absent for an attempt that never loaded.
-    pub metrics: Option<Metrics>,
 }
 
 /// When to see to a laptop. Ordered by urgency.
@@ -227,7 +221,7 @@ pub struct Standing {
     /// Its last run until the time asked for, usable or not; identity, model, site and provenance stand there.
     pub last: Run,
     /// Its cooling condition at its last usable run; `None` where no run could be fitted.
-    pub condition: Option<Condition>,
+    pub condition: Option<Box<Condition>>,
     /// What its site says of its vents' rate of wear.
     pub site: Classes,
     /// When to see to it.
@@ -239,7 +233,7 @@ pub struct Standing {
     /// Why.
     pub reason_code: ReasonCode,
     /// Why, in plain words with the strongest evidence.
-    pub reason: String,
+    pub reason: Arc<str>,
     /// What the reason rests on, strongest first.
     pub evidence: Vec<Evidence>,
     /// By when it should be seen to: the band's day, else the forecast's; `None` where nothing is in sight.
@@ -259,12 +253,12 @@ pub struct Standing {
 impl Standing {
     /// Digest of the run that it shows.
     pub fn digest(&self) -> Digest {
-        self.last.stored.digest
+        self.last.digest
     }
 
     /// Device id.
     pub fn device_id(&self) -> &str {
-        &self.last.stored.device_id
+        &self.last.device_id
     }
 
     /// Whether nothing can be said of it.
@@ -288,7 +282,7 @@ pub struct Forecast {
 
 impl Forecast {
     /// Whether the limit is still ahead on the day of the run that it was made from; else the bands say it all.
-    pub fn is_ahead_of(&self, run: &MeasuredRun) -> bool {
+    pub fn is_ahead_of(&self, run: &Run) -> bool {
         day_of(run.tested_at_ms).is_none_or(|day| self.due_on > day)
     }
 
@@ -367,71 +361,136 @@ pub struct Versions {
 }
 
 /// Judges a fleet; the most urgent first. The order is total: the same fleet always gives the same list.
-pub fn judge(fleet: Fleet, costs: &Costs) -> JudgedFleet {
-    let as_of_ms = fleet.as_of_ms;
-    let last_services = last_services(&fleet.services, as_of_ms);
-    let mut learned = fleet.learned;
-    let services = conditions::services_by_device(&fleet.services);
-    let days = service_days(&fleet.services);
-    let mut conditions = conditions::conditions(&fleet.runs, &mut learned, &services, &days, as_of_ms);
-    let effects = conditions.take_effects();
+///
+/// # Errors
+/// If evidence cannot be read.
+pub fn judge<E: EvidenceSource>(fleet: Fleet<E>, costs: &Costs) -> Result<JudgedFleet, StoreError> {
+    let as_of_ms = fleet.runs.as_of_ms;
+    let firmwares = conditions::firmwares(fleet.runs.all.iter());
+    let (mut ground, laptops) = Ground::new(fleet.runs, fleet.learned, &fleet.services, &fleet.facts)?;
+    let effects = ground.conditions.take_effects();
     let lessons = Lessons::new(&effects, &fleet.facts.visits, costs);
-    let firmwares = conditions::firmwares(fleet.runs.iter());
-    let laptops = laptops(fleet.runs, as_of_ms, &fleet.facts);
-    let peers = peers::ranges(laptops.values().map(|l| &l.last));
-    let mut standings: Vec<Standing> = laptops
-        .into_iter()
-        .map(|((device_id, _), laptop)| {
-            let conditioned = conditions.of(&laptop.last.stored);
-            let case = rule::Case {
-                last: &laptop.last,
-                n_of_model: learned
-                    .models
-                    .get(&ModelOf::run(&laptop.last.stored))
-                    .map_or(0, |m| m.reference.laptops),
-                conditioned,
-                last_service: last_services.get(&device_id),
-                as_of_ms,
-            };
-            let decided = rule::decide(&case, costs);
-            let evidence = evidence::evidence(&case, &decided, &peers);
-            let reason = words::reason(&case, &decided, &evidence);
-            Standing {
-                condition: conditioned.map(|c| rule::seen_by_the_rule(&c.condition, &decided)),
-                site: conditioned.map_or(NO_SITE, |c| c.site),
-                band: decided.band,
-                visit_benefit: decided.visit_benefit,
-                suspected: decided.suspected,
-                reason_code: decided.reason_code,
-                reason,
-                evidence,
-                due_on: decided.due_on,
-                forecast: decided.forecast,
-                checked_at_ms: laptop.checked_at_ms,
-                n_runs: laptop.n_runs,
-                n_fitted_runs: conditioned.map_or(0, |c| c.n_runs),
-                last_service: last_services.get(&device_id).cloned(),
-                last: laptop.last,
-            }
-        })
-        .collect();
+    let mut standings: Vec<Standing> = laptops.into_iter().map(|l| ground.standing(l, costs)).collect();
     standings.sort_by(|a, b| {
         a.band
             .cmp(&b.band)
             .then(b.visit_benefit.total_cmp(&a.visit_benefit))
             .then_with(|| a.device_id().cmp(b.device_id()))
-            .then_with(|| a.last.stored.provenance.cmp(&b.last.stored.provenance))
+            .then_with(|| a.last.kind.of.provenance.cmp(&b.last.kind.of.provenance))
     });
+    let models = ground.models;
     let coverage = coverage_of(&standings, &fleet.facts, as_of_ms);
-    JudgedFleet {
+    Ok(JudgedFleet {
         as_of_ms,
         versions: versions(costs),
         standings,
-        models: learned.models,
+        models,
         coverage,
         effects,
         lessons,
         firmwares,
+    })
+}
+
+/// The band of a laptop's runs of one provenance.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BandOf {
+    /// The laptop.
+    pub device_id: Arc<str>,
+    /// `measured`, `emulated` or `imported`.
+    pub provenance: Arc<str>,
+    /// When to see to it.
+    pub band: Band,
+}
+
+impl BandOf {
+    /// Laptop and provenance.
+    pub fn key(&self) -> (&str, &str) {
+        (&self.device_id, &self.provenance)
+    }
+}
+
+/// The bands of a fleet alone, in no order: nothing else of the judgement is held.
+///
+/// # Errors
+/// If evidence cannot be read.
+pub fn judge_bands<E: EvidenceSource>(fleet: Fleet<E>, costs: &Costs) -> Result<Vec<BandOf>, StoreError> {
+    let (mut ground, laptops) = Ground::new(fleet.runs, fleet.learned, &fleet.services, &fleet.facts)?;
+    let mut texts = Texts::default();
+    let standings = laptops.into_iter().map(|laptop| ground.standing(laptop, costs));
+    let band = |s: Standing| BandOf {
+        device_id: s.last.device_id,
+        provenance: texts.held(&s.last.kind.of.provenance),
+        band: s.band,
+    };
+    Ok(standings.map(band).collect())
+}
+
+/// What each laptop's standing is decided on.
+struct Ground {
+    as_of_ms: EpochMs,
+    last_services: BTreeMap<String, LastService>,
+    conditions: Conditions,
+    models: BTreeMap<ModelOf, Arc<ModelStanding>>,
+    peers: Ranges,
+}
+
+impl Ground {
+    /// With each laptop's last run of a provenance. A laptop that goes on as another has none.
+    fn new<E: EvidenceSource>(
+        runs: Runs,
+        mut learned: Learned<E>,
+        services: &[Service],
+        facts: &Facts,
+    ) -> Result<(Self, Vec<LaptopRuns>), StoreError> {
+        let as_of_ms = runs.as_of_ms;
+        let (by_device, days) = (conditions::services_by_device(services), service_days(services));
+        let conditions = by_site::conditions(&runs.all, &mut learned, &by_device, &days, as_of_ms)?;
+        let gone: HashSet<&str> =
+            facts.laptops.iter().filter(|l| l.goes_on_as.is_some()).map(|l| l.device_id.as_str()).collect();
+        let mut laptops = runs.into_last();
+        laptops.retain(|l| !gone.contains(&*l.last.device_id));
+        let ground = Self {
+            as_of_ms,
+            last_services: last_services(services, as_of_ms),
+            conditions,
+            models: learned.models,
+            peers: peers::ranges(laptops.iter().map(|l| &l.last)),
+        };
+        Ok((ground, laptops))
+    }
+
+    fn standing(&mut self, laptop: LaptopRuns, costs: &Costs) -> Standing {
+        let LaptopRuns { last, checked_at_ms, n_runs } = laptop;
+        let conditioned = self.conditions.take(&last);
+        let last_service = self.last_services.get(&*last.device_id);
+        let case = rule::Case {
+            last: &last,
+            n_of_model: self.models.get(&last.kind.of).map_or(0, |m| m.reference.laptops),
+            conditioned: conditioned.as_ref(),
+            last_service,
+            as_of_ms: self.as_of_ms,
+        };
+        let decided = rule::decide(&case, costs);
+        let evidence = evidence::evidence(&case, &decided, &self.peers);
+        let reason = words::reason(&case, &decided, &evidence).into();
+        Standing {
+            site: conditioned.as_ref().map_or(NO_SITE, |c| c.site),
+            n_fitted_runs: conditioned.as_ref().map_or(0, |c| c.n_runs),
+            condition: conditioned.map(|c| rule::seen_by_the_rule(c.condition, &decided)),
+            band: decided.band,
+            visit_benefit: decided.visit_benefit,
+            suspected: decided.suspected,
+            reason_code: decided.reason_code,
+            reason,
+            evidence,
+            due_on: decided.due_on,
+            forecast: decided.forecast,
+            checked_at_ms,
+            n_runs,
+            last_service: last_service.cloned(),
+            last,
+        }
     }
 }
 
@@ -477,60 +536,6 @@ fn versions(costs: &Costs) -> Versions {
         rule: rule::RULE_VERSION,
         costs: costs.version(),
     }
-}
-
-struct LaptopRuns {
-    last: Run,
-    checked_at_ms: Option<EpochMs>,
-    n_runs: usize,
-}
-
-/// The runs of a laptop and provenance, as far as they were looked at.
-struct Seen {
-    last: MeasuredRun,
-    checked_at_ms: Option<EpochMs>,
-    n_runs: usize,
-}
-
-/// The last run of each laptop and provenance until the time asked for. A laptop that goes on as another has none.
-fn laptops(
-    runs: Vec<MeasuredRun>,
-    as_of_ms: EpochMs,
-    facts: &Facts,
-) -> BTreeMap<(String, String), LaptopRuns> {
-    let gone: HashSet<&str> =
-        facts.laptops.iter().filter(|l| l.goes_on_as.is_some()).map(|l| l.device_id.as_str()).collect();
-    let mut seen: BTreeMap<(String, String), Seen> = BTreeMap::new();
-    for run in runs.into_iter().filter(|r| r.tested_at_ms <= as_of_ms && !gone.contains(r.device_id.as_str()))
-    {
-        let checked_at_ms = (run.outcome != NOT_STARTED).then_some(run.tested_at_ms);
-        match seen.entry((run.device_id.clone(), run.provenance.clone())) {
-            Entry::Vacant(place) => {
-                place.insert(Seen { last: run, checked_at_ms, n_runs: 1 });
-            }
-            Entry::Occupied(mut place) => {
-                let known = place.get_mut();
-                known.n_runs += 1;
-                known.checked_at_ms = known.checked_at_ms.max(checked_at_ms);
-                if (run.tested_at_ms, run.run_id) > (known.last.tested_at_ms, known.last.run_id) {
-                    known.last = run;
-                }
-            }
-        }
-    }
-    let ready = |Seen { last, checked_at_ms, n_runs }| LaptopRuns { last: read(last), checked_at_ms, n_runs };
-    seen.into_iter().map(|(key, seen)| (key, ready(seen))).collect()
-}
-
-fn read(mut stored: MeasuredRun) -> Run {
-    // Kept once, parsed: of a large fleet the texts alone are some hundred megabytes.
-    let json = stored.metrics_json.take();
-    let parsed = json.as_deref().map(serde_json::from_slice::<Metrics>).transpose();
-    let metrics = parsed.unwrap_or_else(|e| {
-        tracing::error!(run_id = stored.run_id, error = %e, "stored metrics cannot be read; `windrow-hub recompute` makes them again");
-        None
-    });
-    Run { stored, metrics }
 }
 
 /// The last day on which something was done to each laptop. To have looked at it changes nothing.

@@ -2,29 +2,28 @@
 
 use std::collections::BTreeMap;
 
-use windrow_model::record::wire::Metrics;
-
-use super::Run;
 use super::evidence::{METRICS, PeerRange};
+use super::figures::Figures;
+use super::{ModelOf, Run};
 
 /// Fewest laptops whose range says anything.
 const MIN_PEERS: usize = 3;
 /// Share of the laptops below the range, and above it.
 const OUTSIDE: f64 = 0.1;
 
-/// What runs may be compared by their plain metrics: the same model, provenance and length of load.
-type Kind = (String, String, String);
+/// By what runs may be compared in their plain metrics, the same model and provenance, then the same length of load.
+type ByKind<T> = BTreeMap<ModelOf, BTreeMap<String, BTreeMap<&'static str, T>>>;
 
 /// The ranges of every kind.
-pub(super) struct Ranges(BTreeMap<Kind, BTreeMap<&'static str, PeerRange>>);
+pub(super) struct Ranges(ByKind<PeerRange>);
 
 /// Ranges over the given runs, one a laptop.
 pub(super) fn ranges<'a>(runs: impl Iterator<Item = &'a Run>) -> Ranges {
-    let mut values: BTreeMap<Kind, BTreeMap<&'static str, Vec<f64>>> = BTreeMap::new();
+    let mut values: BTreeMap<(&ModelOf, &str), BTreeMap<&'static str, Vec<f64>>> = BTreeMap::new();
     for run in runs {
-        let Some(metrics) = &run.metrics else { continue };
-        let of_kind = values.entry(kind(run)).or_default();
-        for (name, value) in known(metrics) {
+        let Some(figures) = &run.figures else { continue };
+        let of_kind = values.entry((&run.kind.of, &run.kind.protocol)).or_default();
+        for (name, value) in known(figures) {
             of_kind.entry(name).or_default().push(value);
         }
     }
@@ -32,29 +31,24 @@ pub(super) fn ranges<'a>(runs: impl Iterator<Item = &'a Run>) -> Ranges {
         values.sort_by(f64::total_cmp);
         (values.len() >= MIN_PEERS).then(|| (name, range(&values)))
     };
-    Ranges(
-        values
-            .into_iter()
-            .map(|(kind, metrics)| (kind, metrics.into_iter().filter_map(range_of).collect()))
-            .collect(),
-    )
+    let mut ranges = ByKind::new();
+    for ((of, protocol), metrics) in values {
+        let of_model = ranges.entry(of.clone()).or_default();
+        of_model.insert(protocol.to_owned(), metrics.into_iter().filter_map(range_of).collect());
+    }
+    Ranges(ranges)
 }
 
 impl Ranges {
     /// The range that a run's metric is compared with.
     pub(super) fn of(&self, run: &Run, metric: &str) -> Option<PeerRange> {
-        self.0.get(&kind(run))?.get(metric).copied()
+        self.0.get(&run.kind.of)?.get(&run.kind.protocol)?.get(metric).copied()
     }
 }
 
-fn kind(run: &Run) -> Kind {
-    let s = &run.stored;
-    (s.provenance.clone(), s.model_key.clone(), s.protocol.clone())
-}
-
 /// The metrics that evidence may name, as far as a run has them.
-pub(super) fn known(metrics: &Metrics) -> impl Iterator<Item = (&'static str, f64)> + '_ {
-    METRICS.iter().filter_map(|(name, of)| Some((*name, of(metrics).value()?)))
+pub(super) fn known(figures: &Figures) -> impl Iterator<Item = (&'static str, f64)> + '_ {
+    METRICS.iter().filter_map(|(name, figure)| Some((*name, figures.get(*figure)?)))
 }
 
 fn range(sorted: &[f64]) -> PeerRange {

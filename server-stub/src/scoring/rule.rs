@@ -9,7 +9,7 @@ use windrow_model::condition::constants::{CLOGGED_BELOW, CONTACT_ABOVE, FAN_BELO
 use windrow_model::condition::doubt::{CannotTell, Part};
 use windrow_model::condition::judge::{Condition, Interval};
 
-use super::conditions::Conditioned;
+use super::by_site::Conditioned;
 use super::{Band, Fault, Forecast, LastService, MS_PER_DAY, ReasonCode, Run, Suspicion, day_of};
 use crate::costs::{Costs, FaultProbabilities};
 use crate::store::EpochMs;
@@ -68,7 +68,7 @@ pub(super) struct Decided {
 
 /// Decides a laptop's band.
 pub(super) fn decide(case: &Case<'_>, costs: &Costs) -> Decided {
-    let condition = case.conditioned.map(|c| &c.condition);
+    let condition = case.conditioned.map(|c| &*c.condition);
     let faults = Faults::of(case, condition);
     let visit_benefit = costs.expected_benefit(&faults.probabilities());
     let forecast = condition.and_then(Forecast::of);
@@ -106,10 +106,10 @@ fn band(
 /// A run of the day of service may have been before or after it, so that it doesn't count; unless the visit was logged
 /// by then.
 fn is_serviced_since(last: &Run, service: Option<&LastService>) -> bool {
-    let tested_on = day_of(last.stored.tested_at_ms);
+    let tested_on = day_of(last.tested_at_ms);
     let is_logged_by = |s: &LastService| {
         let logged = s.logged.as_ref().filter(|l| day_of(l.at_ms) == Some(s.on));
-        logged.is_some_and(|l| l.at_ms <= last.stored.tested_at_ms)
+        logged.is_some_and(|l| l.at_ms <= last.tested_at_ms)
     };
     service
         .is_some_and(|s| tested_on.is_none_or(|tested| tested < s.on || (tested == s.on && !is_logged_by(s))))
@@ -117,22 +117,16 @@ fn is_serviced_since(last: &Run, service: Option<&LastService>) -> bool {
 
 /// Days from the last run to the time asked for.
 pub(super) fn age_days(case: &Case<'_>) -> i64 {
-    (case.as_of_ms - case.last.stored.tested_at_ms) / MS_PER_DAY
+    (case.as_of_ms - case.last.tested_at_ms) / MS_PER_DAY
 }
 
-/// The highest temperature at which a fan stood still in a run, where it did. While the temperature sensor stands still
-/// the firmware's fan does too, and says nothing.
+/// The highest temperature at which a fan stood still in a run, where it did.
 pub(super) fn fan_stood_at_c(run: &Run) -> Option<f64> {
-    let quality = &run.metrics.as_ref()?.quality;
-    if quality.keys().any(|name| name.starts_with("sensor_stuck.")) {
-        return None;
-    }
-    quality.iter().filter(|(name, _)| name.starts_with("fan_still.")).map(|(_, &c)| c).reduce(f64::max)
+    run.figures.as_ref()?.fan_stood_at_c()
 }
 
 /// The condition as the rule sees it: a fan that stood by the rule's own finding is not sound in the numbers.
-pub(super) fn seen_by_the_rule(condition: &Condition, decided: &Decided) -> Condition {
-    let mut condition = condition.clone();
+pub(super) fn seen_by_the_rule(mut condition: Box<Condition>, decided: &Decided) -> Box<Condition> {
     if decided.reason_code == ReasonCode::FanStopped && condition.p_fan < 0.5 {
         condition.p_fan = 1.0;
         condition.fan = Some(Interval { mid: 0.0, low: 0.0, high: 0.0 });

@@ -1,10 +1,13 @@
+use std::collections::HashMap;
+
 use windrow_model::analysis::{RunContext, analyse};
+use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::emulate::{Faults, RunPlan, model_of, record_run};
 use windrow_model::estimate::network_drive::Drive;
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::{Band, Fleet, JudgedFleet, ReasonCode, Standing, conditions, judge};
+use super::{Band, Fleet, JudgedFleet, ReasonCode, RunRef, Runs, Standing, conditions, judge};
 use crate::costs::Costs;
 use crate::effects::Verdict;
 use crate::facts::Facts;
@@ -70,17 +73,28 @@ fn judged_with(runs: Vec<Ready>, services: Vec<Service>, as_of_ms: i64) -> Judge
         .map(|((run, drive), run_id)| (MeasuredRun { run_id, ..run }, drive))
         .collect();
     let by_device = conditions::services_by_device(&services);
-    let mut learned = conditions::Learned::default();
+    let (stored, drives): (Vec<MeasuredRun>, Vec<Option<Drive>>) = as_stored(runs).into_iter().unzip();
+    let mut gathered = Runs::new(as_of_ms);
+    gathered.add(stored);
+    let mut learned = conditions::Learned::<HashMap<i64, RunEvidence>>::default();
     for provenance in ["measured", "emulated"] {
-        let of_provenance = runs.iter().filter(|(run, _)| run.provenance == provenance);
-        let ready: Vec<(&MeasuredRun, Drive)> =
+        let of_provenance =
+            gathered.all.iter().zip(&drives).filter(|(r, _)| r.kind.of.provenance == provenance);
+        let ready: Vec<(&RunRef, Drive)> =
             of_provenance.filter_map(|(run, drive)| Some((run, drive.clone()?))).collect();
         let taught = conditions::learn(&ready, &by_device);
         learned.models.extend(taught.models);
         learned.evidence.extend(taught.evidence);
     }
-    let runs = runs.into_iter().map(|(run, _)| run).collect();
-    judge(Fleet { runs, learned, services, facts: Facts::default(), as_of_ms }, &Costs::default())
+    let fleet = Fleet { runs: gathered, learned, services, facts: Facts::default() };
+    judge(fleet, &Costs::default()).unwrap()
+}
+
+/// In the order in which the store gives them.
+fn as_stored(mut runs: Vec<Ready>) -> Vec<Ready> {
+    let key = |(run, _): &Ready| (run.device_id.clone(), run.tested_at_ms, run.run_id);
+    runs.sort_by_key(key);
+    runs
 }
 
 fn judged(runs: Vec<Ready>) -> Vec<Standing> {

@@ -54,7 +54,7 @@ pub(crate) const fn step_words(next: NextStep) -> &'static str {
 }
 
 fn why_unusable(case: &Case<'_>) -> &'static str {
-    if case.last.metrics.is_none() {
+    if case.last.figures.is_none() {
         "the load never began; its pre-checks say why"
     } else {
         "too few readings under load; check again"

@@ -333,7 +333,8 @@ async fn metrics_of_last_runs_are_given_to_be_judged<S: Store>(store: S) {
     });
     store.metrics_put_batch("1", metrics.collect()).await.unwrap();
     let has = async |as_of_ms| {
-        let runs = store.run_list_to_judge("1", as_of_ms).await.unwrap();
+        let mut runs = Vec::new();
+        store.run_read_to_judge("1", as_of_ms, |page| runs.extend(page)).await.unwrap();
         runs.iter().map(|run| run.metrics_json.is_some()).collect::<Vec<_>>()
     };
     assert_eq!(has(START_MS + 1000).await, [false, true]);

@@ -56,6 +56,20 @@ pub trait JudgementStore {
         after_run_id: i64,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<StoredEvidence>, StoreError>> + Send;
+    /// Of the next runs after the row `after_run_id` under `version`, at most `limit`: the standing that their evidence was
+    /// made against, `None` for a run that says nothing.
+    fn evidence_list_made(
+        &self,
+        version: String,
+        after_run_id: i64,
+        limit: u32,
+    ) -> impl Future<Output = Result<Vec<(i64, Option<Digest>)>, StoreError>> + Send;
+    /// Evidence of these runs under `version`, in any order.
+    fn evidence_get(
+        &self,
+        version: String,
+        run_ids: Vec<i64>,
+    ) -> impl Future<Output = Result<Vec<StoredEvidence>, StoreError>> + Send;
     /// Evidence of one laptop's runs of one provenance and model under `version`.
     fn evidence_list_of_laptop(
         &self,

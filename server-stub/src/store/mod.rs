@@ -56,6 +56,9 @@ pub enum StoreError {
     /// The writer has ended; the hub is stopping.
     #[error("the store is closing")]
     Closing,
+    /// Another process of the hub learned the fleet anew while it was being judged.
+    #[error("what the fleet's runs taught was learned anew meanwhile by another process")]
+    Overtaken,
     /// The database refused or failed.
     #[error("the database failed")]
     Database(#[from] sqlx::Error),
@@ -392,12 +395,14 @@ pub trait Store:
         &self,
         method_version: &'static str,
     ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
-    /// The same with metrics only of those that a judgement reads: each laptop's last run of a provenance until `as_of_ms`.
-    fn run_list_to_judge(
+    /// The same, handed on page by page, with metrics only of those that a judgement reads: each laptop's last run of a
+    /// provenance until `as_of_ms`.
+    fn run_read_to_judge(
         &self,
         method_version: &'static str,
         as_of_ms: EpochMs,
-    ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
+        take: impl FnMut(Vec<MeasuredRun>) + Send,
+    ) -> impl Future<Output = Result<(), StoreError>> + Send;
     /// All services, ordered by laptop and day.
     fn service_list(&self) -> impl Future<Output = Result<Vec<Service>, StoreError>> + Send;
     /// How the device's records stand in its chain, by sequence.

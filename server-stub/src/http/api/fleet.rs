@@ -77,7 +77,7 @@ impl FleetLaptop {
                 &shown.versions,
                 &shown.coverage,
             ),
-            place: shown.fleet.laptops[place].place.clone(),
+            place: shown.fleet.laptops[place].place.to_string(),
             marks,
         }
     }
@@ -110,9 +110,9 @@ pub(super) async fn list<S: Store>(
     let mut marks = by_device(marks);
     let page = query.page_of(&shown.fleet, n_most);
     let is_last = page.n_before + page.entries.len() >= page.n_fitting;
-    let next = page.entries.last().filter(|_| !is_last).map(|e| e.device_id.clone());
+    let next = page.entries.last().filter(|_| !is_last).map(|e| e.device_id.to_string());
     let laptops = page.entries.iter().map(|entry| {
-        let marks = marks.remove(&entry.device_id).unwrap_or_default();
+        let marks = marks.remove(&*entry.device_id).unwrap_or_default();
         FleetLaptop::at(&shown, entry.rank - 1, marks)
     });
     let laptops = laptops.collect();

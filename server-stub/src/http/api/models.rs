@@ -270,12 +270,12 @@ impl From<&Month> for ModelMonth {
 impl From<&Entry> for WeakLaptop {
     fn from(e: &Entry) -> Self {
         Self {
-            device_id: e.device_id.clone(),
-            asset_tag: e.asset_tag.clone(),
-            site: e.site.clone(),
+            device_id: e.device_id.to_string(),
+            asset_tag: e.asset_tag.to_string(),
+            site: e.site.to_string(),
             rank: e.rank,
             band: e.band,
-            reason: e.reason.clone(),
+            reason: e.reason.to_string(),
         }
     }
 }

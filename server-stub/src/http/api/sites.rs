@@ -60,7 +60,7 @@ pub(super) async fn list<S: Store>(
         sites.entry(site).or_default().1 = counts;
     }
     for entry in &shown.fleet.laptops {
-        *sites.entry(entry.site.clone()).or_default().0.entry(entry.band).or_default() += 1;
+        *sites.entry(entry.site.to_string()).or_default().0.entry(entry.band).or_default() += 1;
     }
     let sites = sites.into_iter().filter(|(site, _)| viewer.sees(site)).map(|(site, (bands, coverage))| {
         let (n_due, checked_share) = (coverage.n_due(), coverage.checked_share());

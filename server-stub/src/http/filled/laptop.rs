@@ -11,7 +11,7 @@ use crate::pages::laptop::{Peers, ServiceDay, ShownRun};
 use crate::pages::peers::Kind;
 use crate::pages::reading;
 use crate::pages::showroom::Showroom;
-use crate::scoring::{ModelOf, Standing};
+use crate::scoring::Standing;
 use crate::store::facts::{Mark, Visit};
 use crate::store::runs::RunLine;
 use crate::store::{EpochMs, Store, StoreError};
@@ -63,7 +63,7 @@ pub(in crate::http) async fn laptop<S: Store>(
 
 /// The condition after each of the last runs.
 async fn history<S: Store>(store: &S, shown: &Shown, standing: &Standing) -> Result<Vec<Point>, StoreError> {
-    let of = ModelOf::run(&standing.last.stored);
+    let of = standing.last.kind.of.clone();
     let Some(reference) = shown.references.get(&of) else { return Ok(Vec::new()) };
     let as_of_ms = shown.fleet.as_of_ms;
     let history = learning::history(store, reference.clone(), standing, as_of_ms, MAX_POINTS).await?;

@@ -36,10 +36,11 @@ pub(in crate::http) async fn model<'a, S: Store>(
 ) -> Result<FilledModel<'a>, StoreError> {
     let runs = store.run_list_of_model(model.name.clone(), METHOD_VERSION, MAX_RUNS).await?;
     let runs = reading::model_runs(runs);
-    let theirs = shown.fleet.laptops.iter().filter(|e| e.model == model.name && viewer.sees(&e.site));
+    let due = shown.fleet.laptops.iter().filter(|e| asks_for_a_visit(e.band));
+    let theirs = due.filter(|e| *e.model == *model.name && viewer.sees(&e.site));
     Ok(FilledModel {
         model,
-        weakest: theirs.filter(|e| asks_for_a_visit(e.band)).take(N_WEAKEST).collect(),
+        weakest: theirs.take(N_WEAKEST).collect(),
         months: models::months_of(&runs),
         firmwares: models::firmwares_of(&runs),
         n_runs_read: runs.len(),

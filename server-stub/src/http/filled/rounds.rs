@@ -96,7 +96,7 @@ pub(in crate::http) async fn laptops_meant<S: Store>(
         return Ok(by_tag);
     };
     let all = shown.fleet.laptops.iter().map(|e| &e.device_id);
-    Ok(all.filter(|id| code::code_of(id) == code).cloned().collect())
+    Ok(all.filter(|id| code::code_of(id) == code).map(ToString::to_string).collect())
 }
 
 /// How the rounds shall be planned; what isn't said has its default.

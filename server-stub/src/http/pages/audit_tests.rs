@@ -52,6 +52,34 @@ async fn the_page_shows_coverage_exports_and_the_head() {
     hub.stop().await;
 }
 
+#[tokio::test]
+async fn without_a_judgement_all_that_needs_none_is_there_with_the_reason_why_the_rest_is_not() {
+    let hub = TestHub::start(Limits::default()).await;
+    let mut laptop = hub.joined(1).await;
+    hub.post_record(&laptop.check().bytes).await;
+    hub.showroom.clear();
+    let token = format!("Authorization: Bearer {}", hub.grant(Role::Auditor, None).await);
+    let page = hub.request("GET", "/audit", &[&token], b"").await;
+    assert_eq!(page.status, 200, "{}", page.body);
+    for words in ["The fleet is being judged", "Log id", "/v1/exports/runs?format=xlsx", "Verify a file"] {
+        assert!(page.body.contains(words), "{words}: {}", page.body);
+    }
+    for words in ["/v1/exports/audit", "/v1/exports/fleet", "/v1/exports/coverage"] {
+        assert!(!page.body.contains(words), "{words}: {}", page.body);
+    }
+    let (head, runs) = hub.download("/v1/exports/runs", &token).await;
+    assert!(head.starts_with("http/1.0 200"), "{head}");
+    assert_eq!(String::from_utf8(runs).unwrap().lines().count(), 2, "header and one run");
+    for kind in ["fleet", "coverage", "audit"] {
+        let answer = hub.request("GET", &format!("/v1/exports/{kind}"), &[&token], b"").await;
+        assert_eq!(answer.problem(), "not_judged_yet", "{kind}");
+    }
+    hub.showroom.fail();
+    let page = hub.request("GET", "/audit", &[&token], b"").await;
+    assert!(page.body.contains("The fleet could not be judged"), "{}", page.body);
+    hub.stop().await;
+}
+
 /// The zip with one byte of a file altered, packed again as it was.
 pub(in crate::http) fn altered(zip: &[u8], name: &str) -> Vec<u8> {
     let mut given = zip::ZipArchive::new(Cursor::new(zip)).unwrap();

@@ -75,7 +75,7 @@ pub(super) async fn page<S: Store>(
     let judged = standing.zip(words_of.as_ref()).map(|(standing, (advised, evidence))| Judged {
         band: standing.band,
         reason: &standing.reason,
-        provenance: &standing.last.stored.provenance,
+        provenance: &standing.last.kind.of.provenance,
         advised,
         evidence,
     });

@@ -1,6 +1,5 @@
 //! The Rounds page, its forms, work sheets and the calendar file.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use axum::body::Body;
@@ -72,11 +71,14 @@ pub(super) async fn page<S: Store>(
 
 /// Sites and models that the viewer's laptops have.
 fn names(shown: &Shown, viewer: &Viewer) -> (Vec<String>, Vec<String>) {
-    let seen = || shown.fleet.laptops.iter().filter(|e| viewer.sees(&e.site));
-    let sites: BTreeSet<&String> = seen().map(|e| &e.site).filter(|site| !site.is_empty()).collect();
-    let models: BTreeSet<&String> = seen().map(|e| &e.model).filter(|model| !model.is_empty()).collect();
-    let owned = |names: BTreeSet<&String>| names.into_iter().cloned().collect();
-    (owned(sites), owned(models))
+    let fleet = &shown.fleet;
+    match &viewer.site {
+        None => (fleet.sites.clone(), fleet.models.clone()),
+        Some(site) => (
+            fleet.sites.iter().filter(|s| *s == site).cloned().collect(),
+            fleet.models_at(site).map(str::to_owned).collect(),
+        ),
+    }
 }
 
 /// `POST /rounds/plan`.

@@ -3,6 +3,8 @@
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqliteRow};
 
+use windrow_model::record::Digest;
+
 use super::SqliteStore;
 use super::read::digest_of;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
@@ -71,6 +73,12 @@ async fn forget_in_tx(c: &mut SqliteConnection) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Rows to be looked for, as a JSON array.
+fn json_of(run_ids: &[i64]) -> Result<String, StoreError> {
+    serde_json::to_string(run_ids)
+        .map_err(|e| StoreError::Corrupt { column: "run.run_id", why: e.to_string() })
+}
+
 fn stored_evidence(row: &SqliteRow) -> Result<StoredEvidence, StoreError> {
     let standing: Option<&[u8]> = row.try_get("standing")?;
     let made = match (standing, row.try_get("evidence")?) {
@@ -82,13 +90,11 @@ fn stored_evidence(row: &SqliteRow) -> Result<StoredEvidence, StoreError> {
 
 impl JudgementStore for SqliteStore {
     async fn trace_list(&self, run_ids: Vec<i64>) -> Result<Vec<StoredTrace>, StoreError> {
-        let ids = serde_json::to_string(&run_ids)
-            .map_err(|e| StoreError::Corrupt { column: "run.run_id", why: e.to_string() })?;
         let rows = sqlx::query(
             "SELECT run_id, trace FROM run WHERE run_id IN (SELECT value FROM json_each(?)) AND outcome <> 'not_started' \
              ORDER BY run_id",
         )
-        .bind(ids)
+        .bind(json_of(&run_ids)?)
         .fetch_all(&self.readers)
         .await?;
         rows.iter()
@@ -128,6 +134,44 @@ impl JudgementStore for SqliteStore {
         .bind(after_run_id)
         .bind(version)
         .bind(limit)
+        .fetch_all(&self.readers)
+        .await?;
+        rows.iter().map(stored_evidence).collect()
+    }
+
+    async fn evidence_list_made(
+        &self,
+        version: String,
+        after_run_id: i64,
+        limit: u32,
+    ) -> Result<Vec<(i64, Option<Digest>)>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT run_id, standing FROM run_evidence WHERE run_id > ? AND version = ? ORDER BY run_id LIMIT ?",
+        )
+        .bind(after_run_id)
+        .bind(version)
+        .bind(limit)
+        .fetch_all(&self.readers)
+        .await?;
+        let made = |row: &SqliteRow| {
+            let standing: Option<&[u8]> = row.try_get("standing")?;
+            let digest = standing.map(|digest| digest_of(digest, "run_evidence.standing")).transpose()?;
+            Ok((row.try_get("run_id")?, digest))
+        };
+        rows.iter().map(made).collect()
+    }
+
+    async fn evidence_get(
+        &self,
+        version: String,
+        run_ids: Vec<i64>,
+    ) -> Result<Vec<StoredEvidence>, StoreError> {
+        let rows = sqlx::query(
+            "SELECT run_id, standing, evidence FROM run_evidence \
+             WHERE run_id IN (SELECT value FROM json_each(?)) AND version = ?",
+        )
+        .bind(json_of(&run_ids)?)
+        .bind(version)
         .fetch_all(&self.readers)
         .await?;
         rows.iter().map(stored_evidence).collect()

@@ -169,15 +169,19 @@ impl Store for SqliteStore {
     }
 
     async fn run_list_measured(&self, method_version: &'static str) -> Result<Vec<MeasuredRun>, StoreError> {
-        read::run_list_all(&self.readers, method_version, WithMetrics::All).await
+        let mut runs = Vec::new();
+        read::run_read_all(&self.readers, method_version, WithMetrics::All, |page| runs.extend(page)).await?;
+        Ok(runs)
     }
 
-    async fn run_list_to_judge(
+    async fn run_read_to_judge(
         &self,
         method_version: &'static str,
         as_of_ms: EpochMs,
-    ) -> Result<Vec<MeasuredRun>, StoreError> {
-        read::run_list_all(&self.readers, method_version, WithMetrics::Last { until_ms: as_of_ms }).await
+        take: impl FnMut(Vec<MeasuredRun>) + Send,
+    ) -> Result<(), StoreError> {
+        let with = WithMetrics::Last { until_ms: as_of_ms };
+        read::run_read_all(&self.readers, method_version, with, take).await
     }
 
     async fn service_list(&self) -> Result<Vec<Service>, StoreError> {

@@ -82,24 +82,23 @@ pub(super) enum WithMetrics {
     Last { until_ms: EpochMs },
 }
 
-/// Runs read in one go where all are read.
-const RUN_PAGE: u32 = 10_000;
+/// Runs read in one go where all are read: a few megabytes.
+const RUN_PAGE: u32 = 2_000;
 
-/// All runs by laptop and time, as they were at one moment.
-pub(super) async fn run_list_all(
+/// All runs by laptop and time, as they were at one moment, page by page.
+pub(super) async fn run_read_all(
     pool: &SqlitePool,
     method_version: &str,
     with: WithMetrics,
-) -> Result<Vec<MeasuredRun>, StoreError> {
+    mut take: impl FnMut(Vec<MeasuredRun>) + Send,
+) -> Result<(), StoreError> {
     let mut reading = pool.begin().await?;
-    let mut runs: Vec<MeasuredRun> = Vec::new();
+    let mut after = None;
     loop {
-        let after = runs.last().map(MeasuredRun::place);
         let page = run_list_measured(&mut reading, method_version, with, after, RUN_PAGE).await?;
-        if page.is_empty() {
-            return Ok(runs);
-        }
-        runs.extend(page);
+        let Some(last) = page.last() else { return Ok(()) };
+        after = Some(last.place());
+        take(page);
     }
 }
 
