@@ -1,7 +1,8 @@
 //! Whole arrays at a time: what lets one plain loop fill the processor's vector registers.
 //!
 //! Everything here is elementwise or sums in a fixed order, multiplies and adds in separate steps, never fused, and
-//! calls no library's `exp`: so a fit has the same digits on every processor, whatever its registers hold.
+//! calls no library's `exp`, whose last digit differs between processors: so the same steps and priors give a fit with the
+//! same digits everywhere, however wide the registers.
 
 #![expect(
     clippy::inline_always,

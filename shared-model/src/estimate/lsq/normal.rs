@@ -54,7 +54,6 @@ impl<const P: usize> Sums<P> {
     }
 
     /// Adds a residual that is `offset / sd` and depends on parameter `j` alone: a prior.
-    #[inline(always)]
     pub fn add_prior(&mut self, j: usize, offset: f64, sd: f64) {
         let per_sd = 1.0 / sd;
         let residual = offset * per_sd;

@@ -1,7 +1,7 @@
 //! The two-node network swept over a run, block by block, together with its exact derivatives.
 //!
 //! Both temperatures and all their derivatives (the *responses*) follow one kind of rule: the next value is the last
-//! one times a decay, plus a block. Within a block all that needs no last value is computed for whole arrays at once;
+//! one times a decay, plus a drive. Within a block all that needs no last value is computed for whole arrays at once;
 //! only the rule itself goes from step to step, for several responses side by side.
 //!
 //! Two responses cost nothing. Start and air together only shift the scale, so that the response to the air is one less
@@ -55,6 +55,8 @@ impl Constants {
 pub(super) struct Block {
     dt_s: Lane,
     per_dt: Lane,
+    /// All steps are as long as the first, as most are: they share their decay by lag.
+    is_even: bool,
     heat_w: Lane,
     /// 1 where the fan moves air, else 0.
     turns: Lane,
@@ -69,6 +71,7 @@ impl Block {
     const AT_REST: Self = Self {
         dt_s: [1.0; BLOCK],
         per_dt: [1.0; BLOCK],
+        is_even: false,
         heat_w: [0.0; BLOCK],
         turns: [0.0; BLOCK],
         ln_fan: [0.0; BLOCK],
@@ -96,6 +99,7 @@ impl Block {
                 block.root_weight[i] = step.weight_s.sqrt();
             }
         }
+        block.is_even = block.dt_s.iter().all(|dt_s| *dt_s == block.dt_s[0]);
         block
     }
 }
@@ -125,7 +129,12 @@ impl Rates {
         let air = lane(|i| block.turns[i] * exp(k.ln_air + k.exponent * block.ln_fan[i]));
         let per_conductance = lane(|i| 1.0 / (k.passive + air[i]));
         let per_capacity = lane(|i| block.dt_s[i] * k.per_capacity);
-        let lag_decay = lane(|i| exp(-block.dt_s[i] * k.per_lag));
+        let decay_over = |dt_s: f64| exp(-dt_s * k.per_lag);
+        let lag_decay = if block.is_even {
+            [decay_over(block.dt_s[0]); BLOCK]
+        } else {
+            lane(|i| decay_over(block.dt_s[i]))
+        };
         let lag_share = lane(|i| k.lag * block.per_dt[i] * (1.0 - lag_decay[i]));
         Self {
             sink_decay: lane(|i| exp(-(k.passive + air[i]) * per_capacity[i])),
