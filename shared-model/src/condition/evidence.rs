@@ -107,6 +107,12 @@ impl RunEvidence {
         }
     }
 
+    /// The same without what the network's fit says: the run is not of the kind that was fitted.
+    #[must_use]
+    pub fn without_fit(self) -> Self {
+        Self { air: None, contact: None, raw_air: f64::NAN, ..self }
+    }
+
     /// The reading of the fan that does worst.
     pub fn worst_fan(&self) -> Option<&FanReading> {
         self.fans.iter().flatten().min_by(|a, b| a.ratio.total_cmp(&b.ratio))

@@ -100,6 +100,17 @@ impl ModelReference {
         c
     }
 
+    /// Whether its numbers are such as judging counts on; for one that came from outside.
+    pub(super) fn is_sound(&self, k: &Constants) -> bool {
+        let odds = &self.loop_odds;
+        let is_odds = odds.len() == loops(k).len() && odds.iter().all(|odds| (0.0..=1.0).contains(odds));
+        let is_scatter = |sd: f64| sd.is_finite() && sd > 0.0;
+        is_odds
+            && (odds.iter().sum::<f64>() - 1.0).abs() < 1e-6
+            && is_scatter(self.air_scatter.0)
+            && is_scatter(self.air_scatter.1)
+    }
+
     /// Odds that the firmware holds the fan's speed.
     pub fn closed_loop(&self) -> f64 {
         1.0 - self.loop_odds.first().copied().unwrap_or(1.0)

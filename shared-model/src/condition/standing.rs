@@ -19,13 +19,13 @@ use super::judge::{Condition, Judge};
 use super::laptop::Laptop;
 use super::reference::ModelReference;
 use super::wear::Action;
-use crate::estimate::joint_model::{StandingFit, fit_model};
+use crate::estimate::joint_model::{Channels, StandingFit, fit_model};
 use crate::estimate::network_drive::{Drive, FanPoint};
 use crate::estimate::workers::Workers;
 
 /// Version of the network, the evidence and what is stored of them. Evidence and standing of different versions don't
 /// go together.
-pub const STANDING_VERSION: &str = "2";
+pub const STANDING_VERSION: &str = "3";
 
 /// Most runs that the network is fitted to; further ones are judged against the fit.
 pub const FIT_RUNS_MAX: usize = 1800;
@@ -77,12 +77,11 @@ impl ModelStanding {
         services: &BTreeMap<String, Vec<(f64, Action)>>,
         workers: &impl Workers,
     ) -> Option<(Self, Vec<RunEvidence>)> {
-        let stride = runs.len().div_ceil(FIT_RUNS_MAX).max(1);
+        let channels = Channels::usual(runs.iter().map(|r| &r.drive))?;
+        let alike: Vec<&ModelRun> = runs.iter().filter(|r| Channels::of(&r.drive) == channels).collect();
+        let stride = alike.len().div_ceil(FIT_RUNS_MAX).max(1);
         let (mut drives, rooms): (Vec<Drive>, Vec<Room>) =
-            runs.iter().step_by(stride).map(|r| (r.drive.clone(), r.room)).unzip();
-        if drives.is_empty() {
-            return None;
-        }
+            alike.iter().step_by(stride).map(|r| (r.drive.clone(), r.room)).unzip();
         let fit = fit_model(&mut drives, &rooms, workers);
         let rms_k = fit.runs.iter().map(|r| r.rms_k).sum::<f64>() / fit.runs.len() as f64;
         let mut out = Self {
@@ -113,7 +112,8 @@ impl ModelStanding {
         self.reference = ModelReference::learn(k, laptops, workers);
     }
 
-    /// Judges one run against the standing fit.
+    /// Judges one run against the standing fit. One with other channels than the fit rests on says nothing of air and
+    /// contact.
     pub fn evidence_of(&self, k: &Constants, run: &ModelRun) -> RunEvidence {
         let mut drive = run.drive.clone();
         let fit = self.fit.fit_run(&mut drive, run.room);
@@ -123,7 +123,8 @@ impl ModelStanding {
             on_mains: run.on_mains,
             firmware: run.firmware,
         };
-        RunEvidence::new(k, context, &fit, &drive, self.read_fans(&drive))
+        let evidence = RunEvidence::new(k, context, &fit, &drive, self.read_fans(&drive));
+        if Channels::of(&drive) == self.fit.channels { evidence } else { evidence.without_fit() }
     }
 
     fn read_fans(&self, drive: &Drive) -> [Option<FanReading>; 2] {
@@ -131,10 +132,11 @@ impl ModelStanding {
     }
 
     /// Whether its tables have the lengths that judging counts on; for one that came from outside.
-    pub fn is_sound(&self) -> bool {
+    pub fn is_sound(&self, k: &Constants) -> bool {
         self.fan_maps.iter().flatten().all(FanMap::is_sound)
             && self.reference.air.is_sound()
             && self.reference.contact.is_sound()
+            && self.reference.is_sound(k)
     }
 
     /// A judge for this model's laptops; make one and judge many.

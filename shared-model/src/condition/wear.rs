@@ -266,8 +266,11 @@ impl Past {
                 self.seen_on = Some(day);
                 (stands_out && months > 0.0).then(|| -(-per_month * months).exp_m1())
             }
-            Event::Serviced { .. } => {
-                self.lowest = None;
+            // A service that doesn't touch this part leaves what was seen of it.
+            Event::Serviced { action, .. } => {
+                if c.works.get(action as usize).is_some_and(|odds| *odds > 0.0) {
+                    self.lowest = None;
+                }
                 None
             }
         }

@@ -1,5 +1,7 @@
 //! All runs of one model of laptop: scales, start values, the joint fit, and the standing fit that judges a new run.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use super::joint::{JointFit, JointRun, RunFit, RunPrior, SharedPrior, fit, fit_from, fit_run};
@@ -24,10 +26,34 @@ pub struct StandingFit {
     pub case_k: f64,
     /// Median sustained power, W.
     pub load_w: f64,
-    /// Whether the model has power readings.
-    pub has_power: bool,
+    /// Channels that the fit rests on.
+    pub channels: Channels,
     /// Whether the model has a fan, as far as its runs tell.
     pub has_fan: bool,
+}
+
+/// What a run tells beside temperature and clock. Runs that differ in it cannot share one fit: what is not read would be
+/// taken for a power or a speed that it isn't.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Channels {
+    /// Power was read.
+    pub has_power: bool,
+    /// A fan's speed was read.
+    pub has_rpm: bool,
+}
+
+impl Channels {
+    /// Those of a run.
+    pub fn of(drive: &Drive) -> Self {
+        Self { has_power: drive.has_power, has_rpm: drive.has_rpm }
+    }
+
+    /// Those that most runs have; where two kinds are as frequent, the one that tells more.
+    pub fn usual<'a>(drives: impl Iterator<Item = &'a Drive>) -> Option<Self> {
+        let mut counts = BTreeMap::<Self, usize>::new();
+        drives.for_each(|drive| *counts.entry(Self::of(drive)).or_default() += 1);
+        counts.into_iter().max_by_key(|(channels, n)| (*n, *channels)).map(|(channels, _)| channels)
+    }
 }
 
 /// The joint fit of a model.
@@ -44,7 +70,8 @@ pub struct ModelFit {
 /// Case over room where nothing is known yet, K. Calibrated on simulated fleets.
 const CASE_START_K: f64 = 4.0;
 
-/// Fits all runs of a model. The drives are those of [`Drive::from_trace`]; they come back scaled.
+/// Fits all runs of a model, which have the same channels. The drives are those of [`Drive::from_trace`]; they come back
+/// scaled.
 pub fn fit_model(drives: &mut [Drive], rooms: &[Room], workers: &impl Workers) -> ModelFit {
     assert_eq!(drives.len(), rooms.len(), "one room for each run");
     let mut standing = scales(drives);
@@ -52,7 +79,7 @@ pub fn fit_model(drives: &mut [Drive], rooms: &[Room], workers: &impl Workers) -
         standing.scale(d);
     }
     let prior = SharedPrior::new(standing.load_w);
-    if !drives.iter().any(|d| d.has_rpm) {
+    if !standing.channels.has_rpm {
         let curve = search(&joint_runs(drives, rooms, &standing), &prior, workers);
         standing.curve = Some(curve);
         standing.has_fan = curve != NO_FAN;
@@ -74,7 +101,7 @@ impl StandingFit {
     pub fn fit_run(&self, drive: &mut Drive, room: Room) -> RunFit {
         self.scale(drive);
         self.scale_speed(drive);
-        let prior = RunPrior::new(room.value_c, room.sd_k, self.case_k, self.has_power);
+        let prior = RunPrior::new(room.value_c, room.sd_k, self.case_k, self.channels.has_power);
         fit_run(&JointRun { drive, prior }, &self.shared)
     }
 
@@ -108,7 +135,7 @@ fn joint_runs<'a>(drives: &'a [Drive], rooms: &[Room], standing: &StandingFit) -
 /// Reference speed, clock and power of a model from its runs.
 fn scales(drives: &[Drive]) -> StandingFit {
     let of = |f: &dyn Fn(&Drive) -> f64| drives.iter().map(f).collect::<Vec<f64>>();
-    let has_power = drives.iter().any(|d| d.has_power);
+    let channels = Channels::usual(drives.iter()).unwrap_or(Channels { has_power: false, has_rpm: false });
     let or = |x: f64, fallback: f64| if x.is_finite() && x > 0.0 { x } else { fallback };
     let end_rpm = of(&|d| {
         let both: Vec<f64> = d.facts.rpm.iter().copied().filter(|r| r.is_finite()).collect();
@@ -125,12 +152,12 @@ fn scales(drives: &[Drive]) -> StandingFit {
         },
         curve: None,
         case_k: CASE_START_K,
-        load_w: if has_power {
+        load_w: if channels.has_power {
             or(median(&of(&|d| d.facts.power_w)), NOMINAL_LOAD_W)
         } else {
             NOMINAL_LOAD_W
         },
-        has_power,
+        channels,
         has_fan: true,
     }
 }
@@ -245,5 +272,42 @@ mod tests {
         let fit = fit_model(&mut drives, &[Room { value_c: 22.8, sd_k: 3.0 }], &InTurn);
         assert!(fit.runs[0].pars.iter().all(|p| p.is_finite()));
         assert!(fit.runs[0].sd[LA] > 0.02);
+    }
+
+    #[test]
+    fn runs_with_other_channels_say_nothing_and_bend_nothing() {
+        use crate::condition::constants::Constants;
+        use crate::condition::standing::{ModelRun, ModelStanding};
+        let run = |i: usize, drive: Drive| ModelRun {
+            device: format!("QU-{i}"),
+            day: i as f64,
+            room: Room { value_c: 21.0, sd_k: 1.0 },
+            on_mains: None,
+            firmware: 0,
+            drive,
+        };
+        let whole: Vec<ModelRun> =
+            (0..6).map(|i| run(i, synthetic(-0.05 * i as f64, 0.0, 21.0, i as f64))).collect();
+        let mut mixed = whole.clone();
+        for (i, without_rpm) in [(6, false), (7, true)] {
+            let mut drive = synthetic(0.0, 0.0, 21.0, i as f64);
+            if without_rpm {
+                drive.has_rpm = false;
+                drive.steps.iter_mut().for_each(|s| s.speed = 0.0);
+            } else {
+                drive.has_power = false;
+                drive.steps.iter_mut().for_each(|s| s.power_w = 0.0);
+            }
+            mixed.push(run(i, drive));
+        }
+        let learn = |runs: &[ModelRun]| {
+            ModelStanding::learn(&Constants::default(), runs, &BTreeMap::new(), &InTurn).unwrap()
+        };
+        let (alone, evidence) = learn(&whole);
+        let (together, with_others) = learn(&mixed);
+        assert_eq!(alone.fit, together.fit);
+        assert_eq!(evidence[..], with_others[..6]);
+        assert!(evidence.iter().all(|e| e.air.is_some() && e.contact.is_some()));
+        assert!(with_others[6..].iter().all(|e| e.air.is_none() && e.contact.is_none()), "{with_others:?}");
     }
 }

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::network::Step;
 use crate::channel::Channel;
+use crate::protocol::Phase;
 use crate::trace::Trace;
 
 /// What weighs a residual: K per 0.5 s of reading. It stands for the correlation of errors, not for sensor noise.
@@ -14,8 +15,10 @@ const FINE_S: f64 = 16.0;
 const COARSE_S: f64 = 2.0;
 /// Readings this near to an edge of the load are not compared, s: which sample is the first loaded one is uncertain.
 const EDGE_BLIND_S: f64 = 0.8;
-/// A longer gap in time is a sleep, s.
+/// A longer gap in time is a sleep, s; where readings are rare, one of four of their usual steps.
 const SLEEP_GAP_S: f64 = 4.0;
+/// A live sensor this near to its highest reading under load may stand still: throttling holds it there, K.
+const AT_LIMIT_K: f64 = 1.0;
 /// A sleep is integrated as this long at the gap's power share, s.
 const SLEEP_STEP_S: f64 = 4.0;
 const SLEEP_POWER_SHARE: f64 = 0.3;
@@ -219,8 +222,11 @@ impl Drive {
 
 struct Raw<'a> {
     time: &'a [f64],
-    load: Vec<f64>,
+    /// Busy share, %: as measured, else the load that was asked for.
+    busy: Vec<f64>,
     temp: Vec<f64>,
+    /// A longer gap is a sleep, s.
+    sleep_gap_s: f64,
     power: Option<Vec<f64>>,
     clock: Option<Vec<f64>>,
     rpm: [Option<Vec<f64>>; 2],
@@ -237,16 +243,23 @@ impl<'a> Raw<'a> {
             return None;
         }
         let held = |c| trace.column(c).and_then(hold);
-        let load = held(Channel::LoadPct)?;
+        let asked = held(Channel::LoadPct);
+        let busy = held(Channel::BusyPct).or_else(|| asked.clone())?;
         let temp = trace.column(Channel::CpuTempC)?.to_vec();
         if temp.iter().filter(|t| t.is_finite()).count() < SAMPLES_MIN {
             return None;
         }
-        let (load_from, load_to) = load_block(&load)?;
+        let loaded: Vec<bool> = match &trace.phase {
+            Some(phase) => phase.iter().map(|p| *p == Phase::Load).collect(),
+            None => asked?.iter().map(|pct| *pct > LOADED_PCT).collect(),
+        };
+        let (load_from, load_to) = load_block(&loaded)?;
+        let steps_s: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
         Some(Self {
             time,
-            load,
+            busy,
             temp,
+            sleep_gap_s: SLEEP_GAP_S.max(4.0 * median(&steps_s)),
             power: held(Channel::PackagePowerW),
             clock: held(Channel::CoreClockMhz),
             rpm: [held(Channel::Fan1Rpm), held(Channel::Fan2Rpm)],
@@ -269,7 +282,7 @@ impl<'a> Raw<'a> {
         let idle = (from.saturating_sub(60), from.max(1));
         let of = |col: Option<&[f64]>, (a, b): (usize, usize)| col.map_or(f64::NAN, |c| median(&c[a..b]));
         let mean_load = |a: usize, b: usize| {
-            if b > a { self.load[a..b].iter().sum::<f64>() / (b - a) as f64 / 100.0 } else { 0.0 }
+            if b > a { self.busy[a..b].iter().sum::<f64>() / (b - a) as f64 / 100.0 } else { 0.0 }
         };
         let temp = Some(self.temp.as_slice());
         RunFacts {
@@ -289,10 +302,11 @@ impl<'a> Raw<'a> {
             hot_c: of(temp, end),
             peak_c: self.temp[from..to].chunks(6).map(median).fold(f64::NAN, f64::max),
             sensor_stuck: self.stuck().is_some(),
-            slept: self.time.windows(2).any(|w| w[1] - w[0] > SLEEP_GAP_S),
+            slept: self.time.windows(2).any(|w| w[1] - w[0] > self.sleep_gap_s),
             throttle_per_s: self.throttle.map_or(f64::NAN, |c| {
                 let count = |at: usize| c[at..].iter().copied().find(|v| v.is_finite()).unwrap_or(f64::NAN);
-                ((count(to - 1) - count(from)) / load_s.max(1.0)).max(0.0)
+                let n_events = count(to - 1) - count(from);
+                if n_events.is_nan() { f64::NAN } else { (n_events / load_s.max(1.0)).max(0.0) }
             }),
         }
     }
@@ -317,6 +331,9 @@ impl<'a> Raw<'a> {
     /// Time span in which the temperature stood still although the load had just stepped.
     fn stuck(&self) -> Option<(f64, f64)> {
         let edges = [self.time[self.load_from], self.time[(self.load_to).min(self.n() - 1)]];
+        let hottest_c = self.temp.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let at_limit =
+            |i: usize| (self.load_from..self.load_to).contains(&i) && self.temp[i] >= hottest_c - AT_LIMIT_K;
         let mut start = 0;
         let mut found = None;
         for i in 1..=self.n() {
@@ -325,9 +342,9 @@ impl<'a> Raw<'a> {
                 continue;
             }
             let (a, b) = (self.time[start], self.time[i - 1]);
-            for e in edges {
+            for (n, e) in edges.into_iter().enumerate() {
                 let within = (b.min(e + 12.0) - a.max(e + 0.7)).max(0.0);
-                if within > 5.5 {
+                if within > 5.5 && !(n == 0 && at_limit(start)) {
                     found = Some((a, b));
                 }
             }
@@ -344,7 +361,7 @@ impl<'a> Raw<'a> {
         let mut i = 1;
         while i < self.n() {
             let t0 = self.time[i - 1];
-            if self.time[i] - t0 > SLEEP_GAP_S {
+            if self.time[i] - t0 > self.sleep_gap_s {
                 steps.push(self.sleep_step(i));
                 trust = AFTER_SLEEP_WEIGHT;
                 i += 1;
@@ -355,12 +372,12 @@ impl<'a> Raw<'a> {
             while !fine
                 && end < self.n()
                 && self.time[end] - t0 <= COARSE_S + 0.1
-                && self.time[end] - self.time[end - 1] <= SLEEP_GAP_S
+                && self.time[end] - self.time[end - 1] <= self.sleep_gap_s
                 && !edges.iter().any(|&e| self.time[end] > e - 1.5 && self.time[end] < e + FINE_S)
             {
                 end += 1;
             }
-            steps.push(self.step(i, end, edges, stuck, trust));
+            push_divided(&mut steps, self.step(i, end, edges, stuck, trust));
             i = end;
         }
         steps
@@ -415,7 +432,7 @@ impl<'a> Raw<'a> {
     fn busy_5s(&self, at: usize) -> f64 {
         let (a, b) = self.window(self.time[at] - 2.5, self.time[at] + 2.5);
         let idle: Vec<f64> =
-            (a..b).filter(|i| *i < self.load_from || *i >= self.load_to).map(|i| self.load[i]).collect();
+            (a..b).filter(|i| *i < self.load_from || *i >= self.load_to).map(|i| self.busy[i]).collect();
         if idle.is_empty() { 0.0 } else { idle.iter().sum::<f64>() / idle.len() as f64 / 100.0 }
     }
 
@@ -429,7 +446,7 @@ impl<'a> Raw<'a> {
         let mut next = self.time[0];
         let mut last = self.time[0];
         for i in 1..self.n() {
-            let dt = (self.time[i] - self.time[i - 1]).min(SLEEP_GAP_S);
+            let dt = (self.time[i] - self.time[i - 1]).min(self.sleep_gap_s);
             if self.temp[i].is_finite() {
                 lagged += (self.temp[i] - lagged) * (1.0 - (-dt / LAG_S).exp());
             }
@@ -441,7 +458,7 @@ impl<'a> Raw<'a> {
                 temp_c: lagged as f32,
                 rpm: [read(&self.rpm[0]), read(&self.rpm[1])],
                 loaded: i >= self.load_from && i < self.load_to,
-                dt_s: (self.time[i] - last).min(SLEEP_GAP_S) as f32,
+                dt_s: (self.time[i] - last).min(self.sleep_gap_s) as f32,
             });
             last = self.time[i];
             next = self.time[i] + COARSE_S;
@@ -467,12 +484,9 @@ fn hold(column: &[f64]) -> Option<Vec<f64>> {
 }
 
 /// The longest block of load, tolerating short holes.
-fn load_block(load: &[f64]) -> Option<(usize, usize)> {
+fn load_block(loaded: &[bool]) -> Option<(usize, usize)> {
     let (mut best, mut start, mut last) = ((0, 0), None, 0);
-    for (i, &v) in load.iter().enumerate() {
-        if v <= LOADED_PCT {
-            continue;
-        }
+    for i in (0..loaded.len()).filter(|i| loaded[*i]) {
         let from = match start {
             Some(from) if i - last <= LOAD_HOLES + 1 => from,
             _ => i,
@@ -486,6 +500,17 @@ fn load_block(load: &[f64]) -> Option<(usize, usize)> {
     (best.1 - best.0 >= 20 && best.0 > 0).then_some(best)
 }
 
+/// A step longer than the network integrates well is walked in equal parts, the reading at the end of the last.
+fn push_divided(steps: &mut Vec<Step>, step: Step) {
+    let n_parts = (step.dt_s / (COARSE_S + 0.5)).ceil().max(1.0);
+    let part = Step { dt_s: step.dt_s / n_parts, ..step };
+    for _ in 1..n_parts as usize {
+        steps.push(Step { weight: 0.0, ..part });
+    }
+    // Within the last part, the reading's mean time may lie before its beginning.
+    steps.push(Step { theta: (1.0 - (1.0 - step.theta) * n_parts).max(0.0), ..part });
+}
+
 /// Median of the finite values; NaN where there are none.
 pub fn median(values: &[f64]) -> f64 {
     let mut v: Vec<f64> = values.iter().copied().filter(|x| x.is_finite()).collect();
@@ -495,4 +520,94 @@ pub fn median(values: &[f64]) -> f64 {
     v.sort_by(f64::total_cmp);
     let mid = v.len() / 2;
     if v.len() % 2 == 1 { v[mid] } else { 0.5 * (v[mid - 1] + v[mid]) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DT_S: f64 = 0.5;
+
+    /// 30 s of idle, 180 s of load and 90 s of recovery; the temperature is a function of time since the load's start.
+    fn trace(dt_s: f64, temp_c: impl Fn(f64) -> f64) -> Trace {
+        let mut trace = Trace::empty();
+        trace.time_s = (0..(300.0 / dt_s) as usize).map(|i| i as f64 * dt_s).collect();
+        let column = |f: &dyn Fn(f64) -> f64| trace.time_s.iter().map(|t| f(t - 30.0)).collect::<Vec<f64>>();
+        let load = column(&|t| if (0.0..180.0).contains(&t) { 100.0 } else { 0.0 });
+        let temp = column(&temp_c);
+        let power = column(&|t| if (0.0..180.0).contains(&t) { 20.0 } else { 3.0 });
+        trace.set_column(Channel::LoadPct, load);
+        trace.set_column(Channel::CpuTempC, temp);
+        trace.set_column(Channel::PackagePowerW, power);
+        trace
+    }
+
+    /// A live sensor: up by 40 K with a time constant of 20 s, and down again.
+    fn live(t: f64) -> f64 {
+        let up = |t: f64| if t > 0.0 { 40.0 * (1.0 - (-t / 20.0).exp()) } else { 0.0 };
+        35.0 + up(t) - up(t - 180.0)
+    }
+
+    #[test]
+    fn a_sensor_that_throttling_holds_at_its_limit_is_no_stuck_one() {
+        let held = |t: f64| {
+            if (0.0..180.0).contains(&t) { (live(30.0 * t)).min(70.0) } else { live(t).min(70.0) }
+        };
+        let drive = Drive::from_trace(&trace(DT_S, held)).unwrap();
+        assert!(!drive.facts.sensor_stuck);
+        let weighed = |d: &Drive| d.steps.iter().filter(|s| s.weight > 0.0).count();
+        assert!(weighed(&drive) > 60, "the load counts: {}", weighed(&drive));
+        // The same stretch at the idle's temperature is a stuck one.
+        let stuck = |t: f64| if (-5.0..60.0).contains(&t) { 35.0 } else { live(t) };
+        assert!(Drive::from_trace(&trace(DT_S, stuck)).unwrap().facts.sensor_stuck);
+        // And so is the limit when it goes on after the load.
+        let after = |t: f64| if (20.0..200.0).contains(&t) { 70.0 } else { live(t).min(70.0) };
+        assert!(Drive::from_trace(&trace(DT_S, after)).unwrap().facts.sensor_stuck);
+    }
+
+    #[test]
+    fn the_phase_decides_where_it_is_recorded() {
+        let mut weak = trace(DT_S, live);
+        let asked: Vec<f64> = weak.column(Channel::LoadPct).unwrap().iter().map(|l| l * 0.5).collect();
+        let phase = asked.iter().map(|l| if *l > 0.0 { Phase::Load } else { Phase::Settle }).collect();
+        weak.set_column(Channel::LoadPct, asked);
+        assert_eq!(Drive::from_trace(&weak), None, "half a load alone is none");
+        weak.phase = Some(phase);
+        let drive = Drive::from_trace(&weak).unwrap();
+        assert!((drive.facts.load_s - 179.5).abs() < 1e-9, "{:?}", drive.facts);
+    }
+
+    #[test]
+    fn other_work_is_read_off_the_busy_share_where_there_is_one() {
+        let mut asked = trace(DT_S, live);
+        assert_eq!(Drive::from_trace(&asked).unwrap().facts.busy_after, 0.0);
+        let busy = asked.time_s.iter().map(|t| if *t > 210.0 { 25.0 } else { 100.0 }).collect();
+        asked.set_column(Channel::BusyPct, busy);
+        let facts = Drive::from_trace(&asked).unwrap().facts;
+        assert!(
+            (facts.busy_after - 0.25).abs() < 1e-9 && (facts.busy_before - 1.0).abs() < 1e-9,
+            "{facts:?}"
+        );
+    }
+
+    #[test]
+    fn rare_readings_are_no_sleep_and_are_walked_in_short_steps() {
+        let drive = Drive::from_trace(&trace(5.0, live)).unwrap();
+        assert!(!drive.facts.slept);
+        assert!(drive.steps.iter().all(|s| s.dt_s <= COARSE_S + 0.5));
+        assert!((drive.steps.iter().map(|s| s.dt_s).sum::<f64>() - 295.0).abs() < 1e-9);
+        let whole = Drive::from_trace(&trace(DT_S, live)).unwrap();
+        let weight = |d: &Drive| d.steps.iter().map(|s| s.weight).sum::<f64>();
+        assert!(weight(&drive) > 0.3 * weight(&whole), "{} of {}", weight(&drive), weight(&whole));
+    }
+
+    #[test]
+    fn throttle_events_that_were_not_counted_are_not_none() {
+        let mut counted = trace(DT_S, live);
+        let n = counted.time_s.len();
+        counted.set_column(Channel::ThrottleCount, vec![f64::NAN; n]);
+        assert!(Drive::from_trace(&counted).unwrap().facts.throttle_per_s.is_nan());
+        counted.set_column(Channel::ThrottleCount, (0..n).map(|i| i as f64).collect());
+        assert!((Drive::from_trace(&counted).unwrap().facts.throttle_per_s - 2.0).abs() < 0.01);
+    }
 }

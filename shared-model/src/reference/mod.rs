@@ -209,8 +209,8 @@ impl PublishedReference {
             return Err(Unusable::OtherVersion(found.map(String::as_str).join(", ")));
         }
         let read: Self = serde_json::from_slice(bytes).map_err(unreadable)?;
-        if !read.standing.is_sound() {
-            return Err(Unusable::Unreadable("its tables have not the right length".to_owned()));
+        if !read.standing.is_sound(&Constants::default()) {
+            return Err(Unusable::Unreadable("its tables cannot be what a hub learned".to_owned()));
         }
         if read.own.iter().flat_map(|own| &own.services).any(|(day, _)| !(0.0..=DAY_MAX).contains(day)) {
             return Err(Unusable::Unreadable("a service's day cannot be one".to_owned()));

@@ -32,6 +32,7 @@ fn numbers(texts: &[String]) -> Vec<f64> {
 
 /// Correct digits: −log10 of the relative error.
 fn digits(got: f64, certified: f64) -> f64 {
+    assert!(got.is_finite(), "{got} is no number");
     (-((got - certified) / certified).abs().log10()).min(DIGITS_PRINTED)
 }
 
