@@ -104,7 +104,7 @@ fn one(number: usize, visit: &PlannedVisit) -> Markup {
             p {
                 @if laptop.place.is_empty() { "Place not known. " } @else { "Place: " b { (laptop.place) } ". " }
                 "To do: " b { (deeds(&visit.actions)) } ". Planned: " (visit.minutes) " min."
-                @if visit.why == Why::Booked { " Booked: its user was told." }
+                @if visit.why == Why::Booked { " Booked for this day." }
                 @if visit.is_drawn() { " Drawn by lot, nothing is suspected: look, check, and log what you find; that keeps the judgements honest." }
                 @if visit.provenance == "emulated" { " " b { "This is an emulated laptop: there is nothing to open." } }
             }
@@ -118,8 +118,8 @@ fn one(number: usize, visit: &PlannedVisit) -> Markup {
                 span { (tick()) "first steps" }
                 @for action in &visit.actions { span { (tick()) (steps::deed(*action)) } }
                 @if visit.is_drawn() { span { (tick()) (steps::deed(ServiceAction::None)) } }
-                span { (tick()) "checked after" }
                 span { (tick()) "logged" }
+                span { (tick()) "checked after" }
             }
             p.log { "Found:" span.blank {} " Minutes:" span.blank.small {} " Parts:" span.blank.small {} }
         }

@@ -98,6 +98,18 @@ pub const fn steps(action: ServiceAction) -> &'static [&'static str] {
 /// After the work.
 pub const AFTER: &[&str] = &[
     "Close it, connect it, and start it.",
-    "On a hard flat surface: run a check (`windrow check`), or ask for one from the laptop's page.",
-    "Log the visit under the code: what was found, what was done, minutes, parts.",
+    "Log the visit by its code, tag or page: what was found, what was done, minutes, parts.",
+    "Then, on a hard flat surface: run a check (`windrow check`), or ask for one from the laptop's page. Only a check after the log shows whether it helped.",
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A check of the visit's own day counts only if it comes after the visit was logged.
+    #[test]
+    fn the_visit_is_logged_before_the_check_that_shows_its_effect() {
+        let at = |words: &str| AFTER.iter().position(|step| step.contains(words)).expect(words);
+        assert!(at("Log the visit") < at("run a check"));
+    }
+}
