@@ -4,7 +4,7 @@
 //! stop, and nothing of how a linear system is solved. A [`Problem`] knows its residuals and solves its own
 //! linearised system, and there are two kinds for small parameter vectors: [`Dense`] by streaming QR for anything,
 //! since forming the normal equations would square the condition number and cost the digits that the published
-//! problems (NIST StRD) ask for; [`Normal`] by just these equations, three times as fast, where priors hold every
+//! problems (NIST StRD) ask for; [`Normal`] by just these equations, with less work, where priors hold every
 //! parameter.
 //!
 //! Failing to converge is a value of its own ([`Failure`]) with the best point left in place.
