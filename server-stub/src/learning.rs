@@ -4,7 +4,7 @@
 //! ([`is_refit_due`]), and then for all runs of the model. [`forget`] makes everything due again; what comes out is then
 //! the same as if all runs had come in at once.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use tokio::runtime::Handle;
@@ -144,13 +144,20 @@ pub async fn learned<S: Store>(
     let mut known = read_known(store, &version).await?;
     let standings = read_standings(store, &version).await?;
     let unknown: Vec<i64> = runs.iter().map(|r| r.run_id).filter(|id| !known.has(*id)).collect();
-    let models = if unknown.is_empty() {
+    let models = if unknown.is_empty() && is_whole(runs, &known, &standings) {
         standings.into_iter().map(|(of, (_, standing))| (of, standing)).collect()
     } else {
         learn(store, runs, &unknown, services, &mut known, standings).await?
     };
     let evidence = Evidence { store: store.clone(), handle: Handle::current(), version, known };
     Ok(Learned { models, evidence })
+}
+
+/// Whether each run's evidence was made against a standing that is kept. It isn't where the hub ended between keeping the
+/// evidence and keeping its standing, or where a standing can't be read.
+fn is_whole(runs: &[RunRef], known: &Known, standings: &Standings) -> bool {
+    let kept: HashSet<Digest> = standings.values().map(|(digest, _)| *digest).collect();
+    runs.iter().all(|run| known.standing_of(run.run_id).is_none_or(|digest| kept.contains(&digest)))
 }
 
 type Models = BTreeMap<ModelOf, Arc<ModelStanding>>;
@@ -166,12 +173,8 @@ async fn learn<S: Store>(
 ) -> Result<Models, StoreError> {
     let version = version();
     let (mut facts, mut ready) = made_ready(store, unknown).await?;
-    let silent: Vec<i64> = unknown.iter().copied().filter(|id| !facts.contains_key(id)).collect();
-    let says_nothing = silent.iter().map(|&run_id| StoredEvidence { run_id, made: None }).collect();
-    put(store, &version, None, says_nothing).await?;
-    for run_id in silent {
-        known.add(run_id, None);
-    }
+    let silent = unknown.iter().copied().filter(|id| !facts.contains_key(id)).collect();
+    keep_silent(store, &version, silent, known).await?;
     read_facts(store, &version, known, &mut facts).await?;
 
     let rooms = all_rooms(runs, &facts);
@@ -188,6 +191,10 @@ async fn learn<S: Store>(
         // In the order of all runs, so that the last digits don't depend on how they came in.
         wanted.sort_unstable();
         let made = model_runs(store, runs, &wanted, &mut ready, &rooms, &firmwares).await?;
+        // Of runs that said something before and can no longer be read, so that they aren't tried at each judgement.
+        let is_made: HashSet<i64> = made.iter().map(|m| m.run_id).collect();
+        let lost = wanted.iter().map(|&at| runs[at].run_id).filter(|id| !is_made.contains(id)).collect();
+        keep_silent(store, &version, lost, known).await?;
         let (digest, standing, evidence) = match model.standing {
             Some((digest, standing)) if !is_refit => {
                 let evidence = against(Arc::clone(&standing), &made).await?;
@@ -212,6 +219,21 @@ async fn learn<S: Store>(
         learned.insert(of, standing);
     }
     Ok(learned)
+}
+
+/// Keeps of runs that they say nothing.
+async fn keep_silent<S: Store>(
+    store: &S,
+    version: &str,
+    silent: Vec<i64>,
+    known: &mut Known,
+) -> Result<(), StoreError> {
+    let says_nothing = silent.iter().map(|&run_id| StoredEvidence { run_id, made: None }).collect();
+    put(store, version, None, says_nothing).await?;
+    for run_id in silent {
+        known.add(run_id, None);
+    }
+    Ok(())
 }
 
 /// A run of a laptop: what it said, and the condition after it.

@@ -164,7 +164,7 @@ fn say_model_events(fleet: &JudgedFleet, output: &mut Output) {
 fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {
     let n = |band: Band| rows.iter().filter(|r| r.band() == band).count();
     let n_because = |code: ReasonCode| rows.iter().filter(|r| r.reason_code() == code).count();
-    let n_cannot_tell = n_because(ReasonCode::CannotTell);
+    let n_cannot_tell = rows.iter().filter(|r| r.reason_code().cannot_tell()).count();
     output.say(&format!(
         "\n{} of {n_laptops} laptops shown: {} pull now, {} within 7 days, {} next round, {} retest, {} no visit ({n_cannot_tell} of these: cannot tell)",
         rows.len(),

@@ -88,7 +88,7 @@ fn condition(s: &Standing) -> Vec<String> {
     lines.extend(c.airflow.map(|i| number("airflow", "below 0.7 of as new", i, c.p_clogged)));
     lines.extend(c.fan.map(|i| number("fan", "below 0.8 of its due speed", i, c.p_fan)));
     lines.push(number("contact", "above 1.8 times as new", c.contact, c.p_contact));
-    if let Some(f) = s.forecast.filter(|f| f.is_ahead_of(&s.last)) {
+    if let Some(f) = s.forecast_ahead() {
         let (part, even_on, early_on) = (f.fault.part(), f.due_on, f.early_on);
         lines.push(format!("{part}: even odds to pass the limit by {even_on} (one in twenty by {early_on})"));
     }

@@ -134,6 +134,29 @@ async fn a_run_that_says_nothing_is_looked_at_once() {
     store.store_close().await;
 }
 
+/// The hub ended after it had kept the evidence and before it kept the standing, or the standing can't be read.
+#[tokio::test]
+async fn evidence_without_its_standing_is_made_again() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let whole = SqliteStore::open(&folder.path().join("whole.sqlite")).await.unwrap();
+    whole.run_import_batch(fleet()).await.unwrap();
+    let first = text(&now(&whole).await);
+    let evidence = whole.evidence_list(version(), 0, u32::MAX).await.unwrap();
+    let standing = whole.standing_list(version()).await.unwrap().remove(0);
+    assert_eq!(evidence[0].made.as_ref().map(|(digest, _)| *digest), Some(standing.digest));
+    let unreadable = StoredStanding { standing_json: b"{".to_vec(), ..standing };
+    for (name, standings) in [("none.sqlite", Vec::new()), ("unreadable.sqlite", vec![unreadable])] {
+        let store = SqliteStore::open(&folder.path().join(name)).await.unwrap();
+        store.run_import_batch(fleet()).await.unwrap();
+        store.judgement_put(version(), standings, evidence.clone()).await.unwrap();
+        assert_eq!(text(&now(&store).await), first, "{name}");
+        let kept = store.standing_list(version()).await.unwrap();
+        assert!(kept.len() == 1 && kept[0].standing_json.len() > 1, "{name}: {kept:?}");
+        store.store_close().await;
+    }
+    whole.store_close().await;
+}
+
 #[tokio::test]
 async fn a_laptops_history_ends_with_what_the_fleets_judgement_says_of_it() {
     let folder = tempfile::TempDir::new().unwrap();

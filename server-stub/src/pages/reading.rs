@@ -39,7 +39,7 @@ pub fn advised(standing: &Standing) -> Vec<ServiceAction> {
 
 /// When a limit will be passed; `None`: nothing says so, or it is passed already.
 pub fn outlook(standing: &Standing) -> Option<Outlook> {
-    let forecast = standing.forecast.filter(|f| f.is_ahead_of(&standing.last))?;
+    let forecast = standing.forecast_ahead()?;
     let what = forecast.fault.part();
     Some(Outlook { what, even_on: forecast.due_on, early_on: forecast.early_on, late_on: forecast.late_on })
 }

@@ -17,7 +17,7 @@ use windrow_model::estimate::workers::Workers;
 
 use super::MS_PER_DAY;
 use super::around::{self, ServiceDay};
-use super::conditions::{EvidenceSource, Learned, ModelOf, ServicesOf};
+use super::conditions::{EvidenceSource, Learned, ModelOf, ServicesOf, ms_of_day};
 use super::runs::{Run, RunRef};
 use crate::effects::{Effects, VisitEffect};
 use crate::store::{EpochMs, StoreError};
@@ -32,6 +32,8 @@ pub(super) struct Conditioned {
     pub(super) condition: Box<Condition>,
     /// What its site says of its vents' rate of wear.
     pub(super) site: Classes,
+    /// When the last of the runs that it rests on was made.
+    pub(super) fitted_at_ms: EpochMs,
     pub(super) n_runs: usize,
 }
 
@@ -288,6 +290,8 @@ impl Judging<'_> {
         let condition = Box::new(judge.at_site(laptop, weighed, &site));
         let days = self.days.get(&laptop.device);
         let effects = days.map_or_else(Vec::new, |days| around::effects(judge, laptop, days, self.today));
-        Judged { conditioned: Conditioned { condition, site, n_runs: laptop.runs.len() }, effects }
+        let fitted_at_ms = ms_of_day(laptop.as_of);
+        let conditioned = Conditioned { condition, site, fitted_at_ms, n_runs: laptop.runs.len() };
+        Judged { conditioned, effects }
     }
 }

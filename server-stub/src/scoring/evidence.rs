@@ -4,10 +4,10 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use windrow_model::condition::judge::Interval;
 
-use super::ReasonCode;
 use super::figures::Figure;
 use super::peers::{Ranges, known};
-use super::rule::{Case, Decided, fan_stood_at_c};
+use super::rule::{Case, Decided, fan_stood_at_c, left_open};
+use super::{Fault, ReasonCode};
 
 /// Pieces of evidence that a reason names.
 const MAX_PIECES: usize = 3;
@@ -71,7 +71,7 @@ const SIGNS: [(ReasonCode, &[(&str, f64)]); 4] = [
 
 /// The evidence for what was decided, strongest first.
 pub(super) fn evidence(case: &Case<'_>, decided: &Decided, peers: &Ranges) -> Vec<Evidence> {
-    let mut pieces: Vec<Evidence> = main_estimate(case, decided.reason_code).into_iter().collect();
+    let mut pieces = estimates(case, decided);
     let signs = SIGNS.iter().find(|(code, _)| *code == decided.reason_code).map_or(&[][..], |(_, s)| s);
     let mut plain: Vec<(f64, Evidence)> = Vec::new();
     for (metric, value) in case.last.figures.iter().flat_map(known) {
@@ -95,25 +95,39 @@ fn deviation(value: f64, range: &PeerRange) -> f64 {
     (value - range.median) / half_width.max(1e-3 * range.median.abs()).max(f64::MIN_POSITIVE)
 }
 
-fn main_estimate(case: &Case<'_>, code: ReasonCode) -> Option<Evidence> {
-    let condition = case.conditioned.map(|c| &*c.condition);
-    let of = |metric: &'static str, i: Interval| Evidence {
-        metric,
-        value: i.mid,
-        low: Some(i.low),
-        high: Some(i.high),
-        peers: None,
-    };
-    match code {
+/// The numbers that the reason is about: those of one part, or where it names none, all.
+fn estimates(case: &Case<'_>, decided: &Decided) -> Vec<Evidence> {
+    let about: &[Fault] = match decided.reason_code {
         ReasonCode::FanStopped => {
-            let value = fan_stood_at_c(case.last)?;
-            Some(Evidence { metric: "fan_stood_at_c", value, low: None, high: None, peers: None })
+            let stood = fan_stood_at_c(case.last);
+            let piece =
+                |value| Evidence { metric: "fan_stood_at_c", value, low: None, high: None, peers: None };
+            return stood.map(piece).into_iter().collect();
         }
-        ReasonCode::FanWeak => condition?.fan.map(|i| of("fan_factor", i)),
-        ReasonCode::Contact => Some(of("contact_factor", condition?.contact)),
-        ReasonCode::Clogged | ReasonCode::NothingSeen | ReasonCode::CannotTell | ReasonCode::TooOld => {
-            condition?.airflow.map(|i| of("airflow_fraction", i))
+        ReasonCode::Clogged => &[Fault::Clogged],
+        ReasonCode::FanWeak => &[Fault::Fan],
+        ReasonCode::Contact => &[Fault::Contact],
+        ReasonCode::CannotTell => {
+            let open = case.conditioned.and_then(|c| left_open(&c.condition));
+            return open.and_then(|(_, open)| estimate(case, open.part.into())).into_iter().collect();
         }
-        ReasonCode::NoGoodRun | ReasonCode::NotCheckedSinceService => None,
-    }
+        ReasonCode::ForecastPassed => {
+            return decided.forecast.and_then(|f| estimate(case, f.fault)).into_iter().collect();
+        }
+        ReasonCode::NothingSeen | ReasonCode::TooOld => &Fault::ALL,
+        ReasonCode::NoGoodRun | ReasonCode::NotCheckedSinceService => &[],
+    };
+    about.iter().filter_map(|&fault| estimate(case, fault)).collect()
+}
+
+/// A part's number over all runs, where these tell it.
+fn estimate(case: &Case<'_>, fault: Fault) -> Option<Evidence> {
+    let condition = &case.conditioned?.condition;
+    let (metric, number): (_, Option<Interval>) = match fault {
+        Fault::Clogged => ("airflow_fraction", condition.airflow),
+        Fault::Fan => ("fan_factor", condition.fan),
+        Fault::Contact => ("contact_factor", Some(condition.contact)),
+    };
+    let i = number?;
+    Some(Evidence { metric, value: i.mid, low: Some(i.low), high: Some(i.high), peers: None })
 }

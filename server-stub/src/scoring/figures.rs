@@ -1,6 +1,6 @@
 //! What of a run's metrics a judgement and its table read: values alone, without standard errors and reasons.
 
-use windrow_model::measured::Measured;
+use windrow_model::measured::{Measured, Reason};
 use windrow_model::record::wire::Metrics;
 
 /// One of the figures.
@@ -69,6 +69,8 @@ pub struct Figures {
     values: [f64; Figure::ALL.len()],
     /// Highest temperature at which a fan stood still, °C; NaN where none did.
     fan_stood_at_c: f64,
+    /// Why there is no highest temperature under load, where there is none.
+    no_peak: Option<Reason>,
 }
 
 impl Figures {
@@ -77,6 +79,7 @@ impl Figures {
         Self {
             values: Figure::ALL.map(|figure| figure.in_metrics(metrics).value().unwrap_or(f64::NAN)),
             fan_stood_at_c: fan_stood_at_c(metrics).unwrap_or(f64::NAN),
+            no_peak: reason(&metrics.peak_c),
         }
     }
 
@@ -88,6 +91,18 @@ impl Figures {
     /// The highest temperature at which a fan stood still in the run, where it did.
     pub fn fan_stood_at_c(&self) -> Option<f64> {
         Some(self.fan_stood_at_c).filter(|c| !c.is_nan())
+    }
+
+    /// Why the run has no highest temperature under load; `None` where it has one.
+    pub const fn no_peak(&self) -> Option<Reason> {
+        self.no_peak
+    }
+}
+
+const fn reason(measured: &Measured) -> Option<Reason> {
+    match *measured {
+        Measured::No { not_determinable } => Some(not_determinable),
+        _ => None,
     }
 }
 

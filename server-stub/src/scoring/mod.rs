@@ -137,10 +137,19 @@ pub enum ReasonCode {
     CannotTell,
     /// No run can be used: it never loaded, or nothing can be read from it.
     NoGoodRun,
-    /// The last run is too old.
+    /// The last run that could be fitted is too old.
     TooOld,
-    /// Serviced since the last run.
+    /// Serviced since the last run that could be fitted.
     NotCheckedSinceService,
+    /// The day has come by which a limit was forecast to be passed.
+    ForecastPassed,
+}
+
+impl ReasonCode {
+    /// Whether nothing can be said of the laptop.
+    pub const fn cannot_tell(self) -> bool {
+        matches!(self, Self::CannotTell | Self::NoGoodRun)
+    }
 }
 
 /// A fault that a service can mend.
@@ -242,6 +251,8 @@ pub struct Standing {
     pub forecast: Option<Forecast>,
     /// Its last run that loaded it: the last check.
     pub checked_at_ms: Option<EpochMs>,
+    /// The last run that its condition rests on; `None` where no run could be fitted.
+    pub fitted_at_ms: Option<EpochMs>,
     /// How many runs there are.
     pub n_runs: usize,
     /// How many of them the condition rests on.
@@ -263,7 +274,12 @@ impl Standing {
 
     /// Whether nothing can be said of it.
     pub const fn cannot_tell(&self) -> bool {
-        matches!(self.reason_code, ReasonCode::CannotTell | ReasonCode::NoGoodRun)
+        self.reason_code.cannot_tell()
+    }
+
+    /// When a limit will be passed; `None`: nothing says so, or it was passed when it was last fitted.
+    pub fn forecast_ahead(&self) -> Option<Forecast> {
+        self.forecast.filter(|f| self.fitted_at_ms.is_some_and(|at_ms| f.is_ahead_of(at_ms)))
     }
 }
 
@@ -281,9 +297,9 @@ pub struct Forecast {
 }
 
 impl Forecast {
-    /// Whether the limit is still ahead on the day of the run that it was made from; else the bands say it all.
-    pub fn is_ahead_of(&self, run: &Run) -> bool {
-        day_of(run.tested_at_ms).is_none_or(|day| self.due_on > day)
+    /// Whether the limit is still ahead on the day of the last run that it was made from; else the bands say it all.
+    pub fn is_ahead_of(&self, fitted_at_ms: EpochMs) -> bool {
+        day_of(fitted_at_ms).is_none_or(|day| self.due_on > day)
     }
 
     /// The first of vents and contact to pass its limit.
@@ -477,6 +493,7 @@ impl Ground {
         Standing {
             site: conditioned.as_ref().map_or(NO_SITE, |c| c.site),
             n_fitted_runs: conditioned.as_ref().map_or(0, |c| c.n_runs),
+            fitted_at_ms: conditioned.as_ref().map(|c| c.fitted_at_ms),
             condition: conditioned.map(|c| rule::seen_by_the_rule(c.condition, &decided)),
             band: decided.band,
             visit_benefit: decided.visit_benefit,

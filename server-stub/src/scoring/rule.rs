@@ -2,7 +2,7 @@
 //!
 //! A visit is advised where a fault is probable enough and the visit pays. Its band is that with the least expected cost:
 //! waiting costs, a day, each fault's loss times its probability and severity; a visit outside a round costs more minutes.
-//! What the runs cannot say is no band of a visit but a retest.
+//! What the runs cannot say is no band of a visit but a retest, and so is a forecast whose day has come.
 
 use chrono::{Days, NaiveDate};
 use windrow_model::condition::constants::{CLOGGED_BELOW, CONTACT_ABOVE, FAN_BELOW};
@@ -15,7 +15,7 @@ use crate::costs::{Costs, FaultProbabilities};
 use crate::store::EpochMs;
 
 /// Version of this rule and its numbers; stands with every result.
-pub const RULE_VERSION: &str = "3";
+pub const RULE_VERSION: &str = "4";
 
 /// Least probability of a fault for which a laptop is opened. Our choice: at most three in five are opened in vain.
 const VISIT_FROM: f64 = 0.4;
@@ -56,6 +56,18 @@ pub(super) struct Case<'a> {
     pub(super) as_of_ms: EpochMs,
 }
 
+impl Case<'_> {
+    /// When it last told of its condition: an attempt that could not be fitted checks nothing. Where none could be, the last.
+    pub(super) fn told_at_ms(&self) -> EpochMs {
+        self.conditioned.map_or(self.last.tested_at_ms, |c| c.fitted_at_ms)
+    }
+
+    /// Days from then to the time asked for.
+    pub(super) fn age_days(&self) -> i64 {
+        (self.as_of_ms - self.told_at_ms()) / MS_PER_DAY
+    }
+}
+
 /// What was decided.
 pub(super) struct Decided {
     pub(super) band: Band,
@@ -72,9 +84,10 @@ pub(super) fn decide(case: &Case<'_>, costs: &Costs) -> Decided {
     let faults = Faults::of(case, condition);
     let visit_benefit = costs.expected_benefit(&faults.probabilities());
     let forecast = condition.and_then(Forecast::of);
-    let (band, reason_code) = band(case, condition, &faults, costs);
+    let ahead = forecast.filter(|f| f.is_ahead_of(case.told_at_ms()));
+    let (band, reason_code) = band(case, condition, &faults, ahead.as_ref(), costs);
     let suspected = if band.is_visit() { faults.suspected(reason_code) } else { Vec::new() };
-    let due_on = due_on(band, forecast.as_ref(), case.as_of_ms);
+    let due_on = due_on(band, ahead.as_ref(), case.as_of_ms);
     Decided { band, visit_benefit, suspected, reason_code, due_on, forecast }
 }
 
@@ -82,16 +95,20 @@ fn band(
     case: &Case<'_>,
     condition: Option<&Condition>,
     faults: &Faults,
+    ahead: Option<&Forecast>,
     costs: &Costs,
 ) -> (Band, ReasonCode) {
-    if is_serviced_since(case.last, case.last_service) {
+    // What the last run itself saw needs no fit.
+    let last_ms = case.last.tested_at_ms;
+    if faults.fan_stopped && !is_serviced_since(last_ms, case.last_service) && !is_too_old(case, last_ms) {
+        return (Band::PullNow, ReasonCode::FanStopped);
+    }
+    let told_ms = case.told_at_ms();
+    if is_serviced_since(told_ms, case.last_service) {
         return (Band::Retest, ReasonCode::NotCheckedSinceService);
     }
-    if age_days(case) > TOO_OLD_DAYS {
+    if is_too_old(case, told_ms) {
         return (Band::Retest, ReasonCode::TooOld);
-    }
-    if faults.fan_stopped {
-        return (Band::PullNow, ReasonCode::FanStopped);
     }
     let Some(condition) = condition else { return (Band::Retest, ReasonCode::NoGoodRun) };
     if faults.highest() >= VISIT_FROM && costs.expected_benefit(&faults.probabilities()) > 0.0 {
@@ -100,24 +117,26 @@ fn band(
     if is_undecided(condition) {
         return (Band::Retest, ReasonCode::CannotTell);
     }
+    if ahead.is_some_and(|f| day_of(case.as_of_ms).is_some_and(|today| f.due_on <= today)) {
+        return (Band::Retest, ReasonCode::ForecastPassed);
+    }
     (Band::NoVisit, ReasonCode::NothingSeen)
 }
 
 /// A run of the day of service may have been before or after it, so that it doesn't count; unless the visit was logged
 /// by then.
-fn is_serviced_since(last: &Run, service: Option<&LastService>) -> bool {
-    let tested_on = day_of(last.tested_at_ms);
+fn is_serviced_since(tested_at_ms: EpochMs, service: Option<&LastService>) -> bool {
+    let tested_on = day_of(tested_at_ms);
     let is_logged_by = |s: &LastService| {
         let logged = s.logged.as_ref().filter(|l| day_of(l.at_ms) == Some(s.on));
-        logged.is_some_and(|l| l.at_ms <= last.tested_at_ms)
+        logged.is_some_and(|l| l.at_ms <= tested_at_ms)
     };
     service
         .is_some_and(|s| tested_on.is_none_or(|tested| tested < s.on || (tested == s.on && !is_logged_by(s))))
 }
 
-/// Days from the last run to the time asked for.
-pub(super) fn age_days(case: &Case<'_>) -> i64 {
-    (case.as_of_ms - case.last.tested_at_ms) / MS_PER_DAY
+fn is_too_old(case: &Case<'_>, tested_at_ms: EpochMs) -> bool {
+    (case.as_of_ms - tested_at_ms) / MS_PER_DAY > TOO_OLD_DAYS
 }
 
 /// The highest temperature at which a fan stood still in a run, where it did.
@@ -149,13 +168,13 @@ pub(super) fn left_open(c: &Condition) -> Option<(f64, CannotTell)> {
     c.cannot_tell.iter().map(|open| (p(open.part), *open)).max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
-fn due_on(band: Band, forecast: Option<&Forecast>, as_of_ms: EpochMs) -> Option<NaiveDate> {
+fn due_on(band: Band, ahead: Option<&Forecast>, as_of_ms: EpochMs) -> Option<NaiveDate> {
     let today = day_of(as_of_ms)?;
     match band {
         Band::PullNow => Some(today),
         Band::WithinSevenDays => today.checked_add_days(Days::new(WEEK_DAYS)),
         Band::NextRound => today.checked_add_days(Days::new(ROUND_DAYS)),
-        Band::NoVisit => forecast.map(|f| f.due_on),
+        Band::NoVisit => ahead.map(|f| f.due_on),
         Band::Retest => None,
     }
 }

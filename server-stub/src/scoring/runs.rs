@@ -13,7 +13,9 @@ use super::figures::Figures;
 use crate::store::{EpochMs, MeasuredRun};
 
 /// How a run ended that its pre-checks kept from beginning, as the store has it.
-const NOT_STARTED: &str = "not_started";
+pub(super) const NOT_STARTED: &str = "not_started";
+/// How a run ended whose load ended early.
+pub(super) const STOPPED_EARLY: &str = "stopped_early";
 
 /// What many runs have in common.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]

@@ -1,6 +1,9 @@
+mod decided;
+
 use std::collections::HashMap;
 
 use windrow_model::analysis::{RunContext, analyse};
+use windrow_model::channel::Channel;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::emulate::{Faults, RunPlan, model_of, record_run};
 use windrow_model::estimate::network_drive::Drive;
@@ -227,6 +230,95 @@ fn a_service_resets_what_was_seen_before_it() {
 
     // As of a day before the service, nothing of it is known.
     assert_eq!(of(&judged(&runs, START_MS + DAY_MS / 4), "serviced").reason_code, ReasonCode::Clogged);
+}
+
+/// An attempt through which the laptop stayed idle: nothing can be fitted.
+fn idle_attempt(device_id: &str, tested_at_ms: i64) -> Ready {
+    let spec = model_of("Tamsel 14").unwrap().unit(20);
+    let mut trace = record_run(&spec, &RunPlan::default());
+    trace.phase = None;
+    trace.set_column(Channel::LoadPct, vec![2.0; trace.n_samples()]);
+    assert!(Drive::from_trace(&trace).is_none());
+    let metrics = analyse(&trace, &RunContext::default()).metrics;
+    let mut run = stored(device_id, tested_at_ms);
+    run.metrics_json = Some(serde_json::to_vec(&metrics).unwrap());
+    (run, None)
+}
+
+/// A laptop cleaned and then only tried isn't judged by what was seen before the cleaning.
+#[test]
+fn a_failed_attempt_after_a_service_checks_nothing() {
+    let mut runs = healthy(7);
+    runs.extend(checks("serviced", 20, Faults { airflow: 0.4, ..Faults::NONE }));
+    runs.push(idle_attempt("serviced", START_MS + 9 * DAY_MS));
+    let service = |action| Service {
+        device_id: "serviced".to_owned(),
+        serviced_on: "2026-02-01".parse().unwrap(),
+        action,
+        logged: None,
+    };
+    let services = vec![service(ServiceAction::Clean), service(ServiceAction::Paste)];
+    let standings = judged_with(runs, services, START_MS + 10 * DAY_MS).standings;
+    let standing = of(&standings, "serviced");
+    assert_eq!(standing.reason_code, ReasonCode::NotCheckedSinceService, "{standing:#?}");
+    assert_eq!((standing.fitted_at_ms, standing.last.tested_at_ms), (Some(START_MS), START_MS + 9 * DAY_MS));
+    assert!(standing.reason.contains("cannot be used: its trace shows no load"), "{}", standing.reason);
+}
+
+#[test]
+fn a_failed_attempt_makes_an_old_check_no_younger() {
+    let mut runs = healthy(7);
+    runs.extend(checks("old", 20, Faults { airflow: 0.4, ..Faults::NONE }));
+    let judged = |runs: &[Ready]| judged_with(runs.to_vec(), Vec::new(), START_MS + 201 * DAY_MS).standings;
+    let seen = |standings: &[Standing]| {
+        let old = of(standings, "old");
+        (old.band, old.reason_code)
+    };
+    assert_eq!(seen(&judged(&runs)), (Band::Retest, ReasonCode::TooOld));
+    runs.push(idle_attempt("old", START_MS + 200 * DAY_MS));
+    let standings = judged(&runs);
+    assert_eq!(seen(&standings), (Band::Retest, ReasonCode::TooOld), "{:#?}", of(&standings, "old"));
+    assert!(of(&standings, "old").reason.starts_with("last checked 201 days before"));
+}
+
+/// That a fan stood in the heat is seen in the run itself, even if no fit comes of it.
+#[test]
+fn a_fan_that_stood_since_is_pulled_whatever_was_fitted_before() {
+    let mut runs = Vec::new();
+    let (run, _) = check("stands", 20, Faults { fan: 0.0, fan2: 0.0, ..Faults::NONE }, 0);
+    let at_ms = START_MS + 200 * DAY_MS;
+    runs.extend(checks("stands", 20, Faults::NONE));
+    runs.push((MeasuredRun { tested_at_ms: at_ms, ..run }, None));
+    let standings = judged_with(runs, Vec::new(), at_ms + DAY_MS).standings;
+    let stands = of(&standings, "stands");
+    assert_eq!((stands.band, stands.reason_code), (Band::PullNow, ReasonCode::FanStopped), "{stands:#?}");
+}
+
+#[test]
+fn a_run_that_cannot_be_used_says_why() {
+    let mut not_begun = stored("not-begun", START_MS);
+    not_begun.outcome = "not_started".to_owned();
+    let unreadable = stored("unreadable", START_MS);
+    let runs = vec![(not_begun, None), (unreadable, None), idle_attempt("idle", START_MS)];
+    let standings = judged(runs);
+    for (device_id, why) in [
+        ("not-begun", "the load never began"),
+        ("unreadable", "its trace cannot be analysed"),
+        ("idle", "its trace shows no load"),
+    ] {
+        let standing = of(&standings, device_id);
+        assert!(standing.reason.contains(why), "{device_id}: {}", standing.reason);
+        assert!(standing.cannot_tell(), "{standing:#?}");
+    }
+}
+
+#[test]
+fn where_nothing_is_seen_all_numbers_stand() {
+    let standings = judged(healthy(5));
+    let seen = of(&standings, "healthy-2");
+    assert_eq!(seen.reason_code, ReasonCode::NothingSeen, "{seen:#?}");
+    let names: Vec<&str> = seen.evidence.iter().map(|e| e.metric).collect();
+    assert_eq!(names, ["airflow_fraction", "fan_factor", "contact_factor"]);
 }
 
 /// One laptop cleaned and the vents then free, one cleaned and as clogged as before, one not checked since.

@@ -1,10 +1,13 @@
 //! Reasons in plain words, with their evidence.
 
+use windrow_model::channel::Channel;
 use windrow_model::condition::doubt::{CannotTell, NextStep};
+use windrow_model::measured::Reason;
 
 use super::evidence::Evidence;
-use super::rule::{Case, Decided, age_days, left_open};
-use super::{Fault, ReasonCode};
+use super::rule::{Case, Decided, left_open};
+use super::runs::{NOT_STARTED, Run, STOPPED_EARLY};
+use super::{Fault, ReasonCode, day_of};
 
 /// Why a laptop is in its band.
 pub(super) fn reason(case: &Case<'_>, decided: &Decided, evidence: &[Evidence]) -> String {
@@ -15,14 +18,19 @@ pub(super) fn reason(case: &Case<'_>, decided: &Decided, evidence: &[Evidence]) 
             "a fan stood still while it was hot: have it looked at before further load".to_owned()
         }
         ReasonCode::Contact => "heat leaves the chip badly: look at paste and mounting".to_owned(),
-        ReasonCode::NothingSeen => "nothing asks for a visit".to_owned(),
+        ReasonCode::NothingSeen => format!("nothing asks for a visit{}", all_left_open(case)),
         ReasonCode::CannotTell => format!("cannot tell: {}", next_step(case)),
-        ReasonCode::NoGoodRun => format!("no run of it can be used: {}", why_unusable(case)),
-        ReasonCode::TooOld => format!("last checked {} days before: check again", age_days(case)),
+        ReasonCode::NoGoodRun => {
+            format!("no run of it can be used: {}; check again", why_unfitted(case.last))
+        }
+        ReasonCode::TooOld => {
+            format!("last checked {} days before: check again{}", case.age_days(), failed_since(case))
+        }
         ReasonCode::NotCheckedSinceService => {
             let on = case.last_service.map(|s| s.on.to_string()).unwrap_or_default();
-            format!("serviced on {on}, not checked since: check again")
+            format!("serviced on {on}, not checked since: check again{}", failed_since(case))
         }
+        ReasonCode::ForecastPassed => forecast_passed(decided),
     };
     let also = also(decided);
     let pieces: Vec<String> = evidence.iter().map(piece).collect();
@@ -53,11 +61,54 @@ pub(crate) const fn step_words(next: NextStep) -> &'static str {
     }
 }
 
-fn why_unusable(case: &Case<'_>) -> &'static str {
-    if case.last.figures.is_none() {
-        "the load never began; its pre-checks say why"
-    } else {
-        "too few readings under load; check again"
+/// Each part that the runs leave open, those together that the same step would tell of.
+fn all_left_open(case: &Case<'_>) -> String {
+    let mut by_step: Vec<(NextStep, Vec<&str>)> = Vec::new();
+    for open in case.conditioned.iter().flat_map(|c| &c.condition.cannot_tell) {
+        let part = Fault::from(open.part).part();
+        match by_step.iter_mut().find(|(next, _)| *next == open.next) {
+            Some((_, parts)) => parts.push(part),
+            None => by_step.push((open.next, vec![part])),
+        }
+    }
+    let told = by_step
+        .into_iter()
+        .map(|(next, parts)| format!("; cannot tell of the {}: {}", parts.join(" and "), step_words(next)));
+    told.collect()
+}
+
+fn forecast_passed(decided: &Decided) -> String {
+    let Some(f) = decided.forecast else { return "check again".to_owned() };
+    format!("{}: even odds to have passed the limit by {}: check again", f.fault.part(), f.due_on)
+}
+
+/// The last run, where it came after the last that could be fitted.
+fn failed_since(case: &Case<'_>) -> String {
+    let last = case.last;
+    let Some(on) = day_of(last.tested_at_ms).filter(|_| last.tested_at_ms > case.told_at_ms()) else {
+        return String::new();
+    };
+    format!("; the run of {on} cannot be used: {}", why_unfitted(last))
+}
+
+/// Why a run could not be fitted.
+fn why_unfitted(run: &Run) -> &'static str {
+    let was_read = |channel: Channel| {
+        let read = &run.kind.channels;
+        read.is_empty() || read.split(' ').any(|name| name == channel.spec().column)
+    };
+    if run.kind.outcome == NOT_STARTED {
+        return "the load never began, its pre-checks say why";
+    }
+    let Some(figures) = &run.figures else {
+        return "its trace cannot be analysed, the hub's log says why";
+    };
+    match figures.no_peak() {
+        Some(Reason::NoPhase) => "its trace shows no load",
+        _ if !was_read(Channel::CpuTempC) => "no CPU temperature was read",
+        _ if !was_read(Channel::LoadPct) => "how busy the CPU was wasn't read",
+        _ if run.kind.outcome == STOPPED_EARLY => "the load ended too early",
+        _ => "too few readings under load or before it",
     }
 }
 
