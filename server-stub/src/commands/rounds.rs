@@ -184,6 +184,8 @@ fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
         n_random: args.random as usize,
         is_fresh: args.fresh,
     };
+    dispatch::check_first_day(request.from, setting.clock.now().date_naive())
+        .map_err(|what| Failure::new(what).remedy("give another day with `--from`, or none for today"))?;
     let now_ms = setting.clock.now_ms();
     let document = block_on(async {
         let store = database::open(&path).await?;

@@ -82,6 +82,7 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
     html! {
         (summary(document))
         (unkept(document))
+        (booked_outside(document, reader))
         (chooser(view, document))
         @if chosen.is_empty() {
             p { "Nobody is sent anywhere on these days." }
@@ -101,7 +102,7 @@ fn summary(document: &Document) -> Markup {
     let last = document.from + chrono::Days::new(u64::from(document.n_days.saturating_sub(1)));
     html! {
         p.lead {
-            (words::count(document.visits.len(), "visit", "visits")) " on " (words::count(document.days.len(), "day at a site", "days at sites"))
+            (words::count(document.visits.len(), "visit", "visits")) " on " (words::count(document.days.len(), "site day", "site days"))
             ", " (words::day(document.from)) " to " (words::day(last)) "."
         }
         p.soft {
@@ -127,6 +128,37 @@ fn unkept(document: &Document) -> Markup {
             p.said.refused {
                 (words::count(document.unkept.len(), "booking", "bookings"))
                 " cannot be kept, because the laptop is gone or held, or nobody is at its site that day: " (names(&document.unkept)) "."
+            }
+        }
+    }
+}
+
+/// Bookings that the plan's days don't cover: nobody plans these laptops, so that each can be released here.
+fn booked_outside(document: &Document, reader: &Reader) -> Markup {
+    html! {
+        @if !document.booked_outside.is_empty() {
+            h2 { "Booked outside the plan" }
+            form method="post" action="/rounds/book" {
+                (form_token(reader))
+                input type="hidden" name="act" value="release";
+                input type="hidden" name="back" value="/rounds";
+                table.stacked {
+                    caption { "Booked for a day before or after those of the plan: they stay so, and are not planned otherwise." }
+                    thead { tr {
+                        th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "Booked for" }
+                        @if reader.may_change { th scope="col" { span.hidden { "Choose" } } }
+                    } }
+                    tbody { @for booked in document.booked_outside.iter().take(MAX_ROWS) { tr {
+                        th scope="row" { (link(&booked.laptop)) }
+                        td data-name="Site" { (booked.laptop.site) }
+                        td data-name="Booked for" { (words::day(booked.day)) }
+                        @if reader.may_change {
+                            td { label.tick { input type="checkbox" name="laptop" value=(booked.laptop.device_id); span.hidden { "Choose " (booked.laptop.name()) } } }
+                        }
+                    } } }
+                }
+                @if document.booked_outside.len() > MAX_ROWS { p.soft { "And " (document.booked_outside.len() - MAX_ROWS) " more." } }
+                @if reader.may_change { p { button type="submit" { "End the chosen bookings" } } }
             }
         }
     }
@@ -284,7 +316,7 @@ fn book_fields() -> Markup {
                 label { input type="radio" name="act" value="release"; " End the booking" }
             }
             div.needs {
-                div { label for="move-to" { "On another day (where booked)" } input #move-to type="date" name="day"; }
+                div { label for="move-to" { "Move to this day (empty: keep its own)" } input #move-to type="date" name="day"; }
                 button type="submit" { "Do it" }
             }
         }

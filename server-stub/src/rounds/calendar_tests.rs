@@ -59,6 +59,7 @@ fn document() -> Document {
         waiting: vec![],
         check_again: vec![],
         unkept: vec![],
+        booked_outside: vec![],
         orders: vec![],
     }
 }

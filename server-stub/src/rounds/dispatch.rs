@@ -6,16 +6,21 @@ use chrono::NaiveDate;
 use windrow_model::METHOD_VERSION;
 
 use super::code::code_of;
-use super::document::{Day, Document, Named, OrderedPart, PlannedVisit, SCHEMA, Suspected, WaitingLaptop};
+use super::document::{
+    BookedLaptop, Day, Document, Named, OrderedPart, PlannedVisit, SCHEMA, Suspected, WaitingLaptop,
+};
 use super::hours::Hours;
 use super::{Advice, Booking, Candidate, Order, Plan, Why};
 use crate::costs::{Costs, FaultProbabilities};
 use crate::judgement::off_the_reactor;
+use crate::pages::words;
 use crate::scoring::{Band, Fault, Standing};
 use crate::store::facts::{Laptop, Mark, MarkKind, ScopeEntry, Visit};
 use crate::store::rounds::{BookedVisit, StoredPlan};
 use crate::store::{EpochMs, Store, StoreError};
 
+/// How far ahead a plan may begin, days: a year.
+const MAX_DAYS_AHEAD: u64 = 366;
 /// Visits read at once.
 const PAGE: u32 = 10_000;
 
@@ -73,8 +78,14 @@ pub async fn plan_rounds<S: Store>(
     let candidates = candidates(standings, &known, request.from);
     let booked =
         booked.into_iter().map(|b| (b.device_id, Booking { day: b.day, actions: b.actions })).collect();
-    let order =
-        Order { from: request.from, n_days: request.n_days, booked, before, n_random: request.n_random };
+    let order = Order {
+        from: request.from,
+        n_days: request.n_days,
+        today: words::date(now_ms).unwrap_or(request.from),
+        booked,
+        before,
+        n_random: request.n_random,
+    };
     let costs = costs.clone();
     let (plan, costs, hours) = off_the_reactor(move || {
         let plan = super::plan(&candidates, &hours, &stock, &costs, &order);
@@ -118,6 +129,8 @@ pub async fn mark_released<S: Store>(
     for visit in document.visits.iter_mut().filter(is_meant) {
         visit.why = if visit.actions.is_empty() { Why::Random } else { Why::Benefit };
     }
+    document.booked_outside.retain(|b| !device_ids.contains(&b.laptop.device_id));
+    document.unkept.retain(|l| !device_ids.contains(&l.device_id));
     keep_changed(store, document, now_ms).await
 }
 
@@ -292,6 +305,11 @@ fn document(
         waiting: waiting.collect(),
         check_again: plan.retests.iter().map(name).collect(),
         unkept: plan.unkept.iter().map(name).collect(),
+        booked_outside: plan
+            .booked_outside
+            .iter()
+            .map(|(id, day)| BookedLaptop { laptop: name(id), day: *day })
+            .collect(),
         orders: orders.collect(),
         visits,
     }
@@ -337,6 +355,16 @@ fn days(visits: &[PlannedVisit], hours: &Hours, trip_minutes: impl Fn(&str) -> u
         visit_minutes,
     };
     days.into_iter().map(of_day).collect()
+}
+
+/// Whether a plan may begin on that day: a slip of the keyboard must not put an empty plan in the good one's place.
+///
+/// # Errors
+/// Why not, in words.
+pub fn check_first_day(from: NaiveDate, today: NaiveDate) -> Result<(), String> {
+    let last = today.checked_add_days(chrono::Days::new(MAX_DAYS_AHEAD)).unwrap_or(today);
+    let what = || format!("the plan's first day `{from}` must be from today ({today}) to {last}");
+    if (today..=last).contains(&from) { Ok(()) } else { Err(what()) }
 }
 
 /// What is missing for a plan to say anything, in words with the remedy.

@@ -49,6 +49,9 @@ pub struct Document {
     pub check_again: Vec<Named>,
     /// Bookings that cannot be kept.
     pub unkept: Vec<Named>,
+    /// Booked for a day before or after those of the plan; absent in a plan that an older version made.
+    #[serde(default)]
+    pub booked_outside: Vec<BookedLaptop>,
     /// Parts to order.
     pub orders: Vec<OrderedPart>,
 }
@@ -154,6 +157,17 @@ pub struct WaitingLaptop {
     pub waits_for: Option<WaitsFor>,
 }
 
+/// A laptop that is booked for a day that the plan doesn't cover.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct BookedLaptop {
+    /// The laptop.
+    #[serde(flatten)]
+    pub laptop: Named,
+    /// When.
+    #[schemars(with = "String")]
+    pub day: NaiveDate,
+}
+
 /// Parts to order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct OrderedPart {
@@ -187,6 +201,14 @@ impl Document {
         self.visits.iter().find(|v| v.laptop.device_id == device_id)
     }
 
+    /// The site of a laptop that is planned or booked, where it is known.
+    pub fn site_of(&self, device_id: &str) -> Option<&str> {
+        let visits = self.visits.iter().map(|v| &v.laptop);
+        let outside = self.booked_outside.iter().map(|b| &b.laptop);
+        let mut named = visits.chain(outside).chain(&self.unkept);
+        named.find(|l| l.device_id == device_id).map(|l| l.site.as_str()).filter(|site| !site.is_empty())
+    }
+
     /// The visit whose sheet has this code, however it was typed.
     pub fn visit_by_code(&self, typed: &str) -> Option<&PlannedVisit> {
         let code = super::code::read(typed)?;
@@ -201,6 +223,7 @@ impl Document {
         self.waiting.retain(|w| w.laptop.site == site);
         self.check_again.retain(|l| l.site == site);
         self.unkept.retain(|l| l.site == site);
+        self.booked_outside.retain(|b| b.laptop.site == site);
         self
     }
 

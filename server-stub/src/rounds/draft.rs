@@ -176,6 +176,7 @@ impl<'a> Draft<'a> {
             self.problem.parts[part].stock = self.problem.parts[part].stock.saturating_sub(1);
         }
         if self.day_number(day).is_none() {
+            self.plan.booked_outside.push((candidate.device_id.clone(), day));
             return;
         }
         let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);

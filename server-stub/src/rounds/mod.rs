@@ -95,7 +95,9 @@ pub struct Order {
     pub from: NaiveDate,
     /// How many days.
     pub n_days: u32,
-    /// Visits that are booked and stay so, by laptop. A day before the first is past: such a laptop is planned anew.
+    /// Today: a booking before it is past, and its laptop is planned anew.
+    pub today: NaiveDate,
+    /// Visits that are booked and stay so, by laptop; those on days outside the plan keep their laptop out of it.
     pub booked: BTreeMap<String, Booking>,
     /// The plan before, by laptop: moving costs.
     pub before: BTreeMap<String, NaiveDate>,
@@ -113,14 +115,14 @@ pub struct Booking {
 }
 
 impl Order {
-    /// A first plan: nothing booked, nothing planned before, no random visits.
+    /// A first plan from today on: nothing booked, nothing planned before, no random visits.
     pub fn fresh(from: NaiveDate, n_days: u32) -> Self {
-        Self { from, n_days, booked: BTreeMap::new(), before: BTreeMap::new(), n_random: 0 }
+        Self { from, n_days, today: from, booked: BTreeMap::new(), before: BTreeMap::new(), n_random: 0 }
     }
 
     /// The booking of a laptop, unless its day is past.
     fn booking_of(&self, device_id: &str) -> Option<&Booking> {
-        self.booked.get(device_id).filter(|b| b.day >= self.from)
+        self.booked.get(device_id).filter(|b| b.day >= self.today)
     }
 
     fn is_booked(&self, device_id: &str) -> bool {
@@ -196,6 +198,8 @@ pub struct Plan {
     pub retests: Vec<String>,
     /// Booked, but not among the candidates any more, or on a day without hours: somebody has to look.
     pub unkept: Vec<String>,
+    /// Booked for a day that the plan doesn't cover.
+    pub booked_outside: Vec<(String, NaiveDate)>,
     /// Parts to order now.
     pub orders: Vec<PartOrder>,
     /// Benefit of the visits less the trips, money.

@@ -150,6 +150,22 @@ fn a_booking_is_kept_though_nothing_is_known_any_more_and_one_that_cannot_be_kep
 }
 
 #[test]
+fn bookings_before_and_after_the_plan_keep_their_laptops_out_of_it_and_are_listed() {
+    let booked = BTreeMap::from([
+        ("LIB-001".to_owned(), booking(day("2026-01-31"))),
+        ("LIB-002".to_owned(), booking(day("2026-02-12"))),
+        ("LIB-003".to_owned(), booking(day("2026-01-29"))),
+    ]);
+    let order = Order { booked, today: day("2026-01-30"), ..order() };
+    let fleet = [candidate(1, 0.9, 0.0), candidate(2, 0.9, 0.0), candidate(3, 0.9, 0.0)];
+    let plan = plan(&fleet, &hours(|_| 300.0), &stock(), &Costs::default(), &order);
+    let outside = [("LIB-001".to_owned(), day("2026-01-31")), ("LIB-002".to_owned(), day("2026-02-12"))];
+    assert_eq!(plan.booked_outside, outside);
+    assert_eq!(days_of(&plan).into_keys().collect::<Vec<_>>(), ["LIB-003"], "only that booking is past");
+    assert!(plan.unkept.is_empty() && plan.waiting.is_empty());
+}
+
+#[test]
 fn who_cannot_be_judged_is_checked_again_and_who_is_well_is_left_alone() {
     let costs = Costs::default();
     let unknown = Candidate { advice: Advice::CheckAgain, ..candidate(1, 0.0, 0.0) };

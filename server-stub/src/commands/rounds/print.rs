@@ -110,6 +110,7 @@ fn table(document: &Document, output: &mut Output) -> Result<(), Failure> {
     }
     say_summary(document, output);
     say_rest(document, output);
+    say_booked_outside(document, output);
     if !document.visits.is_empty() {
         output.say("Before anybody opens a laptop:");
         for caution in cautions::SERVICE {
@@ -136,7 +137,7 @@ fn cells(visit: &PlannedVisit) -> [String; 8] {
 fn say_summary(document: &Document, output: &mut Output) {
     let n_minutes: u32 = document.visits.iter().map(|v| v.minutes).sum();
     output.say(&format!(
-        "{} visits on {} days at sites, {} hours of work; worth {:.0} {} after the trips, at most {:.1} % below what any plan reaches",
+        "{} visits on {} site days, {} hours of work; worth {:.0} {} after the trips, at most {:.1} % below what any plan reaches",
         document.visits.len(),
         document.days.len(),
         n_minutes / 60,
@@ -189,6 +190,20 @@ fn say_rest(document: &Document, output: &mut Output) {
         output.say(&format!(
             "{} bookings cannot be kept (gone, held, or nobody is there that day): {names}",
             document.unkept.len()
+        ));
+    }
+}
+
+fn say_booked_outside(document: &Document, output: &mut Output) {
+    let booked = &document.booked_outside;
+    if !booked.is_empty() {
+        let names: Vec<String> =
+            booked.iter().take(MAX_NAMED).map(|b| format!("{} ({})", b.laptop.name(), b.day)).collect();
+        output.say(&format!(
+            "{} booked outside the plan's days (`windrow-hub rounds release` ends a booking): {}{}",
+            booked.len(),
+            names.join(", "),
+            more(booked.len())
         ));
     }
 }

@@ -119,7 +119,7 @@ pub(in crate::http) async fn plan<S: Store>(
 ) -> Result<Document, Denied> {
     check_sees_all(viewer)?;
     let from = asked.from.unwrap_or_else(|| today(hub));
-    hours::check_day(from).map_err(|what| Denied::bad("from", format!("the first day {what}")))?;
+    dispatch::check_first_day(from, today(hub)).map_err(|what| Denied::bad("from", what))?;
     let request = Request {
         from,
         n_days: in_range("days", asked.n_days.unwrap_or(USUAL_DAYS), 1, MAX_DAYS.into())? as u32,
@@ -298,22 +298,41 @@ pub(in crate::http) async fn book<S: Store>(
     let _alone = hub.desk.planning.lock().await;
     let document = hub.desk.plan(&hub.store).await?;
     let document = document.ok_or_else(|| Denied::bad("laptops", "no rounds are planned yet"))?;
-    let visits = planned(&document, viewer, device_ids)?;
     let now_ms = hub.clock.now_ms();
     match deed {
         BookDeed::Book(day) => {
+            let visits = planned(&document, viewer, device_ids)?;
             let bookings = bookings(&visits, day, today(hub), now_ms)?;
             let actor = Actor::of(viewer);
             hub.store.booking_put(bookings.clone(), actor).await?;
             dispatch::mark_booked(&hub.store, Document::clone(&document), &bookings, now_ms).await?;
         }
         BookDeed::Release => {
-            let ids: Vec<String> = visits.iter().map(|v| v.laptop.device_id.clone()).collect();
-            hub.store.booking_end(ids.clone()).await?;
-            dispatch::mark_released(&hub.store, Document::clone(&document), &ids, now_ms).await?;
+            let open = dispatch::open_bookings(&hub.store).await?;
+            check_releasable(&document, &open, viewer, device_ids)?;
+            hub.store.booking_end(device_ids.to_vec()).await?;
+            dispatch::mark_released(&hub.store, Document::clone(&document), device_ids, now_ms).await?;
         }
     }
-    Ok(visits.len())
+    Ok(device_ids.len())
+}
+
+fn no_such_visit() -> Denied {
+    Denied::NoSuch { code: NO_SUCH_VISIT, what: "planned visit" }
+}
+
+/// A booking can be ended wherever its day lies, in the plan or not.
+fn check_releasable(
+    document: &Document,
+    open: &[BookedVisit],
+    viewer: &Viewer,
+    device_ids: &[String],
+) -> Result<(), Denied> {
+    let is_known = |id: &String| document.visit_of(id).is_some() || open.iter().any(|b| b.device_id == *id);
+    let is_theirs =
+        |id: &String| document.site_of(id).map_or(viewer.site.is_none(), |site| viewer.sees(site));
+    let all = device_ids.iter().all(|id| is_known(id) && is_theirs(id));
+    if all { Ok(()) } else { Err(no_such_visit()) }
 }
 
 fn planned<'a>(
@@ -322,8 +341,7 @@ fn planned<'a>(
     device_ids: &[String],
 ) -> Result<Vec<&'a PlannedVisit>, Denied> {
     let visit = |id: &String| document.visit_of(id).filter(|v| viewer.sees(&v.laptop.site));
-    let no_such = || Denied::NoSuch { code: NO_SUCH_VISIT, what: "planned visit" };
-    device_ids.iter().map(|id| visit(id).ok_or_else(no_such)).collect()
+    device_ids.iter().map(|id| visit(id).ok_or_else(no_such_visit)).collect()
 }
 
 fn bookings(

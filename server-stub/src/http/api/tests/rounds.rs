@@ -123,6 +123,8 @@ async fn what_cannot_be_taken_is_told_with_its_field() {
         ("plan", json!({"days": 93}), "days"),
         ("plan", json!({"random": 101}), "random"),
         ("plan", json!({"from": "+262142-12-31"}), "from"),
+        ("plan", json!({"from": "9999-12-31"}), "from"),
+        ("plan", json!({"from": "2026-01-30"}), "from"),
         ("bookings", json!({"act": "book", "laptops": []}), "laptops"),
         ("bookings", json!({"act": "release", "laptops": [laptops[1].device_id()]}), "laptops"),
     ] {
@@ -146,6 +148,35 @@ async fn what_cannot_be_taken_is_told_with_its_field() {
     let elsewhere = hub.grant_for(Role::Technician, "elsewhere").await;
     let theirs = json!({"act": "book", "laptops": [laptops[0].device_id()]});
     assert_eq!(post_json(&hub, &elsewhere, "/v1/rounds/bookings", &theirs).await.problem(), "no_such_laptop");
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn a_booking_past_the_plan_is_listed_and_can_be_ended() {
+    let (hub, laptops) = TestHub::of_six(Limits::default()).await;
+    let (admin, technician) = (hub.grant(Role::Admin, None).await, hub.grant(Role::Technician, None).await);
+    let id = laptops[0].device_id();
+    post(&hub, &admin, "/v1/rounds/hours", "text/csv", FILE.as_bytes()).await;
+    post_json(&hub, &admin, "/v1/rounds/plan", &json!({"days": 7})).await;
+    let book = json!({"act": "book", "laptops": [id], "day": "2026-03-20"});
+    assert_eq!(post_json(&hub, &technician, "/v1/rounds/bookings", &book).await.status, 200);
+    let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({"days": 7})).await.json();
+    assert_eq!(plan["visits"], json!([]));
+    let outside = &plan["booked_outside"][0];
+    assert_eq!((&outside["device_id"], &outside["day"]), (&json!(id), &json!("2026-03-20")), "{plan}");
+    let elsewhere = hub.grant_for(Role::Technician, "elsewhere").await;
+    let theirs = get(&hub, &elsewhere, "/v1/rounds").await.json();
+    assert_eq!(theirs["booked_outside"], json!([]));
+    let bearer = format!("Authorization: Bearer {technician}");
+    let page = hub.request("GET", "/rounds", &[&bearer, "Accept: text/html"], b"").await.body;
+    assert!(page.contains("Booked outside the plan") && page.contains("20 Mar 2026"), "{page}");
+    let release = json!({"act": "release", "laptops": [id]});
+    let released = post_json(&hub, &technician, "/v1/rounds/bookings", &release).await;
+    assert_eq!(released.json(), json!({"n_visits": 1}), "{released:?}");
+    let listed = get(&hub, &admin, "/v1/rounds").await.json();
+    assert_eq!(listed["booked_outside"], json!([]));
+    let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({"days": 7})).await.json();
+    assert_eq!(plan["visits"][0]["why"], json!("benefit"), "{plan}");
     hub.stop().await;
 }
 
