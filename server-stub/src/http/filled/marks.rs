@@ -9,6 +9,10 @@ use crate::store::facts::{Actor, MarkKind, Marked, NewMark};
 use crate::store::{EpochMs, Store};
 use crate::visits;
 
+/// Longest snooze, and the latest day for a check that is asked for: a year and a day, lest a mistyped year take a laptop
+/// out of the rounds for ever; our choice.
+const LATEST_MS: EpochMs = 367 * 24 * 60 * 60 * 1000;
+
 pub(in crate::http) const CANNOT_BE_ASKED: &str = "cannot_be_asked";
 pub(in crate::http) const NO_SUCH_LAPTOP: &str = "no_such_laptop";
 
@@ -41,6 +45,10 @@ impl MarkDeed {
         let later = |what: &str, until: Option<NaiveDate>| match until {
             None => Err(Denied::bad("until", format!("{what} needs a day"))),
             Some(day) => match visits::end_of_day_ms(day).filter(|ms| *ms > now_ms) {
+                Some(ms) if ms - now_ms > LATEST_MS => Err(Denied::bad(
+                    "until",
+                    format!("{what} lasts a year at most; what is to last longer is a hold"),
+                )),
                 Some(ms) => Ok(Some(ms)),
                 None => Err(Denied::bad("until", format!("{what} needs a day that is not over yet"))),
             },

@@ -108,9 +108,11 @@ pub(super) async fn visit<S: Store>(
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
     seen_laptop(&hub, &viewer, &device_id).await?;
+    // An entry is never edited: a day that was left blank is asked for, not guessed.
+    let visited_on = fields.day("visited_on")?.ok_or_else(|| refused("say on which day the visit was"))?;
     let asked = VisitAsked {
         device_id: &device_id,
-        visited_on: fields.day("visited_on")?,
+        visited_on: Some(visited_on),
         actions: actions(&fields)?,
         minutes: minutes(&fields)?,
         found: fields.one("found"),
