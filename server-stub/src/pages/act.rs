@@ -30,7 +30,7 @@ pub fn fields(legend: &str) -> Markup {
                 }
                 button type="submit" { "Do it" }
             }
-            p.soft { "A hold is shown wherever the laptop is, and reaches the laptop when its agent next asks the hub: it then refuses the load. Tell its user all the same. A bulging battery: shut it down, do not charge or press it, and hand it to a qualified technician." }
+            p.soft { "A hold is shown wherever the laptop is, and reaches the laptop when its agent next asks the hub: it then refuses the load. A laptop that has never sent a record doesn't hear of it: tell its user. A bulging battery: shut it down, do not charge or press it, and hand it to a qualified technician." }
         }
     }
 }

@@ -66,7 +66,7 @@ pub const fn parts(action: ServiceAction) -> &'static str {
 
 /// Before anything is opened.
 pub const BEFORE: &[&str] = &[
-    "Compare the asset tag and the model with this sheet.",
+    "Compare the asset tag and the model with what is written here.",
     "Look at case and battery: if anything bulges, stop, leave it shut down, and report it.",
     "Shut it down, unplug the adapter, let it cool; then follow the maker's service manual.",
 ];
@@ -111,5 +111,13 @@ mod tests {
     fn the_visit_is_logged_before_the_check_that_shows_its_effect() {
         let at = |words: &str| AFTER.iter().position(|step| step.contains(words)).expect(words);
         assert!(at("Log the visit") < at("run a check"));
+    }
+
+    /// The phone page shows the same steps.
+    #[test]
+    fn no_step_speaks_of_the_sheet_that_it_may_not_stand_on() {
+        let all = lists(&[ServiceAction::Clean, ServiceAction::Fan, ServiceAction::Paste]);
+        let steps = all.iter().flat_map(|list| list.steps);
+        assert!(steps.copied().all(|step| !step.contains("sheet")));
     }
 }
