@@ -62,10 +62,17 @@ impl From<StoreError> for Failure {
             StoreError::Open { .. } => {
                 "check the path and its permissions, or name another file with `--database`"
             }
+            StoreError::Reach { .. } => {
+                "check that the server runs and lets this user in; a password belongs into `PGPASSWORD` or `~/.pgpass`"
+            }
+            StoreError::Empty { .. } => {
+                "name the hub's database with `--database`, or begin with `windrow-hub serve` or `windrow-hub import`"
+            }
+            StoreError::Setting { .. } => "set it so on the server, or use a server that keeps it",
             StoreError::Pragma { .. } => "keep the database on a local disk, not on a network share",
             StoreError::Busy | StoreError::Closing | StoreError::Overtaken => "run the command again",
             StoreError::NoRandomness(_) => "run it where the operating system's random source can be read",
-            StoreError::Database(_) => "check that the disk has room and that the file can be written",
+            StoreError::Database(_) => "check that the disk has room and that the database can be written",
             StoreError::Corrupt { .. } => {
                 "restore the database from a backup, or use the version that wrote it"
             }

@@ -232,7 +232,7 @@ mod tests {
     use windrow_model::emulate::{RunPlan, model_of, record_run};
 
     use super::*;
-    use crate::store::sqlite::SqliteStore;
+    use crate::store::sql::SqlStore;
     use crate::testing::START_MS;
 
     #[tokio::test]
@@ -255,7 +255,7 @@ mod tests {
         assert!(complaints.contains("line 6: column `tested_at`"), "{complaints}");
         assert!(complaints.contains("line 7: column `trace`"), "{complaints}");
 
-        let store = SqliteStore::open(&at("hub.sqlite")).await.unwrap();
+        let store = SqlStore::open_file(&at("hub.sqlite")).await.unwrap();
         for (n_new, n_known) in [(2, 0), (0, 2)] {
             let imported = manifest.import(&store, START_MS, |_| ()).await.unwrap();
             assert_eq!(imported.runs, ImportCount { n_new, n_known });

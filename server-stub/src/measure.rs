@@ -155,13 +155,13 @@ mod tests {
 
     use super::*;
     use crate::ingest;
-    use crate::store::sqlite::SqliteStore;
+    use crate::store::sql::SqlStore;
     use crate::testing::{Laptop, START_MS, TestClock, emulated_trace, new_invite};
 
     /// Posts one whole emulated check with a change to its header, and says what the hub computed.
     async fn agreed(change: impl FnOnce(&mut Header, &Metrics)) -> Option<bool> {
         let folder = tempfile::TempDir::new().unwrap();
-        let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+        let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
         let laptop = Laptop::new(1);
         let (token, invite) = new_invite(1, START_MS);
         store.invite_create(invite).await.unwrap();

@@ -29,7 +29,7 @@ use crate::invite;
 use crate::pages::showroom::Showroom;
 use crate::showing;
 use crate::store::access::{AccessStore, Granted, NewGrant};
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::store::{NewInvite, Store};
 
 /// 2026-01-31T08:00:00Z.
@@ -187,7 +187,7 @@ impl TestClock {
 
 /// A real hub: a free port, a fresh database, the test's own clock.
 pub(crate) struct TestHub {
-    pub(crate) store: SqliteStore,
+    pub(crate) store: SqlStore,
     pub(crate) clock: TestClock,
     pub(crate) showroom: Arc<Showroom>,
     address: SocketAddr,
@@ -199,7 +199,16 @@ pub(crate) struct TestHub {
 impl TestHub {
     pub(crate) async fn start(limits: Limits) -> Self {
         let folder = TempDir::new().unwrap();
-        let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+        let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
+        Self::serve(store, folder, limits).await
+    }
+
+    /// A hub over a store that is there.
+    pub(crate) async fn over(store: SqlStore, limits: Limits) -> Self {
+        Self::serve(store, TempDir::new().unwrap(), limits).await
+    }
+
+    async fn serve(store: SqlStore, folder: TempDir, limits: Limits) -> Self {
         let clock = TestClock::new();
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();

@@ -13,7 +13,7 @@ use windrow_hub::scoring::ModelOf;
 use windrow_hub::store::access::{AccessStore as _, NewGrant};
 use windrow_hub::store::facts::{Actor, FactStore as _, NewVisit, ScopeEntry};
 use windrow_hub::store::judgements::JudgementStore as _;
-use windrow_hub::store::sqlite::SqliteStore;
+use windrow_hub::store::sql::SqlStore;
 use windrow_hub::store::{NewMetrics, RunFacts, Store};
 use windrow_model::METHOD_VERSION;
 use windrow_model::analysis::{RunContext, analyse};
@@ -121,7 +121,7 @@ fn site(laptop: usize) -> String {
 /// If an emulated run cannot be fitted, or the store fails.
 pub async fn fill_store(path: &Path, n: usize) -> Result<String> {
     let models: Vec<Fitted> = catalogue().iter().map(fitted).collect::<Result<_>>()?;
-    let store = SqliteStore::open(path).await?;
+    let store = SqlStore::open_file(path).await?;
     let now_ms = Utc::now().timestamp_millis();
     let token = Secret::new_token().map_err(|e| anyhow::anyhow!("{e}"))?;
     let grant = NewGrant {
@@ -141,7 +141,7 @@ pub async fn fill_store(path: &Path, n: usize) -> Result<String> {
     Ok(token.reveal().to_owned())
 }
 
-async fn store_runs(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i64) -> Result<()> {
+async fn store_runs(store: &SqlStore, models: &[Fitted], n: usize, now_ms: i64) -> Result<()> {
     let short = short_trace()?;
     let mut batch = Vec::with_capacity(BATCH);
     for laptop in 0..n {
@@ -178,7 +178,7 @@ async fn store_runs(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i6
     Ok(())
 }
 
-async fn store_judgements(store: &SqliteStore, models: &[Fitted]) -> Result<()> {
+async fn store_judgements(store: &SqlStore, models: &[Fitted]) -> Result<()> {
     let runs = store.run_list_measured(METHOD_VERSION).await?;
     let mut of_name = BTreeMap::new();
     for model in models {
@@ -216,7 +216,7 @@ async fn store_judgements(store: &SqliteStore, models: &[Fitted]) -> Result<()> 
 }
 
 /// A scope list as long as the fleet, and some visits.
-async fn store_facts(store: &SqliteStore, models: &[Fitted], n: usize, now_ms: i64) -> Result<()> {
+async fn store_facts(store: &SqlStore, models: &[Fitted], n: usize, now_ms: i64) -> Result<()> {
     let actor = Actor { role: Role::Admin, grant_id: None };
     let entry = |laptop: usize| ScopeEntry {
         tag: format!("T-{laptop:06}"),

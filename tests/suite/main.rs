@@ -3,6 +3,7 @@ mod collection;
 mod facts;
 mod notices;
 mod open_recordings;
+mod postgres;
 mod record_schema;
 mod reference;
 mod rounds;

@@ -74,10 +74,10 @@ enum Texts {
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let (n_erased, compacted) = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let n_erased = match &args.what {
             What::Texts(texts) => Some(erase(&store, texts, now_ms).await?),
             What::Unused => None,

@@ -47,7 +47,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let as_of = args.as_of.unwrap_or_else(|| setting.clock.now());
     let as_of = DateTime::from_timestamp(as_of.timestamp(), 0).unwrap_or(as_of);
     let mut which = if args.kind.is_empty() { Which::ALL.to_vec() } else { args.kind.clone() };
@@ -55,7 +55,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     which.dedup();
     let costs = args.costs.as_deref().map(costs::read).transpose()?;
     let summary = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let costs = costs::in_force::of_command(&store, costs).await?;
         let fleet = judgement::judged_fleet(&store, &setting.clock, as_of.timestamp_millis(), &costs).await?;
         let visits = gather::visits(&store, as_of.timestamp_millis()).await?;

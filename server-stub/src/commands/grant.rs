@@ -12,7 +12,7 @@ use tabled::settings::Style;
 
 use super::{Outcome, Setting, block_on, plain_text, print};
 use crate::access::{Role, Secret};
-use crate::database;
+use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
@@ -112,12 +112,12 @@ fn make(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
         Secret::new_token().map_err(|e| Failure::new(format!("the system gives no random numbers: {e}")))?;
     let grant = NewGrant { token_hash: token.hash(), ..new };
     let (role, name) = (grant.role, grant.label.clone());
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     // The file first: a grant whose token nobody could write down would be of no use.
     if let Some(to) = &args.to {
         write_token(to, &token)?;
     }
-    let granted = store_grant(&path, grant, args.first_admin).inspect_err(|_| {
+    let granted = store_grant(&database, grant, args.first_admin).inspect_err(|_| {
         if let Some(to) = &args.to {
             let _ = fs::remove_file(to);
         }
@@ -161,10 +161,11 @@ fn new_grant(setting: &Setting, args: &Args) -> Result<NewGrant, Failure> {
     })
 }
 
-fn store_grant(path: &Path, grant: NewGrant, is_first: bool) -> Result<i64, Failure> {
+fn store_grant(database: &Database, grant: NewGrant, is_first: bool) -> Result<i64, Failure> {
     let granted = block_on(async {
         // Only the first grant begins a hub; for the others a mistyped path must not look like one.
-        let store = if is_first { database::open_or_make(path).await? } else { database::open(path).await? };
+        let store =
+            if is_first { database::open_or_make(database).await? } else { database::open(database).await? };
         let granted = store.grant_create(grant).await?;
         store.store_close().await;
         Ok(granted)
@@ -208,9 +209,9 @@ fn show_made(setting: &Setting, made: &Made<'_>, output: &mut Output) -> Result<
 }
 
 fn list(setting: &Setting, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let grants = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let grants = store.grant_list().await?;
         store.store_close().await;
         Ok(grants)
@@ -247,10 +248,10 @@ fn table(shown: &[Shown]) -> String {
 }
 
 fn revoke(setting: &Setting, grant_id: i64, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let revoked = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let revoked = store.grant_revoke(grant_id, now_ms).await?;
         store.store_close().await;
         Ok(revoked)

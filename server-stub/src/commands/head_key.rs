@@ -41,10 +41,10 @@ struct Shown {
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let shown = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         if args.rotate {
             signing::rotate(&store, now_ms).await?;
         }

@@ -51,10 +51,10 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
     if let (Some(path), Some(file)) = (&args.services, &services) {
         n_refused += say_complaints(path, &file.complaints, output);
     }
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let n_rows = manifest.file.rows.len();
     let (imported, serviced) = block_on(async {
-        let store = database::open_or_make(&path).await?;
+        let store = database::open_or_make(&database).await?;
         let progress = |n_done| say_progress(output, "read", n_done, n_rows);
         let imported = manifest.import(&store, setting.clock.now_ms(), progress).await?;
         let rows = services.as_ref().map_or(&[][..], |file| &file.rows);

@@ -77,9 +77,9 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         created_at_ms: now.timestamp_millis(),
         expires_at_ms: expires_at.timestamp_millis(),
     };
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     block_on(async {
-        let store = database::open_or_make(&path).await?;
+        let store = database::open_or_make(&database).await?;
         store.invite_create(new_invite).await?;
         store.store_close().await;
         Ok(())

@@ -27,6 +27,7 @@ use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use clap::{Parser, Subcommand};
 
 use crate::clock::WallClock;
+use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
@@ -44,9 +45,14 @@ type Outcome = Result<Exit, Failure>;
     propagate_version = true
 )]
 pub struct Line {
-    /// Database file; made where it is missing [default: windrow-hub/hub.sqlite in the user's data folder]
-    #[arg(long, global = true, value_name = "FILE")]
+    /// Database file, made where it is missing, or address of one on a PostgreSQL server
+    /// [default: windrow-hub/hub.sqlite in the user's data folder]
+    #[arg(long, global = true, value_name = "FILE|postgres://USER@HOST/NAME")]
     database: Option<PathBuf>,
+    /// File of the key that signs the ledger's heads, for a database on a server
+    /// [default: windrow-hub/HOST-PORT-NAME.head-key in the user's data folder]
+    #[arg(long, global = true, value_name = "FILE")]
+    head_key_file: Option<PathBuf>,
     /// Print JSON for programs
     #[arg(long, global = true)]
     json: bool,
@@ -91,8 +97,15 @@ enum Command {
 /// What a command works with beside its own arguments.
 struct Setting {
     database: Option<PathBuf>,
+    head_key_file: Option<PathBuf>,
     json: bool,
     clock: WallClock,
+}
+
+impl Setting {
+    fn database(&self) -> Result<Database, Failure> {
+        database::asked(self.database.as_deref(), self.head_key_file.as_deref())
+    }
 }
 
 /// Runs the process's own command line on its own streams.
@@ -104,7 +117,8 @@ pub fn run_process() -> ExitCode {
 
 /// Runs a command line and prints what it fails with.
 pub fn run(line: Line, clock: WallClock, output: &mut Output) -> Exit {
-    let setting = Setting { database: line.database, json: line.json, clock };
+    let setting =
+        Setting { database: line.database, head_key_file: line.head_key_file, json: line.json, clock };
     let outcome = match line.command {
         Command::Serve(args) => serve::run(&setting, &args, output),
         Command::Invite(args) => invite::run(&setting, &args, output),

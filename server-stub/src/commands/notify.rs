@@ -118,9 +118,9 @@ struct Oldest {
 }
 
 fn show(setting: &Setting, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let shown = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let mut shown = Vec::new();
         for receiver in store.notice_receiver_list().await? {
             let oldest = store.notice_next(receiver.receiver.clone()).await?;

@@ -1,6 +1,6 @@
 //! `windrow-hub rank`: the fleet by who needs service.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::Serialize;
@@ -9,13 +9,14 @@ use windrow_model::cautions;
 
 use super::{Outcome, Setting, as_of, block_on, print, rank_list, rank_why};
 use crate::costs::{self, Costs};
+use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::fleet_table::{self, Explained, Filter};
+use crate::judgement;
 use crate::output::Output;
 use crate::scoring::{self, Band, JudgedFleet, ReasonCode};
 use crate::store::{EpochMs, Store};
-use crate::{database, judgement};
 
 /// Narrowest table: below it words would be cut to letters.
 const MIN_WIDTH: usize = 60;
@@ -66,16 +67,16 @@ struct Ranked<'a> {
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let as_of = args.as_of.unwrap_or_else(|| setting.clock.now());
     let costs = args.costs.as_deref().map(costs::read).transpose()?;
     let as_of_ms = as_of.timestamp_millis();
     if let Some(asked) = &args.why {
-        let told = block_on(why(setting, &path, as_of_ms, costs, asked, output.width()))?;
+        let told = block_on(why(setting, &database, as_of_ms, costs, asked, output.width()))?;
         print(output, &told.join("\n"))?;
         return Ok(Exit::Done);
     }
-    let fleet = block_on(fleet(setting, &path, as_of_ms, costs))?;
+    let fleet = block_on(fleet(setting, &database, as_of_ms, costs))?;
     let filter = Filter { site: args.site.clone(), model: args.model.clone(), limit: args.limit };
     let rows = fleet_table::rows(&fleet, &filter);
     if setting.json {
@@ -92,11 +93,11 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
 /// Computes what is due, so that nothing that came in is left out, and judges the fleet.
 async fn fleet(
     setting: &Setting,
-    path: &Path,
+    database: &Database,
     as_of_ms: EpochMs,
     costs: Option<Costs>,
 ) -> Result<JudgedFleet, Failure> {
-    let store = database::open(path).await?;
+    let store = database::open(database).await?;
     let costs = costs::in_force::of_command(&store, costs).await?;
     let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, &costs).await?;
     store.store_close().await;
@@ -106,13 +107,13 @@ async fn fleet(
 /// What one laptop's place rests on.
 async fn why(
     setting: &Setting,
-    path: &Path,
+    database: &Database,
     as_of_ms: EpochMs,
     costs: Option<Costs>,
     asked: &str,
     width: Option<usize>,
 ) -> Result<Vec<String>, Failure> {
-    let store = database::open(path).await?;
+    let store = database::open(database).await?;
     let costs = costs::in_force::of_command(&store, costs).await?;
     let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, &costs).await?;
     let told = rank_why::why(&store, &fleet, asked, width.map(|w| w.max(MIN_WIDTH))).await;

@@ -18,9 +18,9 @@ A new method version is computed by `serve` in the background without being aske
 pub(super) struct Args {}
 
 pub(super) fn run(setting: &Setting, _args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let n_runs = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let n_forgotten = store.metrics_forget(METHOD_VERSION).await?;
         output.say(&format!(
             "computing again, {n_forgotten} runs had metrics of method version {METHOD_VERSION}"

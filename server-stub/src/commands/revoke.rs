@@ -20,10 +20,10 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let found = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let found = store.device_revoke(args.device_id.clone(), now_ms).await?;
         store.store_close().await;
         Ok(found)

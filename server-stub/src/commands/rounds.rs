@@ -22,7 +22,7 @@ use crate::rounds::sheet::Sheet;
 use crate::rounds::{MAX_DAYS, Why, hours};
 use crate::store::facts::Actor;
 use crate::store::rounds::{BookedVisit, RoundsStore};
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::store::{EpochMs, Store};
 use crate::{database, judgement};
 
@@ -174,7 +174,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
 }
 
 fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let costs = args.costs.as_deref().map(costs::read).transpose()?;
     let new_hours = read(args.hours.as_deref(), hours::parse_hours)?;
     let new_stock = read(args.stock.as_deref(), hours::parse_stock)?;
@@ -188,7 +188,7 @@ fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
         .map_err(|what| Failure::new(what).remedy("give another day with `--from`, or none for today"))?;
     let now_ms = setting.clock.now_ms();
     let document = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         if let Some(hours) = new_hours {
             store.round_hours_put(hours).await?;
         }
@@ -204,7 +204,7 @@ fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
     print::plan(&document, setting.json, false, output)
 }
 
-async fn check_hours(store: &SqliteStore, request: Request) -> Result<(), Failure> {
+async fn check_hours(store: &SqlStore, request: Request) -> Result<(), Failure> {
     let (hours, _) = store.round_input_get().await?;
     match dispatch::missing(&hours, request) {
         None => Ok(()),
@@ -214,7 +214,7 @@ async fn check_hours(store: &SqliteStore, request: Request) -> Result<(), Failur
 }
 
 async fn planned(
-    store: &SqliteStore,
+    store: &SqlStore,
     setting: &Setting,
     costs: &Costs,
     request: Request,
@@ -237,9 +237,9 @@ fn read<T>(path: Option<&Path>, parse: fn(&str) -> Result<T, Complaints>) -> Res
 
 /// The plan as it stands, of one site or all.
 fn standing_plan(setting: &Setting, site: Option<&str>) -> Result<Document, Failure> {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let document = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let document = dispatch::read_plan(&store).await?;
         store.store_close().await;
         Ok(document)
@@ -268,11 +268,11 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
         return Err(Failure::new("nothing says which visits to book")
             .remedy("name laptops, or a site and day: `--site north --on 2026-02-03`"));
     }
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let today = setting.clock.now().date_naive();
     let n_booked = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let document = dispatch::read_plan(&store).await?.ok_or_else(no_plan)?;
         let visits = visits_meant(&store, &document, chosen).await?;
         let bookings: Vec<BookedVisit> = visits.into_iter().map(|v| booking(v, move_to, now_ms)).collect();
@@ -306,7 +306,7 @@ fn booking(visit: &PlannedVisit, move_to: Option<NaiveDate>, now_ms: EpochMs) ->
 }
 
 async fn visits_meant<'a>(
-    store: &SqliteStore,
+    store: &SqlStore,
     document: &'a Document,
     chosen: &Chosen<'_>,
 ) -> Result<Vec<&'a PlannedVisit>, Failure> {
@@ -335,7 +335,7 @@ async fn visits_meant<'a>(
 }
 
 /// The laptop that is meant by a sheet's code, an asset tag or an id.
-async fn laptop_of(store: &SqliteStore, key: &str, document: &Document) -> Result<String, Failure> {
+async fn laptop_of(store: &SqlStore, key: &str, document: &Document) -> Result<String, Failure> {
     match document.visit_by_code(key) {
         Some(visit) => Ok(visit.laptop.device_id.clone()),
         None => one_laptop(store, key).await,
@@ -343,10 +343,10 @@ async fn laptop_of(store: &SqliteStore, key: &str, document: &Document) -> Resul
 }
 
 fn release(setting: &Setting, laptops: &[String], output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let n_ended = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let document = dispatch::read_plan(&store).await?.ok_or_else(no_plan)?;
         let mut device_ids = Vec::new();
         for key in laptops {
@@ -396,10 +396,10 @@ fn stock_file(setting: &Setting, output: &mut Output) -> Outcome {
 
 fn costs_file(setting: &Setting, set: Option<&Path>, output: &mut Output) -> Outcome {
     let set = set.map(costs::read_text).transpose()?;
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let toml = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         if let Some(toml) = set {
             store.costs_put(toml, Actor { role: Role::Admin, grant_id: None }, now_ms).await?;
         }
@@ -416,9 +416,9 @@ fn costs_file(setting: &Setting, set: Option<&Path>, output: &mut Output) -> Out
 }
 
 fn input(setting: &Setting) -> Result<(hours::Hours, hours::Stock), Failure> {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let input = store.round_input_get().await?;
         store.store_close().await;
         Ok(input)
@@ -431,9 +431,9 @@ fn calendar_file(
     starts: Option<NaiveTime>,
     output: &mut Output,
 ) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let (document, events) = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let document = dispatch::read_plan(&store).await?;
         let events = store.round_event_list().await?;
         store.store_close().await;

@@ -10,12 +10,13 @@ use super::{Outcome, Setting, block_on, plain_text, print};
 use crate::access::Role;
 use crate::costs::Costs;
 use crate::coverage::{Coverage, CoverageCounts, CoverageState};
+use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
 use crate::store::Store;
 use crate::store::facts::{Actor, FactStore, Merged, ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion};
-use crate::{database, judgement, scope};
+use crate::{judgement, scope};
 
 /// Arguments of `scope`.
 #[derive(Debug, clap::Args)]
@@ -102,21 +103,21 @@ enum Deed {
 const ACTOR: Actor = Actor { role: Role::Admin, grant_id: None };
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let said = match &args.deed {
-        Deed::Import { file } => import(setting, file, &path)?,
+        Deed::Import { file } => import(setting, file, &database)?,
         Deed::List { site, csv } => {
-            let mut entries = with_store(&path, async |store| Ok(store.scope_list().await?))?;
+            let mut entries = with_store(&database, async |store| Ok(store.scope_list().await?))?;
             entries.retain(|e| site.as_ref().is_none_or(|s| *s == e.site));
             return list(setting, &entries, *csv, output);
         }
         Deed::History { tag } => {
             let versions =
-                with_store(&path, async |store| Ok(store.scope_history(tag.trim().to_owned()).await?))?;
+                with_store(&database, async |store| Ok(store.scope_history(tag.trim().to_owned()).await?))?;
             return history(setting, tag, &versions, output);
         }
         Deed::Coverage => {
-            let coverage = with_store(&path, async |store| {
+            let coverage = with_store(&database, async |store| {
                 let now_ms = setting.clock.now_ms();
                 Ok(judgement::judged_fleet(&store, &setting.clock, now_ms, &Costs::default()).await?.coverage)
             })?;
@@ -124,15 +125,15 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         }
         Deed::Move { tag, site, place } => {
             let deed = ScopeDeed::Move { site: site.clone(), place: place.clone() };
-            change(setting, tag, deed, &format!("stands at {}", place_words(site, place)), &path)?
+            change(setting, tag, deed, &format!("stands at {}", place_words(site, place)), &database)?
         }
         Deed::Retire { tag, why, last_on } => {
             let last_on = last_on.unwrap_or_else(|| setting.clock.now().date_naive());
             let deed = ScopeDeed::Retire { last_on, why: why.clone() };
-            change(setting, tag, deed, &format!("is not to be checked after {last_on}"), &path)?
+            change(setting, tag, deed, &format!("is not to be checked after {last_on}"), &database)?
         }
-        Deed::Assign { tag, laptop } => assign(setting, tag, laptop, &path)?,
-        Deed::Merge { old, new } => merge(setting, old, new, &path)?,
+        Deed::Assign { tag, laptop } => assign(setting, tag, laptop, &database)?,
+        Deed::Merge { old, new } => merge(setting, old, new, &database)?,
     };
     print(output, &said)?;
     Ok(Exit::Done)
@@ -140,23 +141,23 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
 
 /// Opens the store for one piece of work and closes it again.
 fn with_store<T>(
-    path: &std::path::Path,
-    work: impl AsyncFnOnce(crate::store::sqlite::SqliteStore) -> Result<T, Failure>,
+    database: &Database,
+    work: impl AsyncFnOnce(crate::store::sql::SqlStore) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
     block_on(async {
-        let store = database::open(path).await?;
+        let store = database::open(database).await?;
         let done = work(store.clone()).await;
         store.store_close().await;
         done
     })
 }
 
-fn import(setting: &Setting, file: &std::path::Path, path: &std::path::Path) -> Result<String, Failure> {
+fn import(setting: &Setting, file: &std::path::Path, database: &Database) -> Result<String, Failure> {
     let entries = scope::read(file)?;
     let n_named = entries.len();
     // The list may well be the first thing that a hub is given.
     let (count, n_listed) = block_on(async {
-        let store = database::open_or_make(path).await?;
+        let store = database::open_or_make(database).await?;
         let count = store.scope_import(entries, ACTOR, setting.clock.now_ms()).await?;
         let n_listed = store.scope_list().await?.len();
         store.store_close().await;
@@ -180,10 +181,10 @@ fn change(
     tag: &str,
     deed: ScopeDeed,
     done: &str,
-    path: &std::path::Path,
+    database: &Database,
 ) -> Result<String, Failure> {
     let tag = tag.trim();
-    let became = with_store(path, async |store| {
+    let became = with_store(database, async |store| {
         if let ScopeDeed::Retire { last_on, .. } = &deed {
             scope::check_last_day(&store.scope_list().await?, tag, *last_on).map_err(|why| {
                 Failure::new(why)
@@ -216,9 +217,9 @@ fn no_tag(tag: &str) -> Failure {
         .remedy("see `windrow-hub scope list`; a new tag comes in with `windrow-hub scope import`")
 }
 
-fn assign(setting: &Setting, tag: &str, laptop: &str, path: &std::path::Path) -> Result<String, Failure> {
+fn assign(setting: &Setting, tag: &str, laptop: &str, database: &Database) -> Result<String, Failure> {
     let tag = tag.trim();
-    let (device_id, became) = with_store(path, async |store| {
+    let (device_id, became) = with_store(database, async |store| {
         let device_id = one_laptop(&store, laptop).await?;
         let deed = ScopeDeed::Assign { device_id: device_id.clone() };
         let became = store.scope_change(tag.to_owned(), deed, ACTOR, setting.clock.now_ms()).await?;
@@ -233,8 +234,8 @@ fn assign(setting: &Setting, tag: &str, laptop: &str, path: &std::path::Path) ->
     Ok(told(setting, tag, is_new, &format!("is carried by `{device_id}`")))
 }
 
-fn merge(setting: &Setting, old: &str, new: &str, path: &std::path::Path) -> Result<String, Failure> {
-    let (old_id, new_id, became) = with_store(path, async |store| {
+fn merge(setting: &Setting, old: &str, new: &str, database: &Database) -> Result<String, Failure> {
+    let (old_id, new_id, became) = with_store(database, async |store| {
         let (old_id, new_id) = (one_laptop(&store, old).await?, one_laptop(&store, new).await?);
         let now_ms = setting.clock.now_ms();
         let became = store.laptop_merge(old_id.clone(), new_id.clone(), ACTOR, now_ms).await?;

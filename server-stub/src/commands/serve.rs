@@ -14,6 +14,7 @@ use tokio::task::JoinSet;
 use super::{Outcome, Setting, block_on, print};
 use crate::clock::WallClock;
 use crate::costs::in_force::InForce;
+use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::http::{self, Hub, Limits, Listening};
@@ -23,8 +24,8 @@ use crate::notices::{delivery, list};
 use crate::output::Output;
 use crate::store::Store;
 use crate::store::notices::NoticeStore as _;
-use crate::store::sqlite::SqliteStore;
-use crate::{costs, database, measure, showing, tls};
+use crate::store::sql::SqlStore;
+use crate::{costs, measure, showing, tls};
 
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
@@ -65,7 +66,7 @@ pub(super) struct Args {
 struct Ready<'a> {
     listening: SocketAddr,
     url: &'a str,
-    database: &'a Path,
+    database: String,
 }
 
 pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcome {
@@ -83,7 +84,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
             "give `--tls-cert` and `--tls-key`; or listen on 127.0.0.1 behind a proxy that does TLS; or say `--plain-http-on-any-address`",
         ));
     }
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let costs = match args.costs.as_deref().map(costs::read).transpose()? {
         Some(costs) => InForce::of_file(costs),
         None => InForce::default(),
@@ -98,7 +99,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
             )
         })?;
         // Only now: a port that is taken must not leave an empty database behind.
-        let store = database::open_or_make(&path).await?;
+        let store = database::open_or_make(&database).await?;
         let listening = Listening { listener, tls };
         let address =
             listening.address().map_err(|e| Failure::new(format!("cannot tell the own address: {e}")))?;
@@ -110,7 +111,7 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let (teller, posting) = notices(&store, &clock, posters).await?;
         let shown = showing::run(store.clone(), clock, showroom, hub.costs.clone(), meters, teller);
         let showing = tokio::spawn(shown);
-        announce(setting, &path, address, listening.tls.is_some(), output)?;
+        announce(setting, &database, address, listening.tls.is_some(), output)?;
         http::serve(listening, http::router(hub), limits, stop).await;
         // A batch of metrics that is cut off here stays due, and is computed at the next start.
         measuring.abort();
@@ -132,7 +133,7 @@ fn posters(file: &Path) -> Result<Vec<(String, Poster)>, Failure> {
 /// Takes up the receivers: what waits for them goes out, and those that are no longer listed are forgotten. Without a
 /// list nothing changes: what waits goes on waiting.
 async fn notices(
-    store: &SqliteStore,
+    store: &SqlStore,
     clock: &WallClock,
     posters: Option<Vec<(String, Poster)>>,
 ) -> Result<(Teller, JoinSet<()>), Failure> {
@@ -152,19 +153,19 @@ async fn notices(
 
 fn announce(
     setting: &Setting,
-    database: &Path,
+    database: &Database,
     address: SocketAddr,
     is_tls: bool,
     output: &mut Output,
 ) -> Result<(), Failure> {
     let scheme = if is_tls { "https" } else { "http" };
     let url = format!("{scheme}://{address}");
-    tracing::info!(%url, database = %database.display(), "listening");
+    tracing::info!(%url, database = %database, "listening");
     let line = if setting.json {
-        let ready = Ready { listening: address, url: &url, database };
+        let ready = Ready { listening: address, url: &url, database: database.to_string() };
         serde_json::to_string(&ready).map_err(|e| Failure::new(e.to_string()))?
     } else {
-        format!("listening on {url}, database `{}`; Ctrl-C stops it", database.display())
+        format!("listening on {url}, database `{database}`; Ctrl-C stops it")
     };
     print(output, &line)
 }

@@ -52,9 +52,9 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
 
 /// The hub's own database.
 fn store(setting: &Setting, old_head: Option<&Head>, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let report = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let report = verify::store::check(&store, old_head).await?;
         store.store_close().await;
         Ok(report)

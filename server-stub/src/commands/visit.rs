@@ -123,10 +123,10 @@ fn log(setting: &Setting, args: &LogArgs, output: &mut Output) -> Outcome {
         )
         .remedy("leave `--action none` out"));
     }
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let now_ms = setting.clock.now_ms();
     let (device_id, logged) = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let device_id = one_laptop(&store, &args.laptop).await?;
         let actions = if args.withdraw.is_some() { vec![ServiceAction::None] } else { args.action.clone() };
         let visit = NewVisit {
@@ -178,9 +178,9 @@ fn logged_or_failure(logged: VisitLogged, args: &LogArgs) -> Result<i64, Failure
 }
 
 fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome {
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let (visits, effects) = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let device_id = match laptop {
             Some(key) => Some(one_laptop(&store, key).await?),
             None => None,
@@ -263,9 +263,9 @@ fn effect_words(effect: &VisitEffect) -> String {
 /// What the log teaches, beside what the costs assume.
 fn learned(setting: &Setting, costs: Option<&Path>, output: &mut Output) -> Outcome {
     let costs = costs.map_or_else(|| Ok(Costs::default()), crate::costs::read)?;
-    let path = database::path(setting.database.as_deref())?;
+    let database = setting.database()?;
     let lessons = block_on(async {
-        let store = database::open(&path).await?;
+        let store = database::open(&database).await?;
         let now_ms = setting.clock.now_ms();
         let lessons = judgement::judged_fleet(&store, &setting.clock, now_ms, &costs).await?.lessons;
         store.store_close().await;

@@ -7,7 +7,7 @@ use crate::ingest;
 use crate::scoring::Runs;
 use crate::store::RunFacts;
 use crate::store::judgements::JudgementStore as _;
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::testing::{START_MS, emulated_trace};
 
 const DAY_MS: i64 = 86_400_000;
@@ -51,13 +51,13 @@ fn fleet() -> Vec<RunFacts> {
 /// Learned, with all evidence.
 type Held = Learned<HashMap<i64, RunEvidence>>;
 
-async fn runs(store: &SqliteStore, as_of_ms: EpochMs) -> Runs {
+async fn runs(store: &SqlStore, as_of_ms: EpochMs) -> Runs {
     let mut runs = Runs::new(as_of_ms);
     store.run_read_to_judge(METHOD_VERSION, as_of_ms, |page| runs.add(page)).await.unwrap();
     runs
 }
 
-async fn now(store: &SqliteStore) -> Held {
+async fn now(store: &SqlStore) -> Held {
     let runs = runs(store, i64::MAX).await;
     let Learned { models, evidence } = learned(store, &runs.all, &[]).await.unwrap();
     let ids: Vec<i64> = runs.all.iter().map(|r| r.run_id).filter(|id| evidence.has(*id)).collect();
@@ -66,7 +66,7 @@ async fn now(store: &SqliteStore) -> Held {
 }
 
 /// All at once, without a store's help.
-async fn at_once(store: &SqliteStore) -> Held {
+async fn at_once(store: &SqlStore) -> Held {
     let runs = runs(store, i64::MAX).await;
     let ids: Vec<i64> = runs.all.iter().map(|r| r.run_id).collect();
     let mut drives = drives(store, &ids).await.unwrap();
@@ -86,7 +86,7 @@ fn text(learned: &Held) -> (Vec<String>, Vec<String>) {
 #[tokio::test]
 async fn what_is_kept_is_what_would_be_learned_at_once() {
     let folder = tempfile::TempDir::new().unwrap();
-    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
     store.run_import_batch(fleet()).await.unwrap();
     let first = text(&now(&store).await);
     assert_eq!(first.1.len(), 2 * N_LAPTOPS as usize);
@@ -111,7 +111,7 @@ async fn what_is_kept_is_what_would_be_learned_at_once() {
 #[tokio::test]
 async fn the_fit_is_made_anew_once_enough_is_new() {
     let folder = tempfile::TempDir::new().unwrap();
-    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
     store.run_import_batch(fleet()).await.unwrap();
     let first = text(&now(&store).await);
     let more = (0..REFIT_RUNS as u64).map(|n| check(1 + n % N_LAPTOPS, 2 + n / N_LAPTOPS, 1.0)).collect();
@@ -125,7 +125,7 @@ async fn the_fit_is_made_anew_once_enough_is_new() {
 #[tokio::test]
 async fn a_run_that_says_nothing_is_looked_at_once() {
     let folder = tempfile::TempDir::new().unwrap();
-    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
     let unreadable = RunFacts { trace_zstd: b"no trace".to_vec(), ..check(1, 0, 1.0) };
     store.run_import_batch(vec![unreadable]).await.unwrap();
     assert!(now(&store).await.evidence.is_empty());
@@ -138,7 +138,7 @@ async fn a_run_that_says_nothing_is_looked_at_once() {
 #[tokio::test]
 async fn evidence_without_its_standing_is_made_again() {
     let folder = tempfile::TempDir::new().unwrap();
-    let whole = SqliteStore::open(&folder.path().join("whole.sqlite")).await.unwrap();
+    let whole = SqlStore::open_file(&folder.path().join("whole.sqlite")).await.unwrap();
     whole.run_import_batch(fleet()).await.unwrap();
     let first = text(&now(&whole).await);
     let evidence = whole.evidence_list(version(), 0, u32::MAX).await.unwrap();
@@ -146,7 +146,7 @@ async fn evidence_without_its_standing_is_made_again() {
     assert_eq!(evidence[0].made.as_ref().map(|(digest, _)| *digest), Some(standing.digest));
     let unreadable = StoredStanding { standing_json: b"{".to_vec(), ..standing };
     for (name, standings) in [("none.sqlite", Vec::new()), ("unreadable.sqlite", vec![unreadable])] {
-        let store = SqliteStore::open(&folder.path().join(name)).await.unwrap();
+        let store = SqlStore::open_file(&folder.path().join(name)).await.unwrap();
         store.run_import_batch(fleet()).await.unwrap();
         store.judgement_put(version(), standings, evidence.clone()).await.unwrap();
         assert_eq!(text(&now(&store).await), first, "{name}");
@@ -160,7 +160,7 @@ async fn evidence_without_its_standing_is_made_again() {
 #[tokio::test]
 async fn a_laptops_history_ends_with_what_the_fleets_judgement_says_of_it() {
     let folder = tempfile::TempDir::new().unwrap();
-    let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+    let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
     store.run_import_batch(fleet()).await.unwrap();
     let learned = now(&store).await;
     let model = learned.models.values().next().map(Arc::clone).unwrap();

@@ -185,10 +185,10 @@ async fn span_hash<S: LedgerStore>(store: &S, span: &Range<u64>) -> Result<Diges
 mod tests {
     use super::*;
     use crate::ledger::tree::{is_consistent, is_included};
-    use crate::store::sqlite::SqliteStore;
+    use crate::store::sql::SqlStore;
     use crate::testing::START_MS;
 
-    async fn append(store: &SqliteStore, n: u32) {
+    async fn append(store: &SqlStore, n: u32) {
         for idx in 0..n {
             let body = format!("{{\"n\":{idx}}}").into_bytes();
             store.ledger_append_event(LeafKind::Hold, body, START_MS).await.unwrap();
@@ -198,7 +198,7 @@ mod tests {
     #[tokio::test]
     async fn heads_and_proofs_hold_together_while_the_ledger_grows_and_keys_change() {
         let folder = tempfile::TempDir::new().unwrap();
-        let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+        let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
         append(&store, 3).await;
         let early = head_now(&store, START_MS).await.unwrap();
         assert_eq!((early.tree_size, early.timestamp_ms), (4, START_MS.unsigned_abs()), "three and the key");
@@ -224,7 +224,7 @@ mod tests {
     #[tokio::test]
     async fn a_lost_key_is_told_and_not_replaced_in_silence() {
         let folder = tempfile::TempDir::new().unwrap();
-        let store = SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+        let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
         head_now(&store, START_MS).await.unwrap();
         std::fs::remove_file(store.head_key_path()).unwrap();
         append(&store, 1).await;

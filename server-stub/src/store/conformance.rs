@@ -1,36 +1,50 @@
 //! What every store must do, whatever database is under it. Each test takes a fresh store.
 
+use std::pin::Pin;
+
 use windrow_model::record::{Digest, chain, ledger_leaf};
 
 use crate::ledger::leaf::leaf_hash;
 use crate::ledger::tree::{self, Whole};
 
 use super::runs::Told;
-use super::sqlite::SqliteStore;
+use super::sql::SqlStore;
 use super::{
     Appended, Enrolled, ImportCount, LedgerStore, NewDevice, NewMetrics, NewRecord, RunFacts, Service, Store,
     StoreError, StoredHead,
 };
 use crate::testing::{Laptop, START_MS, new_invite};
 
-/// One test for each, over each database.
+/// A check of the suite, for a fresh store.
+type Case = (&'static str, fn(SqlStore) -> Pin<Box<dyn Future<Output = ()> + Send>>);
+
+/// One test for each over SQLite; and all of them as cases, for the one test that has a server.
 macro_rules! conformance {
     ($($test:ident),* $(,)?) => {
         mod sqlite_store {
             $(#[tokio::test]
             async fn $test() {
                 let folder = tempfile::TempDir::new().unwrap();
-                let store = super::SqliteStore::open(&folder.path().join("hub.sqlite")).await.unwrap();
+                let store = super::SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
                 super::$test(store.clone()).await;
                 super::Store::store_close(&store).await;
             })*
+        }
+
+        pub(super) fn cases() -> Vec<crate::store::conformance::Case> {
+            let cases: &[crate::store::conformance::Case] =
+                &[$((concat!(module_path!(), "::", stringify!($test)), |store| Box::pin($test(store)))),*];
+            cases.to_vec()
         }
     };
 }
 
 mod access;
+mod alike;
 mod facts;
+mod judgements;
 mod notices;
+mod on_postgres;
 mod rounds;
 
 conformance!(
@@ -360,15 +374,15 @@ async fn what_was_acknowledged_is_there_when_the_file_is_opened_again() {
     let folder = tempfile::TempDir::new().unwrap();
     let path = folder.path().join("hub.sqlite");
     let laptop = Laptop::new(1);
-    let store = SqliteStore::open(&path).await.unwrap();
+    let store = SqlStore::open_file(&path).await.unwrap();
     store.record_append_batch(vec![record(&laptop, 1, 1, root(&laptop))]).await.unwrap();
     // Opened beside it, as another process does, before anything was moved out of the log.
-    let beside = SqliteStore::open(&path).await.unwrap();
+    let beside = SqlStore::open_file(&path).await.unwrap();
     assert_eq!(beside.ledger_size().await.unwrap(), 1);
     beside.record_append_batch(vec![record(&laptop, 2, 2, Digest([1; 32]))]).await.unwrap();
     store.store_close().await;
     beside.store_close().await;
-    let again = SqliteStore::open(&path).await.unwrap();
+    let again = SqlStore::open_file(&path).await.unwrap();
     assert_eq!(again.ledger_size().await.unwrap(), 2);
     again.store_close().await;
 }
@@ -378,6 +392,6 @@ async fn a_file_that_is_no_database_is_refused_with_its_path() {
     let folder = tempfile::TempDir::new().unwrap();
     let path = folder.path().join("notes.txt");
     std::fs::write(&path, "these are not the pages you are looking for ".repeat(100)).unwrap();
-    let refused = SqliteStore::open(&path).await.unwrap_err();
+    let refused = SqlStore::open_file(&path).await.unwrap_err();
     assert!(matches!(&refused, StoreError::Open { path, .. } if path.ends_with("notes.txt")), "{refused}");
 }

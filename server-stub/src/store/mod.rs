@@ -13,7 +13,8 @@ pub mod meters;
 pub mod notices;
 pub mod rounds;
 pub mod runs;
-pub mod sqlite;
+pub mod server;
+pub mod sql;
 
 use std::future::Future;
 
@@ -36,6 +37,30 @@ pub enum StoreError {
         path: String,
         /// What the database said.
         why: String,
+    },
+    /// The database's server cannot be reached, or does not let the hub in.
+    #[error("cannot use the database `{database}`: {why}")]
+    Reach {
+        /// Its address, without a password.
+        database: String,
+        /// What went wrong.
+        why: String,
+    },
+    /// Nothing of a hub stands in the database.
+    #[error("there is no hub in the database `{database}`")]
+    Empty {
+        /// Its address, without a password.
+        database: String,
+    },
+    /// A setting of the server that durability rests on is another.
+    #[error("the database server does not keep `{setting} = {wanted}`: it says `{found}`")]
+    Setting {
+        /// Which.
+        setting: &'static str,
+        /// What it must be.
+        wanted: &'static str,
+        /// What it is.
+        found: String,
     },
     /// A setting that durability rests on did not take.
     #[error("the database does not keep `{pragma} = {wanted}`: it says `{found}`")]
@@ -225,6 +250,14 @@ pub struct Service {
     pub action: ServiceAction,
     /// Who logged it and when; `None`: it was imported.
     pub logged: Option<Logged>,
+}
+
+impl Service {
+    /// Whether the other is the same action of the same day at the same laptop.
+    pub fn is_of_same(&self, other: &Self) -> bool {
+        (&self.device_id, self.serviced_on, self.action)
+            == (&other.device_id, other.serviced_on, other.action)
+    }
 }
 
 /// The entry that a service comes from.

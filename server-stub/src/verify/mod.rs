@@ -5,7 +5,7 @@ mod archive;
 mod rows;
 pub mod store;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, BufRead, BufReader, Read};

@@ -22,12 +22,12 @@ use crate::ledger::head::{Head, SignedHead};
 use crate::ledger::leaf::LeafKind;
 use crate::ledger::{key_file, signing};
 use crate::store::facts::{Actor, Erasing, FactStore as _, NewVisit, VisitLogged};
-use crate::store::sqlite::{Part, SqliteStore, flip_stored};
+use crate::store::sql::{Part, SqlStore, flip_stored};
 use crate::store::{LedgerStore as _, Store as _};
 use crate::testing::{START_MS, TestClock, TestHub};
 use crate::{http, judgement};
 
-async fn export(store: &SqliteStore, to: &Path) {
+pub(crate) async fn export(store: &SqlStore, to: &Path) {
     let clock = TestClock::new().wall();
     let fleet = judgement::judged_fleet(store, &clock, START_MS, &Costs::default()).await.unwrap();
     let visits = gather::visits(store, START_MS).await.unwrap();
@@ -46,7 +46,7 @@ async fn export(store: &SqliteStore, to: &Path) {
     written.await.unwrap();
 }
 
-async fn log_visit(store: &SqliteStore, device_id: String) {
+async fn log_visit(store: &SqlStore, device_id: String) {
     let visit = NewVisit {
         device_id,
         visited_on: NaiveDate::from_ymd_opt(2026, 1, 30).unwrap(),
@@ -64,7 +64,7 @@ async fn log_visit(store: &SqliteStore, device_id: String) {
 }
 
 /// Sums and seal made anew after an alteration, as only the hub itself could.
-async fn reseal(store: &SqliteStore, export: &Path) {
+async fn reseal(store: &SqlStore, export: &Path) {
     let mut sums = String::new();
     for path in files(export) {
         let name = path.strip_prefix(export).unwrap().to_str().unwrap();
@@ -170,7 +170,8 @@ async fn two_ledgers_that_went_apart_do_not_hold_against_each_other() {
     let _kept = hub.stop_keeping().await;
     fs::copy(&mine, &other).unwrap();
     fs::copy(key_file::beside(&mine), key_file::beside(&other)).unwrap();
-    let (mine, other) = (SqliteStore::open(&mine).await.unwrap(), SqliteStore::open(&other).await.unwrap());
+    let (mine, other) =
+        (SqlStore::open_file(&mine).await.unwrap(), SqlStore::open_file(&other).await.unwrap());
     for (store, body) in [(&mine, &b"{}"[..]), (&other, b"[]")] {
         store.ledger_append_event(LeafKind::Hold, body.to_vec(), START_MS).await.unwrap();
     }

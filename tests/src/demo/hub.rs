@@ -20,7 +20,7 @@ use windrow_hub::http::{self, Hub, Listening};
 use windrow_hub::invite;
 use windrow_hub::measure;
 use windrow_hub::output::Output;
-use windrow_hub::store::sqlite::SqliteStore;
+use windrow_hub::store::sql::SqlStore;
 use windrow_hub::store::{NewInvite, Store};
 
 use super::compare::Ranked;
@@ -33,7 +33,7 @@ const INVITE_MS: i64 = 24 * 3600 * 1000;
 #[derive(Debug)]
 pub struct RunningHub {
     runtime: Runtime,
-    store: SqliteStore,
+    store: SqlStore,
     clock: WallClock,
     address: SocketAddr,
     stop: Option<oneshot::Sender<()>>,
@@ -49,7 +49,7 @@ impl RunningHub {
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
         let clock = WallClock::system();
         let (store, listener) = runtime.block_on(async {
-            let store = SqliteStore::open(database).await?;
+            let store = SqlStore::open_file(database).await?;
             let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await?;
             anyhow::Ok((store, listener))
         })?;

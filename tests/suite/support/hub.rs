@@ -1,4 +1,4 @@
-//! A real hub: its program, a free port, a fresh SQLite file; killed when dropped.
+//! A real hub: its program, a free port, a fresh SQLite file or a server's database; killed when dropped.
 
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
@@ -7,13 +7,13 @@ use std::process::{Child, Command, ExitStatus, Output, Stdio};
 
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
-use windrow_hub::store::sqlite::SqliteStore;
+use windrow_hub::store::sql::SqlStore;
 use windrow_hub::store::{LedgerStore, MeasuredRun, Store};
 use windrow_model::METHOD_VERSION;
 
 use super::{binaries, wait_for};
 
-/// A database file and what is done with it by the hub's commands.
+/// A database, a file unless one on a server is named, and what is done with it by the hub's commands.
 #[derive(Debug)]
 pub(crate) struct Hub {
     pub(crate) database: PathBuf,
@@ -34,9 +34,20 @@ impl Hub {
         Self { database: folder.path().join("hub.sqlite"), folder }
     }
 
+    /// A hub over a database on a server.
+    pub(crate) fn on(address: &str) -> Self {
+        Self { database: address.into(), ..Self::new() }
+    }
+
+    /// The user's data folder, for what isn't in the database.
+    pub(crate) fn data_folder(&self) -> PathBuf {
+        self.folder.path().to_owned()
+    }
+
     fn command(&self, args: &[&str]) -> Command {
         let mut command = Command::new(binaries::hub());
         command.args(args).arg("--database").arg(&self.database).stdin(Stdio::null());
+        command.env("XDG_DATA_HOME", self.data_folder());
         command
     }
 
@@ -101,7 +112,7 @@ impl Hub {
     pub(crate) fn stored(&self) -> (Vec<MeasuredRun>, usize) {
         let runtime = tokio::runtime::Runtime::new().expect("a runtime");
         runtime.block_on(async {
-            let store = SqliteStore::open(&self.database).await.expect("the database opens");
+            let store = SqlStore::open_file(&self.database).await.expect("the database opens");
             let runs = store.run_list_measured(METHOD_VERSION).await.expect("runs");
             let leaves = store.ledger_list(0, 1000).await.expect("a ledger");
             let n_leaves = leaves.iter().filter(|leaf| leaf.kind == "record").count();

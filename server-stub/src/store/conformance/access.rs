@@ -5,7 +5,7 @@ use windrow_model::record::Digest;
 use crate::access::Role;
 use crate::store::Store;
 use crate::store::access::{Grant, Granted, MAX_SESSIONS, NewGrant, NewSession};
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::testing::START_MS;
 
 conformance!(

@@ -10,7 +10,7 @@ use crate::store::facts::{
     Actor, ERASED_REASON, Erasing, FactStore as _, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeChange,
     ScopeCount, ScopeDeed, ScopeDone, ScopeEntry, VisitLogged,
 };
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::store::{NewDevice, NewRecord, RunFacts, Service, Store};
 use crate::testing::{Laptop, START_MS, new_invite};
 
@@ -28,14 +28,14 @@ conformance!(
     every_change_has_its_leaf,
 );
 
-const ADMIN: Actor = Actor { role: Role::Admin, grant_id: None };
+pub(super) const ADMIN: Actor = Actor { role: Role::Admin, grant_id: None };
 const TECHNICIAN: Actor = Actor { role: Role::Technician, grant_id: Some(3) };
 
-fn day(text: &str) -> NaiveDate {
+pub(super) fn day(text: &str) -> NaiveDate {
     text.parse().unwrap()
 }
 
-fn entry(tag: &str, site: &str) -> ScopeEntry {
+pub(super) fn entry(tag: &str, site: &str) -> ScopeEntry {
     ScopeEntry {
         tag: tag.to_owned(),
         model: "Fjordbook 14".to_owned(),
@@ -49,7 +49,7 @@ fn entry(tag: &str, site: &str) -> ScopeEntry {
 }
 
 /// A laptop known from an imported run.
-async fn imported<S: Store>(store: &S, device_id: &str, digest: u8) {
+pub(super) async fn imported<S: Store>(store: &S, device_id: &str, digest: u8) {
     let run = RunFacts { provenance: "imported", ..run(device_id, Digest([digest; 32])) };
     store.run_import_batch(vec![run]).await.unwrap();
 }
@@ -58,7 +58,7 @@ fn run(device_id: &str, digest: Digest) -> RunFacts {
     RunFacts { site: "quay".to_owned(), ..super::facts(device_id, digest) }
 }
 
-async fn joined<S: Store>(store: &S, seed: u8, tag: &str) -> String {
+pub(super) async fn joined<S: Store>(store: &S, seed: u8, tag: &str) -> String {
     let laptop = Laptop::new(seed);
     let (_, mut invite) = new_invite(1, START_MS + 1000);
     tag.clone_into(&mut invite.asset_tag);
@@ -70,7 +70,7 @@ async fn joined<S: Store>(store: &S, seed: u8, tag: &str) -> String {
     laptop.device_id()
 }
 
-fn visit(device_id: &str, actions: &[ServiceAction]) -> NewVisit {
+pub(super) fn visit(device_id: &str, actions: &[ServiceAction]) -> NewVisit {
     NewVisit {
         device_id: device_id.to_owned(),
         visited_on: day("2026-01-30"),
@@ -409,7 +409,7 @@ async fn every_change_has_its_leaf<S: Store>(store: S) {
 async fn nothing_erased_stays_in_the_file_once_it_is_compacted() {
     let folder = tempfile::TempDir::new().unwrap();
     let path = folder.path().join("hub.sqlite");
-    let store = SqliteStore::open(&path).await.unwrap();
+    let store = SqlStore::open_file(&path).await.unwrap();
     // Enough, and in such an order, that pages are split and leave copies behind.
     for n in 0..400 {
         let site = if n % 3 == 0 { "Quay Street" } else { "Mill Lane" };
@@ -417,7 +417,7 @@ async fn nothing_erased_stays_in_the_file_once_it_is_compacted() {
         store.scope_import(listed, ADMIN, START_MS).await.unwrap();
     }
     // A reader beside it, as a hub that serves is one.
-    let beside = SqliteStore::open(&path).await.unwrap();
+    let beside = SqlStore::open_file(&path).await.unwrap();
     let what = Erasing::Site("Quay Street".to_owned());
     assert_eq!(store.text_erase(what, ADMIN, START_MS + 1).await.unwrap().n_entries(), 134);
     store.store_compact().await.unwrap();

@@ -6,7 +6,7 @@ use crate::access::Role;
 use crate::notices::MAX_WAITING;
 use crate::store::facts::{Actor, Erased, Erasing, FactStore as _};
 use crate::store::notices::{NewNotice, NoticeEnd, NoticeStore as _, ToldBand};
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::store::{LedgerStore as _, Store};
 use crate::testing::START_MS;
 
@@ -25,7 +25,7 @@ fn notice(id: &str, told: Vec<ToldBand>) -> NewNotice {
     NewNotice { notice_id: id.to_owned(), body: format!("{{\"id\":\"{id}\"}}"), told, made_at_ms: START_MS }
 }
 
-async fn bands(store: &SqliteStore, receiver: &str) -> Option<HashMap<String, String>> {
+async fn bands(store: &SqlStore, receiver: &str) -> Option<HashMap<String, String>> {
     let told = store.notice_told_list(receiver.to_owned()).await.unwrap();
     told.map(|told| told.into_iter().map(|((device_id, _), band)| (device_id, band)).collect())
 }
@@ -34,7 +34,7 @@ fn expected(bands: &[(&str, &str)]) -> HashMap<String, String> {
     bands.iter().map(|(d, b)| ((*d).to_owned(), (*b).to_owned())).collect()
 }
 
-async fn a_notice_waits_with_its_bands_told_until_it_ends(store: SqliteStore) {
+async fn a_notice_waits_with_its_bands_told_until_it_ends(store: SqlStore) {
     let n_leaves = store.ledger_size().await.unwrap();
     let desk = || "desk".to_owned();
     store.notice_told_put(desk(), vec![told("a", "no_visit"), told("b", "retest")]).await.unwrap();
@@ -65,7 +65,7 @@ async fn a_notice_waits_with_its_bands_told_until_it_ends(store: SqliteStore) {
     assert_eq!(store.ledger_size().await.unwrap(), n_leaves, "a notice has no leaf");
 }
 
-async fn at_the_bound_nothing_is_done(store: SqliteStore) {
+async fn at_the_bound_nothing_is_done(store: SqlStore) {
     let desk = || "desk".to_owned();
     store.notice_begin(desk(), START_MS).await.unwrap();
     for n in 0..MAX_WAITING {
@@ -81,7 +81,7 @@ async fn at_the_bound_nothing_is_done(store: SqliteStore) {
     assert_eq!(store.notice_receiver_list().await.unwrap()[0].n_waiting, MAX_WAITING);
 }
 
-async fn a_receiver_begins_once_and_is_forgotten_alone(store: SqliteStore) {
+async fn a_receiver_begins_once_and_is_forgotten_alone(store: SqlStore) {
     assert_eq!(bands(&store, "desk").await, None);
     for receiver in ["desk", "log"] {
         store.notice_told_put(receiver.to_owned(), vec![told("a", "no_visit")]).await.unwrap();
@@ -101,7 +101,7 @@ async fn a_receiver_begins_once_and_is_forgotten_alone(store: SqliteStore) {
     assert!(store.notice_next("log".to_owned()).await.unwrap().is_some());
 }
 
-async fn what_is_erased_goes_from_notices_that_wait(store: SqliteStore) {
+async fn what_is_erased_goes_from_notices_that_wait(store: SqlStore) {
     let change = |device_id: &str, tag: &str, site: &str| serde_json::json!({"device_id": device_id, "asset_tag": tag, "site": site});
     let changes = [change("a", "T-1", "Quay"), change("b", "T-2", "Quay"), change("c", "T-3", "Lowfield")];
     let body = serde_json::json!({"id": "1", "changes": changes}).to_string();

@@ -8,7 +8,7 @@ use crate::access::Role;
 use crate::rounds::hours::{Hours, Stock, Stocked};
 use crate::store::facts::Actor;
 use crate::store::rounds::{BookedVisit, RoundsStore as _, SiteDay, StoredCosts, StoredPlan};
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::store::{LedgerStore as _, Store};
 use crate::testing::START_MS;
 
@@ -23,7 +23,7 @@ fn day(text: &str) -> NaiveDate {
     text.parse().unwrap()
 }
 
-async fn what_is_taken_stays_until_it_is_taken_anew(store: SqliteStore) {
+async fn what_is_taken_stays_until_it_is_taken_anew(store: SqlStore) {
     assert_eq!(store.round_input_get().await.unwrap(), (Hours::new(), Stock::new()));
     let on = |site: &str, date: &str, minutes| ((site.to_owned(), day(date)), minutes);
     store
@@ -38,7 +38,7 @@ async fn what_is_taken_stays_until_it_is_taken_anew(store: SqliteStore) {
     assert_eq!(store.round_input_get().await.unwrap(), (expected, fans(2)));
 }
 
-async fn costs_are_those_that_were_set_last(store: SqliteStore) {
+async fn costs_are_those_that_were_set_last(store: SqlStore) {
     assert_eq!(store.costs_get().await.unwrap(), None);
     let actor = Actor { role: Role::Admin, grant_id: Some(1) };
     for (revision, toml) in [(1, "outage = 300"), (2, "outage = 500")] {
@@ -48,7 +48,7 @@ async fn costs_are_those_that_were_set_last(store: SqliteStore) {
     }
 }
 
-async fn a_day_keeps_its_name_and_its_sequence_rises_with_every_change(store: SqliteStore) {
+async fn a_day_keeps_its_name_and_its_sequence_rises_with_every_change(store: SqlStore) {
     assert_eq!(store.round_plan_get().await.unwrap(), None);
     assert_eq!(store.round_plan_version().await.unwrap(), None);
     let site_day = |site: &str, date: &str, digest| SiteDay {
@@ -90,7 +90,7 @@ async fn a_day_keeps_its_name_and_its_sequence_rises_with_every_change(store: Sq
     assert_eq!(store.ledger_size().await.unwrap(), n_leaves, "intentions have no leaf");
 }
 
-async fn a_booking_is_replaced_and_ends(store: SqliteStore) {
+async fn a_booking_is_replaced_and_ends(store: SqlStore) {
     let booking = |device_id: &str, date: &str, actions: &[ServiceAction]| BookedVisit {
         device_id: device_id.to_owned(),
         day: day(date),

@@ -19,7 +19,7 @@ use crate::store::access::{AccessStore as _, NewGrant};
 use crate::store::facts::{
     Actor, Erasing, FactStore as _, MarkKind, NewMark, NewVisit, ScopeDeed, ScopeEntry,
 };
-use crate::store::sqlite::SqliteStore;
+use crate::store::sql::SqlStore;
 use crate::store::{LedgerStore as _, Service, Store as _};
 use crate::testing::{START_MS, TestHub};
 use crate::{import, ingest};
@@ -110,7 +110,7 @@ async fn filled() -> (TestHub, Vec<String>) {
     (hub, ids)
 }
 
-async fn import_one(store: &SqliteStore) {
+async fn import_one(store: &SqlStore) {
     let wire = crate::testing::emulated_trace("Tamsel 14", &windrow_model::emulate::RunPlan::default());
     let trace = windrow_model::record::canonical::to_bytes(&wire).unwrap();
     let told = import::told_by(&trace).unwrap();
@@ -437,7 +437,7 @@ fn a_bit_flipped_anywhere_that_is_covered_is_found() {
                 let flipped = flip(&mut c, (table, column), (row, byte, bit)).await;
                 c.close().await.unwrap();
                 let Some(flipped) = flipped else { return Ok(false) };
-                let store = SqliteStore::open(&path).await.unwrap();
+                let store = SqlStore::open_file(&path).await.unwrap();
                 let report = check(&store, None).await.unwrap();
                 store.store_close().await;
                 let is_named = report.findings.iter().any(|f| {

@@ -1,14 +1,13 @@
 //! Holds, snoozes, and checks that are asked for.
 
 use serde::Serialize;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
 use super::{body_of, commit, committed, is_erased, laptops, parsed};
 use crate::ledger::leaf::LeafKind;
 use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{Actor, ERASED_REASON, Mark, MarkKind, Marked, NewMark};
-use crate::store::sqlite::ledger::append_json_event;
+use crate::store::sql::db::{Connection, Pool, Row, query};
+use crate::store::sql::ledger::append_json_event;
 use crate::store::{EpochMs, NewRecord, StoreError};
 
 /// Free text of a mark.
@@ -36,7 +35,7 @@ const fn leaf_kind(kind: MarkKind) -> LeafKind {
     }
 }
 
-pub(super) async fn set_in_tx(c: &mut SqliteConnection, mark: &NewMark) -> Result<Marked, StoreError> {
+pub(super) async fn set_in_tx(c: &mut Connection, mark: &NewMark) -> Result<Marked, StoreError> {
     if !laptops::is_known(&mut *c, &mark.device_id).await? {
         return Ok(Marked::NoSuchLaptop);
     }
@@ -45,9 +44,9 @@ pub(super) async fn set_in_tx(c: &mut SqliteConnection, mark: &NewMark) -> Resul
     }
     end_row(c, &mark.device_id, mark.kind, mark.now_ms).await?;
     let commitment = commit(&Texts { why: &mark.why })?;
-    sqlx::query(
+    query(
         "INSERT INTO mark (device_id, kind, why, until_ms, began_at_ms, by_role, grant_id, salt) \
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
     )
     .bind(&mark.device_id)
     .bind(mark.kind.name())
@@ -71,7 +70,7 @@ pub(super) async fn set_in_tx(c: &mut SqliteConnection, mark: &NewMark) -> Resul
 }
 
 pub(super) async fn end_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     device_id: &str,
     kind: MarkKind,
     actor: Actor,
@@ -95,72 +94,71 @@ pub(super) async fn end_in_tx(
 }
 
 /// A record came: a check that was asked for before it was made is there. Its own leaf tells that.
-pub(in crate::store::sqlite) async fn check_came_in_tx(
-    c: &mut SqliteConnection,
+pub(in crate::store::sql) async fn check_came_in_tx(
+    c: &mut Connection,
     record: &NewRecord,
 ) -> Result<(), StoreError> {
     let facts = &record.facts;
     if facts.outcome == "not_started" {
         return Ok(());
     }
-    let ended = sqlx::query(
-        "UPDATE mark SET ended_at_ms = ? WHERE device_id = ? AND kind = 'check' AND ended_at_ms IS NULL \
-         AND began_at_ms <= ?",
+    let ended = query(
+        "UPDATE mark SET ended_at_ms = $1 WHERE device_id = $2 AND kind = 'check' AND ended_at_ms IS NULL \
+         AND began_at_ms <= $3",
     )
     .bind(facts.received_at_ms)
     .bind(&facts.device_id)
     .bind(facts.tested_at_ms)
     .execute(&mut *c)
     .await?;
-    if ended.rows_affected() > 0 {
+    if ended > 0 {
         set_check_wanted(c, &facts.device_id, None).await?;
     }
     Ok(())
 }
 
 async fn end_row(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     device_id: &str,
     kind: MarkKind,
     now_ms: EpochMs,
 ) -> Result<bool, StoreError> {
-    let ended = sqlx::query(
-        "UPDATE mark SET ended_at_ms = ? WHERE device_id = ? AND kind = ? AND ended_at_ms IS NULL",
-    )
-    .bind(now_ms)
-    .bind(device_id)
-    .bind(kind.name())
-    .execute(c)
-    .await?;
-    Ok(ended.rows_affected() > 0)
+    let ended =
+        query("UPDATE mark SET ended_at_ms = $1 WHERE device_id = $2 AND kind = $3 AND ended_at_ms IS NULL")
+            .bind(now_ms)
+            .bind(device_id)
+            .bind(kind.name())
+            .execute(c)
+            .await?;
+    Ok(ended > 0)
 }
 
 /// What the laptop is told with its next acknowledgement. `false`: it has not joined, or is revoked.
 async fn set_check_wanted(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     device_id: &str,
     by_ms: Option<EpochMs>,
 ) -> Result<bool, StoreError> {
-    let done = sqlx::query(
-        "UPDATE device SET check_wanted_by_ms = ?1 WHERE device_id = ?2 AND (?1 IS NULL OR revoked_at_ms IS NULL)",
+    let done = query(
+        "UPDATE device SET check_wanted_by_ms = $1 WHERE device_id = $2 AND ($1 IS NULL OR revoked_at_ms IS NULL)",
     )
     .bind(by_ms)
     .bind(device_id)
     .execute(c)
     .await?;
-    Ok(done.rows_affected() > 0)
+    Ok(done > 0)
 }
 
 pub(super) async fn list(
-    pool: &SqlitePool,
+    pool: &Pool,
     device_id: Option<&str>,
     now_ms: EpochMs,
 ) -> Result<Vec<Mark>, StoreError> {
     // A check that is wanted stays wanted when its time has passed; a hold or a snooze with an end ends.
-    let rows = sqlx::query(
-        "SELECT device_id, kind, why, salt = x'' AS is_erased, until_ms, began_at_ms, by_role FROM mark \
-         WHERE ended_at_ms IS NULL AND (kind = 'check' OR until_ms IS NULL OR until_ms > ?1) \
-           AND (?2 IS NULL OR device_id = ?2) ORDER BY device_id, kind",
+    let rows = query(
+        "SELECT device_id, kind, why, length(salt) = 0 AS is_erased, until_ms, began_at_ms, by_role FROM mark \
+         WHERE ended_at_ms IS NULL AND (kind = 'check' OR until_ms IS NULL OR until_ms > $1) \
+           AND ($2 IS NULL OR device_id = $2) ORDER BY device_id, kind",
     )
     .bind(now_ms)
     .bind(device_id)
@@ -169,7 +167,7 @@ pub(super) async fn list(
     rows.iter().map(mark_of).collect()
 }
 
-fn mark_of(row: &SqliteRow) -> Result<Mark, StoreError> {
+fn mark_of(row: &Row) -> Result<Mark, StoreError> {
     Ok(Mark {
         device_id: row.try_get("device_id")?,
         kind: parsed(row, "kind", MarkKind::from_name)?,
@@ -181,7 +179,7 @@ fn mark_of(row: &SqliteRow) -> Result<Mark, StoreError> {
 }
 
 /// What a mark claims: that it was set, and, where it has ended, that somebody ended it, unless something else did.
-pub(in crate::store::sqlite) fn mark_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+pub(in crate::store::sql) fn mark_claims(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let kind = leaf_kind(parsed(row, "kind", MarkKind::from_name)?);
     let (mark_id, why): (i64, &str) = (row.try_get("mark_id")?, row.try_get("why")?);
     let salt: Option<&[u8]> = row.try_get("salt")?;

@@ -1,85 +1,89 @@
-//! SQLite: WAL, synchronous FULL, one writer that commits in groups, and a small pool of readers.
+//! The store in SQL: one writer that commits in groups, and a small pool of readers.
+//!
+//! Statements and what is read of them stand once. `sqlite` and `postgres` open a database, `db` speaks to it, `dialect` has what is not the
+//! same everywhere.
 
 mod access;
 mod check;
+mod db;
+mod dialect;
 mod facts;
 mod judgements;
 mod ledger;
 mod ledger_events;
 mod meters;
 mod notices;
+mod postgres;
 mod read;
 mod rounds;
 mod runs;
+mod sqlite;
 mod told;
 mod write;
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use sqlx::ConnectOptions;
-use sqlx::migrate::Migrator;
-use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions,
-    SqliteSynchronous,
-};
 use tokio::sync::{mpsc, oneshot};
 use windrow_model::record::Digest;
 
+use self::db::Pool;
 use self::read::WithMetrics;
 use self::write::Write;
+use super::server::{IfEmpty, Server};
 use super::{
     Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
     NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
 };
 use crate::ledger::key_file;
 
-static MIGRATIONS: Migrator = sqlx::migrate!("migrations/sqlite");
-
-/// Readers beside the one writer; a read is short, and more would only wait for the two cores of a small server.
-const N_READERS: u32 = 4;
 /// Writes that may wait. At the limit a caller is told to come again.
 const MAX_WAITING: usize = 1024;
-/// How long a connection waits for another process's lock. SQLite waits by looking again and again, so a writer without
-/// a pause can keep a command waiting for many of its transactions, and a slow disk makes each of them long.
-const BUSY_TIMEOUT: Duration = Duration::from_secs(30);
 
-/// A store in one SQLite file.
+/// A store in one database.
 #[derive(Debug, Clone)]
-pub struct SqliteStore {
-    readers: SqlitePool,
+pub struct SqlStore {
+    readers: Pool,
     writer: mpsc::Sender<Write>,
     head_key_path: PathBuf,
 }
 
-impl SqliteStore {
-    /// Opens the file, makes it where it is missing, and brings its schema up to date.
+/// Connections to a database whose schema is up to date.
+struct Opened {
+    /// One, of the writer.
+    writer: Pool,
+    readers: Pool,
+}
+
+impl SqlStore {
+    /// Opens a file of SQLite's, makes it where it is missing, and brings its schema up to date.
     ///
     /// # Errors
     /// If the file cannot be opened, isn't such a database, or doesn't keep the settings that durability rests on.
-    pub async fn open(path: &Path) -> Result<Self, StoreError> {
-        let open_error = |why: String| StoreError::Open { path: path.display().to_string(), why };
-        let options = SqliteConnectOptions::new()
-            .filename(path)
-            .create_if_missing(true)
-            .journal_mode(SqliteJournalMode::Wal)
-            .synchronous(SqliteSynchronous::Full)
-            .foreign_keys(true)
-            .busy_timeout(BUSY_TIMEOUT)
-            .disable_statement_logging();
-        let mut connection = options.connect().await.map_err(|e| open_error(e.to_string()))?;
-        check_pragmas(&mut connection).await?;
-        MIGRATIONS.run(&mut connection).await.map_err(|e| open_error(e.to_string()))?;
+    pub async fn open_file(path: &Path) -> Result<Self, StoreError> {
+        Self::start(sqlite::open(path).await?, key_file::beside(path)).await
+    }
+
+    /// Connects to a database on a server and brings its schema up to date. `head_key_path`: where the file of the head key
+    /// stands, which no server keeps.
+    ///
+    /// # Errors
+    /// If the server cannot be reached, refuses, or doesn't keep the settings that durability rests on; and as `if_empty` says.
+    pub async fn open_server(
+        server: &Server,
+        head_key_path: PathBuf,
+        if_empty: IfEmpty,
+    ) -> Result<Self, StoreError> {
+        Self::start(postgres::open(server, if_empty).await?, head_key_path).await
+    }
+
+    async fn start(opened: Opened, head_key_path: PathBuf) -> Result<Self, StoreError> {
+        let mut connection = opened.writer.acquire().await?;
         ledger::catch_up(&mut connection).await?;
         told::catch_up(&mut connection).await?;
-        let readers = SqlitePoolOptions::new()
-            .max_connections(N_READERS)
-            .connect_with(options.read_only(true))
-            .await
-            .map_err(|e| open_error(e.to_string()))?;
+        drop(connection);
         let (writer, jobs) = mpsc::channel(MAX_WAITING);
-        tokio::spawn(write::run(connection, jobs));
-        Ok(Self { readers, writer, head_key_path: key_file::beside(path) })
+        tokio::spawn(write::run(opened.writer, jobs));
+        Ok(Self { readers: opened.readers, writer, head_key_path })
     }
 
     /// Hands a write to the writer and waits until it is durable.
@@ -96,25 +100,7 @@ impl SqliteStore {
     }
 }
 
-/// Reads back what durability rests on: a setting that silently didn't take would lose records at a power cut.
-async fn check_pragmas(connection: &mut SqliteConnection) -> Result<(), StoreError> {
-    let journal: String = sqlx::query_scalar("PRAGMA journal_mode").fetch_one(&mut *connection).await?;
-    let synchronous: i64 = sqlx::query_scalar("PRAGMA synchronous").fetch_one(&mut *connection).await?;
-    let foreign_keys: i64 = sqlx::query_scalar("PRAGMA foreign_keys").fetch_one(&mut *connection).await?;
-    let kept = [
-        ("journal_mode", "wal", journal),
-        ("synchronous", "2", synchronous.to_string()),
-        ("foreign_keys", "1", foreign_keys.to_string()),
-    ];
-    for (pragma, wanted, found) in kept {
-        if found != wanted {
-            return Err(StoreError::Pragma { pragma, wanted, found });
-        }
-    }
-    Ok(())
-}
-
-impl Store for SqliteStore {
+impl Store for SqlStore {
     async fn invite_create(&self, invite: NewInvite) -> Result<(), StoreError> {
         self.write(|reply| Write::Invite(invite, reply)).await
     }
@@ -223,13 +209,14 @@ impl Store for SqliteStore {
 /// with the file would; a second time puts it right. For tests.
 #[cfg(test)]
 pub(crate) async fn flip_stored(path: &Path, digest: windrow_model::record::Digest, part: Part, at: f64) {
-    let mut connection = SqliteConnectOptions::new().filename(path).connect().await.unwrap();
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
+    let mut connection = sqlx::ConnectOptions::connect(&options).await.unwrap();
     let (read, write) = match part {
         Part::Header => {
-            ("SELECT header FROM run WHERE digest = ?", "UPDATE run SET header = ? WHERE digest = ?")
+            ("SELECT header FROM run WHERE digest = $1", "UPDATE run SET header = $1 WHERE digest = $2")
         }
         Part::Trace => {
-            ("SELECT trace FROM run WHERE digest = ?", "UPDATE run SET trace = ? WHERE digest = ?")
+            ("SELECT trace FROM run WHERE digest = $1", "UPDATE run SET trace = $1 WHERE digest = $2")
         }
     };
     let mut bytes: Vec<u8> =

@@ -1,11 +1,10 @@
-//! Grants and sessions in SQLite.
+//! Grants and sessions in SQL.
 
 use serde::Serialize;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
 use windrow_model::record::Digest;
 
-use super::SqliteStore;
+use super::SqlStore;
+use super::db::{Connection, Row, query, query_scalar};
 use super::facts::{body_of, commit, committed, is_erased};
 use super::ledger::append_json_event;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
@@ -37,7 +36,7 @@ impl AccessWrite {
         }
     }
 
-    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+    pub(super) async fn run(self, c: &mut Connection) -> HeldAnswer {
         match self {
             Self::Grant(grant, reply) => hold(reply, in_savepoint!(c, grant_create_in_tx(c, &grant))),
             Self::Revoke { grant_id, now_ms, reply } => {
@@ -75,7 +74,7 @@ struct GrantEvent<'a> {
 const GRANT_COLUMNS: &str =
     "g.grant_id, g.role, g.label, g.site, g.created_at_ms, g.expires_at_ms, g.revoked_at_ms";
 
-impl AccessStore for SqliteStore {
+impl AccessStore for SqlStore {
     async fn grant_create(&self, grant: NewGrant) -> Result<Granted, StoreError> {
         self.write(|reply| Write::Access(AccessWrite::Grant(grant, reply))).await
     }
@@ -85,14 +84,14 @@ impl AccessStore for SqliteStore {
     }
 
     async fn grant_list(&self) -> Result<Vec<Grant>, StoreError> {
-        let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g ORDER BY g.grant_id");
-        let rows = sqlx::query(sqlx::AssertSqlSafe(query)).fetch_all(&self.readers).await?;
+        let text = format!("SELECT {GRANT_COLUMNS} FROM access_grant g ORDER BY g.grant_id");
+        let rows = query(sqlx::AssertSqlSafe(text)).fetch_all(&self.readers).await?;
         rows.iter().map(grant_of).collect()
     }
 
     async fn grant_of_token(&self, token_hash: Digest) -> Result<Option<Grant>, StoreError> {
-        let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.token_hash = ?");
-        let row = sqlx::query(sqlx::AssertSqlSafe(query))
+        let text = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.token_hash = $1");
+        let row = query(sqlx::AssertSqlSafe(text))
             .bind(token_hash.0.to_vec())
             .fetch_optional(&self.readers)
             .await?;
@@ -104,11 +103,11 @@ impl AccessStore for SqliteStore {
     }
 
     async fn session_get(&self, secret_hash: Digest) -> Result<Option<Session>, StoreError> {
-        let query = format!(
+        let text = format!(
             "SELECT {GRANT_COLUMNS}, s.seen_at_ms, s.ends_at_ms FROM access_session s \
-             JOIN access_grant g ON g.grant_id = s.grant_id WHERE s.secret_hash = ?"
+             JOIN access_grant g ON g.grant_id = s.grant_id WHERE s.secret_hash = $1"
         );
-        let row = sqlx::query(sqlx::AssertSqlSafe(query))
+        let row = query(sqlx::AssertSqlSafe(text))
             .bind(secret_hash.0.to_vec())
             .fetch_optional(&self.readers)
             .await?;
@@ -131,7 +130,7 @@ impl AccessStore for SqliteStore {
     }
 }
 
-fn grant_of(row: &SqliteRow) -> Result<Grant, StoreError> {
+fn grant_of(row: &Row) -> Result<Grant, StoreError> {
     let role: String = row.try_get("role")?;
     Ok(Grant {
         grant_id: row.try_get("grant_id")?,
@@ -146,7 +145,7 @@ fn grant_of(row: &SqliteRow) -> Result<Grant, StoreError> {
 }
 
 /// What a grant claims: that it was given, and, where it is no longer good, that it was taken back.
-pub(super) fn grant_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+pub(super) fn grant_claims(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let (grant_id, label): (i64, &str) = (row.try_get("grant_id")?, row.try_get("label")?);
     let salt: Option<&[u8]> = row.try_get("salt")?;
     let given = GrantEvent {
@@ -174,14 +173,15 @@ const fn taken_back(grant_id: i64) -> GrantEvent<'static> {
     GrantEvent { grant_id, role: None, is_given: false, expires_at_ms: None, text_commitment: None }
 }
 
-async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Result<Granted, StoreError> {
-    let (n_good, n_admins): (i64, i64) = sqlx::query_as(
-        "SELECT COUNT(*), COALESCE(SUM(role = 'admin'), 0) FROM access_grant \
-         WHERE revoked_at_ms IS NULL AND (expires_at_ms IS NULL OR expires_at_ms > ?)",
+async fn grant_create_in_tx(c: &mut Connection, grant: &NewGrant) -> Result<Granted, StoreError> {
+    let good = query(
+        "SELECT COUNT(*) AS n_good, COUNT(*) FILTER (WHERE role = 'admin') AS n_admins FROM access_grant \
+         WHERE revoked_at_ms IS NULL AND (expires_at_ms IS NULL OR expires_at_ms > $1)",
     )
     .bind(grant.created_at_ms)
     .fetch_one(&mut *c)
     .await?;
+    let (n_good, n_admins): (i64, i64) = (good.try_get("n_good")?, good.try_get("n_admins")?);
     if grant.only_as_first_admin && n_admins > 0 {
         return Ok(Granted::AdminExists);
     }
@@ -189,9 +189,9 @@ async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Resul
         return Ok(Granted::TooMany);
     }
     let commitment = commit(&Texts { label: &grant.label, site: grant.site.as_deref() })?;
-    let grant_id = sqlx::query_scalar(
+    let grant_id = query_scalar(
         "INSERT INTO access_grant (token_hash, role, label, site, created_at_ms, expires_at_ms, salt) \
-         VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING grant_id",
+         VALUES ($1, $2, $3, $4, $5, $6, $7) RETURNING grant_id",
     )
     .bind(&grant.token_hash.0[..])
     .bind(grant.role.name())
@@ -214,43 +214,43 @@ async fn grant_create_in_tx(c: &mut SqliteConnection, grant: &NewGrant) -> Resul
 }
 
 async fn grant_revoke_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     grant_id: i64,
     now_ms: EpochMs,
 ) -> Result<Option<Grant>, StoreError> {
     let revoked =
-        sqlx::query("UPDATE access_grant SET revoked_at_ms = ? WHERE grant_id = ? AND revoked_at_ms IS NULL")
+        query("UPDATE access_grant SET revoked_at_ms = $1 WHERE grant_id = $2 AND revoked_at_ms IS NULL")
             .bind(now_ms)
             .bind(grant_id)
             .execute(&mut *c)
             .await?;
-    if revoked.rows_affected() > 0 {
+    if revoked > 0 {
         append_json_event(c, LeafKind::Grant, &taken_back(grant_id), now_ms).await?;
     }
-    sqlx::query("DELETE FROM access_session WHERE grant_id = ?").bind(grant_id).execute(&mut *c).await?;
-    let query = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.grant_id = ?");
-    let row = sqlx::query(sqlx::AssertSqlSafe(query)).bind(grant_id).fetch_optional(c).await?;
+    query("DELETE FROM access_session WHERE grant_id = $1").bind(grant_id).execute(&mut *c).await?;
+    let text = format!("SELECT {GRANT_COLUMNS} FROM access_grant g WHERE g.grant_id = $1");
+    let row = query(sqlx::AssertSqlSafe(text)).bind(grant_id).fetch_optional(c).await?;
     row.as_ref().map(grant_of).transpose()
 }
 
-async fn session_begin_in_tx(c: &mut SqliteConnection, session: &NewSession) -> Result<(), StoreError> {
-    sqlx::query("DELETE FROM access_session WHERE ends_at_ms <= ? OR seen_at_ms <= ?")
+async fn session_begin_in_tx(c: &mut Connection, session: &NewSession) -> Result<(), StoreError> {
+    query("DELETE FROM access_session WHERE ends_at_ms <= $1 OR seen_at_ms <= $2")
         .bind(session.now_ms)
         .bind(session.idle_since_ms)
         .execute(&mut *c)
         .await?;
     // The oldest go, so that one more fits.
-    sqlx::query(
-        "DELETE FROM access_session WHERE secret_hash IN (SELECT secret_hash FROM access_session \
-         WHERE grant_id = ? ORDER BY began_at_ms DESC, secret_hash LIMIT -1 OFFSET ?)",
+    query(
+        "DELETE FROM access_session WHERE grant_id = $1 AND secret_hash NOT IN (SELECT secret_hash FROM access_session \
+         WHERE grant_id = $1 ORDER BY began_at_ms DESC, secret_hash LIMIT $2)",
     )
     .bind(session.grant_id)
     .bind(MAX_SESSIONS - 1)
     .execute(&mut *c)
     .await?;
-    sqlx::query(
+    query(
         "INSERT INTO access_session (secret_hash, grant_id, began_at_ms, seen_at_ms, ends_at_ms) \
-         VALUES (?, ?, ?, ?, ?)",
+         VALUES ($1, $2, $3, $4, $5)",
     )
     .bind(&session.secret_hash.0[..])
     .bind(session.grant_id)
@@ -263,11 +263,11 @@ async fn session_begin_in_tx(c: &mut SqliteConnection, session: &NewSession) -> 
 }
 
 async fn session_touch_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     secret_hash: Digest,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
-    sqlx::query("UPDATE access_session SET seen_at_ms = MAX(seen_at_ms, ?) WHERE secret_hash = ?")
+    query("UPDATE access_session SET seen_at_ms = $1 WHERE secret_hash = $2 AND seen_at_ms < $1")
         .bind(now_ms)
         .bind(secret_hash.0.to_vec())
         .execute(c)
@@ -275,8 +275,8 @@ async fn session_touch_in_tx(
     Ok(())
 }
 
-async fn session_end_in_tx(c: &mut SqliteConnection, secret_hash: Digest) -> Result<(), StoreError> {
-    sqlx::query("DELETE FROM access_session WHERE secret_hash = ?")
+async fn session_end_in_tx(c: &mut Connection, secret_hash: Digest) -> Result<(), StoreError> {
+    query("DELETE FROM access_session WHERE secret_hash = $1")
         .bind(secret_hash.0.to_vec())
         .execute(c)
         .await?;

@@ -1,13 +1,12 @@
-//! The ledger in SQLite. A leaf is appended in the transaction of what it stands for.
+//! The ledger in SQL. A leaf is appended in the transaction of what it stands for.
 
 use std::path::PathBuf;
 
 use serde::Serialize;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, canonical};
 
-use super::SqliteStore;
+use super::SqlStore;
+use super::db::{Connection, Pool, Row, query, query_scalar};
 use super::read::digest_of;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::ledger::leaf::{LeafKind, leaf_hash};
@@ -24,7 +23,7 @@ pub(super) enum LedgerWrite {
 }
 
 impl LedgerWrite {
-    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+    pub(super) async fn run(self, c: &mut Connection) -> HeldAnswer {
         match self {
             Self::Event { kind, body, at_ms, reply } => {
                 hold(reply, in_savepoint!(c, append_event(c, kind, &body, at_ms)))
@@ -44,7 +43,7 @@ impl LedgerWrite {
 /// Appends an event in the caller's transaction, its body as canonical JSON; says the leaf's place. Free and personal
 /// text must not stand in the body: name a [`crate::ledger::leaf::Commitment`] to it.
 pub(super) async fn append_json_event(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     kind: LeafKind,
     body: &(impl Serialize + Sync),
     at_ms: EpochMs,
@@ -56,13 +55,13 @@ pub(super) async fn append_json_event(
 
 /// As [`append_json_event`], of a body that is canonical JSON already.
 pub(super) async fn append_event(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     kind: LeafKind,
     canonical_body: &[u8],
     at_ms: EpochMs,
 ) -> Result<u64, StoreError> {
     let leaf_idx = append_leaf(c, kind, Digest::of(canonical_body), at_ms).await?;
-    sqlx::query("INSERT INTO ledger_event (leaf_idx, body) VALUES (?, ?)")
+    query("INSERT INTO ledger_event (leaf_idx, body) VALUES ($1, $2)")
         .bind(leaf_idx.cast_signed())
         .bind(canonical_body)
         .execute(c)
@@ -72,15 +71,15 @@ pub(super) async fn append_event(
 
 /// Appends a leaf and what subtrees it completes.
 pub(super) async fn append_leaf(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     kind: LeafKind,
     digest: Digest,
     at_ms: EpochMs,
 ) -> Result<u64, StoreError> {
     let hash = leaf_hash(kind.name(), digest, at_ms.unsigned_abs());
-    let leaf_idx: i64 = sqlx::query_scalar(
+    let leaf_idx: i64 = query_scalar(
         "INSERT INTO ledger_leaf (leaf_idx, kind, digest, at_ms, leaf_hash) \
-         SELECT COALESCE(MAX(leaf_idx) + 1, 0), ?, ?, ?, ? FROM ledger_leaf RETURNING leaf_idx",
+         SELECT COALESCE(MAX(leaf_idx) + 1, 0), $1, $2, $3, $4 FROM ledger_leaf RETURNING leaf_idx",
     )
     .bind(kind.name())
     .bind(digest.0.to_vec())
@@ -96,7 +95,7 @@ pub(super) async fn append_leaf(
 }
 
 /// Stores the hashes of all subtrees whose last leaf is the `tree_size`-th.
-async fn store_subtrees_that_end_at(c: &mut SqliteConnection, tree_size: u64) -> Result<(), StoreError> {
+async fn store_subtrees_that_end_at(c: &mut Connection, tree_size: u64) -> Result<(), StoreError> {
     let lowest = Subtree { level: STORED_LEVEL, idx: (tree_size >> STORED_LEVEL) - 1 };
     let mut hash = hash_of_leaves(c, lowest).await?;
     subtree_put(c, lowest, hash).await?;
@@ -109,24 +108,22 @@ async fn store_subtrees_that_end_at(c: &mut SqliteConnection, tree_size: u64) ->
 }
 
 /// Stores what subtrees are missing: leaves that an older version wrote have none.
-pub(super) async fn catch_up(c: &mut SqliteConnection) -> Result<(), StoreError> {
-    let tree_size: i64 = sqlx::query_scalar("SELECT COALESCE(MAX(leaf_idx) + 1, 0) FROM ledger_leaf")
+pub(super) async fn catch_up(c: &mut Connection) -> Result<(), StoreError> {
+    let tree_size: i64 =
+        query_scalar("SELECT COALESCE(MAX(leaf_idx) + 1, 0) FROM ledger_leaf").fetch_one(&mut *c).await?;
+    let n_stored: i64 = query_scalar("SELECT COALESCE(MAX(idx) + 1, 0) FROM ledger_subtree WHERE level = $1")
+        .bind(STORED_LEVEL)
         .fetch_one(&mut *c)
         .await?;
-    let n_stored: i64 =
-        sqlx::query_scalar("SELECT COALESCE(MAX(idx) + 1, 0) FROM ledger_subtree WHERE level = ?")
-            .bind(STORED_LEVEL)
-            .fetch_one(&mut *c)
-            .await?;
     for idx in n_stored.unsigned_abs()..tree_size.unsigned_abs() >> STORED_LEVEL {
         store_subtrees_that_end_at(c, (idx + 1) << STORED_LEVEL).await?;
     }
     Ok(())
 }
 
-async fn subtree_put(c: &mut SqliteConnection, subtree: Subtree, hash: Digest) -> Result<(), StoreError> {
+async fn subtree_put(c: &mut Connection, subtree: Subtree, hash: Digest) -> Result<(), StoreError> {
     // The same leaves give the same hash: another process that caught up first has written this very row.
-    sqlx::query("INSERT INTO ledger_subtree (level, idx, hash) VALUES (?, ?, ?) ON CONFLICT DO NOTHING")
+    query("INSERT INTO ledger_subtree (level, idx, hash) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING")
         .bind(subtree.level)
         .bind(subtree.idx.cast_signed())
         .bind(hash.0.to_vec())
@@ -135,7 +132,7 @@ async fn subtree_put(c: &mut SqliteConnection, subtree: Subtree, hash: Digest) -
     Ok(())
 }
 
-async fn subtree_hash(c: &mut SqliteConnection, subtree: Subtree) -> Result<Digest, StoreError> {
+async fn subtree_hash(c: &mut Connection, subtree: Subtree) -> Result<Digest, StoreError> {
     if subtree.level < STORED_LEVEL {
         hash_of_leaves(c, subtree).await
     } else {
@@ -143,9 +140,9 @@ async fn subtree_hash(c: &mut SqliteConnection, subtree: Subtree) -> Result<Dige
     }
 }
 
-async fn stored_hash(c: &mut SqliteConnection, subtree: Subtree) -> Result<Digest, StoreError> {
+async fn stored_hash(c: &mut Connection, subtree: Subtree) -> Result<Digest, StoreError> {
     let bytes: Option<Vec<u8>> =
-        sqlx::query_scalar("SELECT hash FROM ledger_subtree WHERE level = ? AND idx = ?")
+        query_scalar("SELECT hash FROM ledger_subtree WHERE level = $1 AND idx = $2")
             .bind(subtree.level)
             .bind(subtree.idx.cast_signed())
             .fetch_optional(c)
@@ -157,10 +154,10 @@ async fn stored_hash(c: &mut SqliteConnection, subtree: Subtree) -> Result<Diges
     digest_of(&bytes.ok_or_else(missing)?, "ledger_subtree.hash")
 }
 
-async fn hash_of_leaves(c: &mut SqliteConnection, subtree: Subtree) -> Result<Digest, StoreError> {
+async fn hash_of_leaves(c: &mut Connection, subtree: Subtree) -> Result<Digest, StoreError> {
     let leaves = subtree.leaves();
-    let hashes: Vec<Vec<u8>> = sqlx::query_scalar(
-        "SELECT leaf_hash FROM ledger_leaf WHERE leaf_idx >= ? AND leaf_idx < ? ORDER BY leaf_idx",
+    let hashes: Vec<Vec<u8>> = query_scalar(
+        "SELECT leaf_hash FROM ledger_leaf WHERE leaf_idx >= $1 AND leaf_idx < $2 ORDER BY leaf_idx",
     )
     .bind(leaves.start.cast_signed())
     .bind(leaves.end.cast_signed())
@@ -178,9 +175,9 @@ async fn hash_of_leaves(c: &mut SqliteConnection, subtree: Subtree) -> Result<Di
     Ok(growing.root())
 }
 
-async fn head_put_in_tx(c: &mut SqliteConnection, head: &StoredHead) -> Result<StoredHead, StoreError> {
-    sqlx::query(
-        "INSERT INTO ledger_head (tree_size, root_hash, at_ms, public_key, signature) VALUES (?, ?, ?, ?, ?) \
+async fn head_put_in_tx(c: &mut Connection, head: &StoredHead) -> Result<StoredHead, StoreError> {
+    query(
+        "INSERT INTO ledger_head (tree_size, root_hash, at_ms, public_key, signature) VALUES ($1, $2, $3, $4, $5) \
          ON CONFLICT DO NOTHING",
     )
     .bind(head.tree_size.cast_signed())
@@ -197,9 +194,9 @@ async fn head_put_in_tx(c: &mut SqliteConnection, head: &StoredHead) -> Result<S
     })
 }
 
-async fn head_get(c: &mut SqliteConnection, tree_size: u64) -> Result<Option<StoredHead>, StoreError> {
-    let row = sqlx::query(
-        "SELECT tree_size, root_hash, at_ms, public_key, signature FROM ledger_head WHERE tree_size = ?",
+async fn head_get(c: &mut Connection, tree_size: u64) -> Result<Option<StoredHead>, StoreError> {
+    let row = query(
+        "SELECT tree_size, root_hash, at_ms, public_key, signature FROM ledger_head WHERE tree_size = $1",
     )
     .bind(tree_size.cast_signed())
     .fetch_optional(c)
@@ -207,10 +204,10 @@ async fn head_get(c: &mut SqliteConnection, tree_size: u64) -> Result<Option<Sto
     row.as_ref().map(stored_head).transpose()
 }
 
-pub(super) fn stored_head(row: &SqliteRow) -> Result<StoredHead, StoreError> {
+pub(super) fn stored_head(row: &Row) -> Result<StoredHead, StoreError> {
     let signature: &[u8] = row.try_get("signature")?;
     Ok(StoredHead {
-        tree_size: row.try_get::<i64, _>("tree_size")?.unsigned_abs(),
+        tree_size: row.try_get::<i64>("tree_size")?.unsigned_abs(),
         root_hash: digest_of(row.try_get("root_hash")?, "ledger_head.root_hash")?,
         at_ms: row.try_get("at_ms")?,
         public_key: digest_of(row.try_get("public_key")?, "ledger_head.public_key")?.0,
@@ -221,25 +218,25 @@ pub(super) fn stored_head(row: &SqliteRow) -> Result<StoredHead, StoreError> {
     })
 }
 
-fn leaf(row: &SqliteRow) -> Result<Leaf, StoreError> {
+fn leaf(row: &Row) -> Result<Leaf, StoreError> {
     Ok(Leaf {
-        leaf_idx: row.try_get::<i64, _>("leaf_idx")?.unsigned_abs(),
+        leaf_idx: row.try_get::<i64>("leaf_idx")?.unsigned_abs(),
         // One that was damaged in the file is read as far as it goes: its hash then tells.
-        kind: String::from_utf8_lossy(row.try_get_unchecked("kind")?).into_owned(),
+        kind: String::from_utf8_lossy(row.bytes_unchecked("kind")?).into_owned(),
         digest: digest_of(row.try_get("digest")?, "ledger_leaf.digest")?,
         at_ms: row.try_get("at_ms")?,
         leaf_hash: digest_of(row.try_get("leaf_hash")?, "ledger_leaf.leaf_hash")?,
     })
 }
 
-fn event(row: &SqliteRow) -> Result<Event, StoreError> {
+fn event(row: &Row) -> Result<Event, StoreError> {
     Ok(Event { leaf: leaf(row)?, body: row.try_get("body")? })
 }
 
-async fn list(pool: &SqlitePool, from_idx: u64, limit: u32) -> Result<Vec<Leaf>, StoreError> {
-    let rows = sqlx::query(
-        "SELECT leaf_idx, kind, digest, at_ms, leaf_hash FROM ledger_leaf WHERE leaf_idx >= ? \
-         ORDER BY leaf_idx LIMIT ?",
+async fn list(pool: &Pool, from_idx: u64, limit: u32) -> Result<Vec<Leaf>, StoreError> {
+    let rows = query(
+        "SELECT leaf_idx, kind, digest, at_ms, leaf_hash FROM ledger_leaf WHERE leaf_idx >= $1 \
+         ORDER BY leaf_idx LIMIT $2",
     )
     .bind(i64::try_from(from_idx).unwrap_or(i64::MAX))
     .bind(limit)
@@ -248,10 +245,10 @@ async fn list(pool: &SqlitePool, from_idx: u64, limit: u32) -> Result<Vec<Leaf>,
     rows.iter().map(leaf).collect()
 }
 
-async fn event_list(pool: &SqlitePool, from_idx: u64, limit: u32) -> Result<Vec<Event>, StoreError> {
-    let rows = sqlx::query(
+async fn event_list(pool: &Pool, from_idx: u64, limit: u32) -> Result<Vec<Event>, StoreError> {
+    let rows = query(
         "SELECT l.leaf_idx, l.kind, l.digest, l.at_ms, l.leaf_hash, e.body FROM ledger_event e \
-         JOIN ledger_leaf l USING (leaf_idx) WHERE e.leaf_idx >= ? ORDER BY e.leaf_idx LIMIT ?",
+         JOIN ledger_leaf l USING (leaf_idx) WHERE e.leaf_idx >= $1 ORDER BY e.leaf_idx LIMIT $2",
     )
     .bind(i64::try_from(from_idx).unwrap_or(i64::MAX))
     .bind(limit)
@@ -260,7 +257,7 @@ async fn event_list(pool: &SqlitePool, from_idx: u64, limit: u32) -> Result<Vec<
     rows.iter().map(event).collect()
 }
 
-impl LedgerStore for SqliteStore {
+impl LedgerStore for SqlStore {
     fn head_key_path(&self) -> PathBuf {
         self.head_key_path.clone()
     }
@@ -270,7 +267,7 @@ impl LedgerStore for SqliteStore {
     }
 
     async fn ledger_size(&self) -> Result<u64, StoreError> {
-        let n: i64 = sqlx::query_scalar("SELECT COALESCE(MAX(leaf_idx) + 1, 0) FROM ledger_leaf")
+        let n: i64 = query_scalar("SELECT COALESCE(MAX(leaf_idx) + 1, 0) FROM ledger_leaf")
             .fetch_one(&self.readers)
             .await?;
         Ok(n.unsigned_abs())
@@ -281,7 +278,7 @@ impl LedgerStore for SqliteStore {
     }
 
     async fn ledger_key_events(&self) -> Result<Vec<Event>, StoreError> {
-        let rows = sqlx::query(
+        let rows = query(
             "SELECT l.leaf_idx, l.kind, l.digest, l.at_ms, l.leaf_hash, e.body FROM ledger_leaf l \
              JOIN ledger_event e USING (leaf_idx) WHERE l.kind = 'head_key' ORDER BY l.leaf_idx",
         )
@@ -291,9 +288,9 @@ impl LedgerStore for SqliteStore {
     }
 
     async fn ledger_leaf_of_run(&self, digest: Digest) -> Result<Option<Leaf>, StoreError> {
-        let row = sqlx::query(
+        let row = query(
             "SELECT leaf_idx, kind, digest, at_ms, leaf_hash FROM ledger_leaf \
-             WHERE digest = ? AND kind IN ('record', 'imported_run')",
+             WHERE digest = $1 AND kind IN ('record', 'imported_run')",
         )
         .bind(digest.0.to_vec())
         .fetch_optional(&self.readers)

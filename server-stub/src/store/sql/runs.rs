@@ -1,15 +1,14 @@
 //! Runs of one laptop.
 
-use sqlx::Row;
-use sqlx::sqlite::{SqlitePool, SqliteRow};
 use windrow_model::record::Digest;
 
+use super::db::{Pool, Row, query, query_scalar};
 use super::read::{digest_of, service_list};
-use super::{SqliteStore, told};
+use super::{SqlStore, told};
 use crate::store::runs::{ListedRun, RunLine, RunOfModel, RunStore, WholeRun};
 use crate::store::{RunPlace, Service, StoreError};
 
-impl RunStore for SqliteStore {
+impl RunStore for SqlStore {
     async fn run_list_of_device(
         &self,
         device_id: String,
@@ -52,7 +51,7 @@ impl RunStore for SqliteStore {
     }
 
     async fn run_last(&self) -> Result<i64, StoreError> {
-        let last = sqlx::query_scalar("SELECT COALESCE(MAX(run_id), 0) FROM run").fetch_one(&self.readers);
+        let last = query_scalar("SELECT COALESCE(MAX(run_id), 0) FROM run").fetch_one(&self.readers);
         Ok(last.await?)
     }
 
@@ -62,20 +61,20 @@ impl RunStore for SqliteStore {
 }
 
 async fn run_list_of_device(
-    pool: &SqlitePool,
+    pool: &Pool,
     device_id: &str,
     method_version: &str,
     before: Option<Digest>,
     limit: u32,
 ) -> Result<Vec<RunLine>, StoreError> {
     let before = before.map(|digest| digest.0.to_vec());
-    let rows = sqlx::query(
+    let rows = query(
         "SELECT r.digest, r.provenance, r.link, r.model_key, r.protocol, r.outcome, r.ambient_c, r.ambient_sd_k, \
            r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees \
-         FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
-         WHERE r.device_id = ? \
-           AND (? IS NULL OR (r.tested_at_ms, r.run_id) < (SELECT b.tested_at_ms, b.run_id FROM run b WHERE b.digest = ?)) \
-         ORDER BY r.tested_at_ms DESC, r.run_id DESC LIMIT ?",
+         FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = $1 \
+         WHERE r.device_id = $2 \
+           AND ($3 IS NULL OR (r.tested_at_ms, r.run_id) < (SELECT b.tested_at_ms, b.run_id FROM run b WHERE b.digest = $4)) \
+         ORDER BY r.tested_at_ms DESC, r.run_id DESC LIMIT $5",
     )
     .bind(method_version)
     .bind(device_id)
@@ -88,16 +87,16 @@ async fn run_list_of_device(
 }
 
 async fn run_get_line(
-    pool: &SqlitePool,
+    pool: &Pool,
     device_id: &str,
     method_version: &str,
     digest: Digest,
 ) -> Result<Option<RunLine>, StoreError> {
-    let row = sqlx::query(
+    let row = query(
         "SELECT r.digest, r.provenance, r.link, r.model_key, r.protocol, r.outcome, r.ambient_c, r.ambient_sd_k, \
            r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees \
-         FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
-         WHERE r.device_id = ? AND r.digest = ?",
+         FROM run r LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = $1 \
+         WHERE r.device_id = $2 AND r.digest = $3",
     )
     .bind(method_version)
     .bind(device_id)
@@ -107,7 +106,7 @@ async fn run_get_line(
     row.as_ref().map(run_line).transpose()
 }
 
-fn run_line(row: &SqliteRow) -> Result<RunLine, StoreError> {
+fn run_line(row: &Row) -> Result<RunLine, StoreError> {
     Ok(RunLine {
         digest: digest_of(row.try_get("digest")?, "run.digest")?,
         provenance: row.try_get("provenance")?,
@@ -124,13 +123,12 @@ fn run_line(row: &SqliteRow) -> Result<RunLine, StoreError> {
     })
 }
 
-async fn run_get(pool: &SqlitePool, digest: Digest) -> Result<Option<WholeRun>, StoreError> {
-    let row = sqlx::query(
-        "SELECT device_id, header, trace, ambient_c, ambient_sd_k, on_ac FROM run WHERE digest = ?",
-    )
-    .bind(digest.0.to_vec())
-    .fetch_optional(pool)
-    .await?;
+async fn run_get(pool: &Pool, digest: Digest) -> Result<Option<WholeRun>, StoreError> {
+    let row =
+        query("SELECT device_id, header, trace, ambient_c, ambient_sd_k, on_ac FROM run WHERE digest = $1")
+            .bind(digest.0.to_vec())
+            .fetch_optional(pool)
+            .await?;
     row.map(|row| {
         Ok(WholeRun {
             device_id: row.try_get("device_id")?,
@@ -145,16 +143,16 @@ async fn run_get(pool: &SqlitePool, digest: Digest) -> Result<Option<WholeRun>, 
 }
 
 async fn run_list_of_model(
-    pool: &SqlitePool,
+    pool: &Pool,
     model_name: &str,
     method_version: &str,
     limit: u32,
 ) -> Result<Vec<RunOfModel>, StoreError> {
-    let rows = sqlx::query(
+    let rows = query(
         "SELECT r.device_id, r.tested_at_ms, m.metrics, \
            r.firmware \
-         FROM run r JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ? \
-         WHERE r.model_name = ? ORDER BY r.tested_at_ms DESC LIMIT ?",
+         FROM run r JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = $1 \
+         WHERE r.model_name = $2 ORDER BY r.tested_at_ms DESC LIMIT $3",
     )
     .bind(method_version)
     .bind(model_name)

@@ -1,45 +1,36 @@
-//! What the check of a whole store reads, from SQLite.
+//! What the check of a whole store reads, from the database.
 
-use sqlx::Row as _;
-use sqlx::sqlite::SqliteRow;
-
-use super::SqliteStore;
+use super::SqlStore;
 use super::access::grant_claims;
+use super::db::{Row, query};
+use super::dialect;
 use super::facts::{body_of, committed, is_erased, mark_claims, scope_claim, succession_claim, visit_claim};
 use super::ledger::{STORED_LEVEL, stored_head};
 use super::ledger_events::{DeviceEvent, EnrolmentEvent, Placing, PlacingEvent, ServiceEvent};
 use super::read::{digest_of, key_of};
 use crate::ledger::leaf::LeafKind;
 use crate::ledger::tree::Subtree;
-use crate::store::check::{CheckStore, Claim, ClaimedTime, Row, Said, StoredRun, Told};
+use crate::store::check::{CheckStore, Claim, ClaimedTime, Row as Found, Said, StoredRun, Told};
 use crate::store::{EpochMs, RunFacts, StoreError, StoredHead};
 
-/// Complaints about the file that are told.
-const MAX_COMPLAINTS: u32 = 20;
-
-impl CheckStore for SqliteStore {
+impl CheckStore for SqlStore {
     async fn check_file(&self) -> Result<Vec<String>, StoreError> {
-        let query = format!("PRAGMA integrity_check({MAX_COMPLAINTS})");
-        let told: Vec<String> =
-            sqlx::query_scalar(sqlx::AssertSqlSafe(query)).fetch_all(&self.readers).await?;
-        Ok(told.into_iter().filter(|line| line != "ok").collect())
+        Ok(dialect::complaints(&self.readers).await?)
     }
 
     async fn check_events(&self, from_idx: u64, limit: u32) -> Result<Vec<(u64, Vec<u8>)>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT leaf_idx, body FROM ledger_event WHERE leaf_idx >= ? ORDER BY leaf_idx LIMIT ?",
-        )
-        .bind(i64::try_from(from_idx).unwrap_or(i64::MAX))
-        .bind(limit)
-        .fetch_all(&self.readers)
-        .await?;
-        let event =
-            |row: &SqliteRow| Ok((row.try_get::<i64, _>("leaf_idx")?.unsigned_abs(), row.try_get("body")?));
+        let rows =
+            query("SELECT leaf_idx, body FROM ledger_event WHERE leaf_idx >= $1 ORDER BY leaf_idx LIMIT $2")
+                .bind(i64::try_from(from_idx).unwrap_or(i64::MAX))
+                .bind(limit)
+                .fetch_all(&self.readers)
+                .await?;
+        let event = |row: &Row| Ok((row.try_get::<i64>("leaf_idx")?.unsigned_abs(), row.try_get("body")?));
         rows.iter().map(event).collect()
     }
 
-    async fn check_heads(&self) -> Result<Vec<Row<StoredHead>>, StoreError> {
-        let rows = sqlx::query(
+    async fn check_heads(&self) -> Result<Vec<Found<StoredHead>>, StoreError> {
+        let rows = query(
             "SELECT tree_size, root_hash, at_ms, public_key, signature FROM ledger_head ORDER BY tree_size",
         )
         .fetch_all(&self.readers)
@@ -48,12 +39,12 @@ impl CheckStore for SqliteStore {
     }
 
     async fn check_subtrees(&self) -> Result<Vec<(Subtree, Vec<u8>)>, StoreError> {
-        let rows = sqlx::query("SELECT level, idx, hash FROM ledger_subtree ORDER BY level, idx")
+        let rows = query("SELECT level, idx, hash FROM ledger_subtree ORDER BY level, idx")
             .fetch_all(&self.readers)
             .await?;
-        let kept = |row: &SqliteRow| {
-            let idx = row.try_get::<i64, _>("idx")?.cast_unsigned();
-            let level = u32::try_from(row.try_get::<i64, _>("level")?).unwrap_or(u32::MAX);
+        let kept = |row: &Row| {
+            let idx = row.try_get::<i64>("idx")?.cast_unsigned();
+            let level = u32::try_from(row.try_get::<i64>("level")?).unwrap_or(u32::MAX);
             Ok((Subtree { level, idx }, row.try_get("hash")?))
         };
         rows.iter().map(kept).collect()
@@ -67,8 +58,8 @@ impl CheckStore for SqliteStore {
         &self,
         after_run_id: i64,
         limit: u32,
-    ) -> Result<(Vec<Row<StoredRun>>, i64), StoreError> {
-        let rows = sqlx::query("SELECT * FROM run WHERE run_id > ? ORDER BY run_id LIMIT ?")
+    ) -> Result<(Vec<Found<StoredRun>>, i64), StoreError> {
+        let rows = query("SELECT * FROM run WHERE run_id > $1 ORDER BY run_id LIMIT $2")
             .bind(after_run_id)
             .bind(limit)
             .fetch_all(&self.readers)
@@ -83,9 +74,9 @@ impl CheckStore for SqliteStore {
         of: Told,
         from: u32,
         limit: u32,
-    ) -> Result<Option<Vec<Row<Claim>>>, StoreError> {
-        let (query, key, claims) = claims_of(of);
-        let rows = sqlx::query(query).bind(limit).bind(from).fetch_all(&self.readers).await?;
+    ) -> Result<Option<Vec<Found<Claim>>>, StoreError> {
+        let (text, key, claims) = claims_of(of);
+        let rows = query(text).bind(limit).bind(from).fetch_all(&self.readers).await?;
         if rows.is_empty() {
             return Ok(None);
         }
@@ -102,10 +93,10 @@ impl CheckStore for SqliteStore {
 }
 
 /// What names a row, whatever type its key has.
-fn name(row: &SqliteRow, key: &str) -> Result<String, StoreError> {
-    match row.try_get::<i64, _>(key) {
+fn name(row: &Row, key: &str) -> Result<String, StoreError> {
+    match row.try_get::<i64>(key) {
         Ok(number) => Ok(number.to_string()),
-        Err(_) => Ok(String::from_utf8_lossy(row.try_get_unchecked::<&[u8], _>(key)?).into_owned()),
+        Err(_) => Ok(String::from_utf8_lossy(row.bytes_unchecked(key)?).into_owned()),
     }
 }
 
@@ -113,7 +104,7 @@ fn told<T>(read: Result<T, StoreError>) -> Result<T, String> {
     read.map_err(|e| e.to_string())
 }
 
-type ClaimsOf = fn(&SqliteRow) -> Result<Vec<Claim>, StoreError>;
+type ClaimsOf = fn(&Row) -> Result<Vec<Claim>, StoreError>;
 
 /// Query, key and reading of a table. Each query takes how many rows and from which.
 fn claims_of(of: Told) -> (&'static str, &'static str, ClaimsOf) {
@@ -121,53 +112,53 @@ fn claims_of(of: Told) -> (&'static str, &'static str, ClaimsOf) {
         Told::Devices => (
             "SELECT d.device_id, d.public_key, d.enrolled_at_ms, d.revoked_at_ms, p.asset_tag, p.place, p.site, p.salt, \
                p.placing_id IS NOT NULL AS is_placed \
-             FROM device d LEFT JOIN placing p ON p.placing_id = (SELECT MIN(q.placing_id) FROM placing q \
+             FROM device d LEFT JOIN \"placing\" p ON p.placing_id = (SELECT MIN(q.placing_id) FROM \"placing\" q \
                WHERE q.device_id = d.device_id AND q.from_ms = d.enrolled_at_ms) \
-             ORDER BY d.device_id LIMIT ? OFFSET ?",
+             ORDER BY d.device_id LIMIT $1 OFFSET $2",
             "device_id",
             device_claims,
         ),
         Told::Placings => (
             "SELECT p.placing_id, p.device_id, p.from_ms, p.asset_tag, p.place, p.site, p.salt, \
-               (SELECT MAX(q.from_ms) FROM placing q WHERE q.device_id = p.device_id AND q.placing_id < p.placing_id) \
+               (SELECT MAX(q.from_ms) FROM \"placing\" q WHERE q.device_id = p.device_id AND q.placing_id < p.placing_id) \
                  AS least_ms, \
-               p.placing_id = (SELECT MIN(q.placing_id) FROM placing q JOIN device d ON d.device_id = q.device_id \
+               p.placing_id = (SELECT MIN(q.placing_id) FROM \"placing\" q JOIN device d ON d.device_id = q.device_id \
                  AND d.enrolled_at_ms = q.from_ms WHERE q.device_id = p.device_id) AS is_enrolment \
-             FROM placing p ORDER BY p.placing_id LIMIT ? OFFSET ?",
+             FROM \"placing\" p ORDER BY p.placing_id LIMIT $1 OFFSET $2",
             "placing_id",
             placing_claim,
         ),
         Told::Scope => {
-            ("SELECT * FROM scope_entry ORDER BY scope_id LIMIT ? OFFSET ?", "scope_id", scope_claim)
+            ("SELECT * FROM scope_entry ORDER BY scope_id LIMIT $1 OFFSET $2", "scope_id", scope_claim)
         }
         Told::Successions => (
-            "SELECT * FROM succession ORDER BY new_device_id LIMIT ? OFFSET ?",
+            "SELECT * FROM succession ORDER BY new_device_id LIMIT $1 OFFSET $2",
             "new_device_id",
             succession_claim,
         ),
-        Told::Visits => ("SELECT * FROM visit ORDER BY visit_id LIMIT ? OFFSET ?", "visit_id", visit_claim),
+        Told::Visits => ("SELECT * FROM visit ORDER BY visit_id LIMIT $1 OFFSET $2", "visit_id", visit_claim),
         Told::Marks => (
             "SELECT m.*, EXISTS (SELECT 1 FROM mark n WHERE n.device_id = m.device_id AND n.kind = m.kind \
                AND n.mark_id > m.mark_id AND n.began_at_ms = m.ended_at_ms) OR (m.kind = 'check' AND EXISTS \
                (SELECT 1 FROM run r WHERE r.device_id = m.device_id AND r.received_at_ms = m.ended_at_ms)) \
                AS ended_otherwise \
-             FROM mark m ORDER BY m.mark_id LIMIT ? OFFSET ?",
+             FROM mark m ORDER BY m.mark_id LIMIT $1 OFFSET $2",
             "mark_id",
             mark_claims,
         ),
         Told::Services => (
-            "SELECT device_id, serviced_on, action FROM service ORDER BY device_id, serviced_on, action LIMIT ? OFFSET ?",
+            "SELECT device_id, serviced_on, action FROM service ORDER BY device_id, serviced_on, action LIMIT $1 OFFSET $2",
             "device_id",
             service_claim,
         ),
         Told::Grants => {
-            ("SELECT * FROM access_grant ORDER BY grant_id LIMIT ? OFFSET ?", "grant_id", grant_claims)
+            ("SELECT * FROM access_grant ORDER BY grant_id LIMIT $1 OFFSET $2", "grant_id", grant_claims)
         }
     }
 }
 
 /// The texts of a placing and their commitment.
-fn placing_commitment(row: &SqliteRow) -> Result<(String, Said), StoreError> {
+fn placing_commitment(row: &Row) -> Result<(String, Said), StoreError> {
     let texts = Placing {
         asset_tag: row.try_get("asset_tag")?,
         place: row.try_get("place")?,
@@ -186,7 +177,7 @@ fn with_body(said: Said, body: Vec<u8>) -> Said {
     }
 }
 
-fn device_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+fn device_claims(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let device_id: &str = row.try_get("device_id")?;
     let (commitment, said) = if row.try_get("is_placed")? {
         placing_commitment(row)?
@@ -205,7 +196,7 @@ fn device_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
         said: with_body(said, body_of(&event)?),
         is_optional: false,
     };
-    let Some(revoked_at_ms) = row.try_get::<Option<EpochMs>, _>("revoked_at_ms")? else {
+    let Some(revoked_at_ms) = row.try_get::<Option<EpochMs>>("revoked_at_ms")? else {
         return Ok(vec![enrolled]);
     };
     let revoked = Claim {
@@ -218,15 +209,15 @@ fn device_claims(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
 }
 
 /// The first placing of a laptop that joined is in its enrolment's event.
-fn placing_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
-    if row.try_get::<Option<bool>, _>("is_enrolment")?.unwrap_or(false) {
+fn placing_claim(row: &Row) -> Result<Vec<Claim>, StoreError> {
+    if row.try_get::<Option<bool>>("is_enrolment")?.unwrap_or(false) {
         return Ok(Vec::new());
     }
     let (placing_commitment, said) = placing_commitment(row)?;
     let event = PlacingEvent { device_id: row.try_get("device_id")?, placing_commitment };
     let (row_ms, least_ms): (EpochMs, Option<EpochMs>) = (row.try_get("from_ms")?, row.try_get("least_ms")?);
     Ok(vec![Claim {
-        row: row.try_get::<i64, _>("placing_id")?.to_string(),
+        row: row.try_get::<i64>("placing_id")?.to_string(),
         kind: LeafKind::Placing,
         at: ClaimedTime::AtOrAfter { row_ms, least_ms: least_ms.unwrap_or(EpochMs::MIN) },
         said: with_body(said, body_of(&event)?),
@@ -234,7 +225,7 @@ fn placing_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
     }])
 }
 
-fn service_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+fn service_claim(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let device_id: &str = row.try_get("device_id")?;
     let (serviced_on, action): (String, &str) = (row.try_get("serviced_on")?, row.try_get("action")?);
     let name = format!("{device_id} {serviced_on} {action}");
@@ -248,7 +239,7 @@ fn service_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
     }])
 }
 
-fn stored_run(row: &SqliteRow) -> Result<StoredRun, StoreError> {
+fn stored_run(row: &Row) -> Result<StoredRun, StoreError> {
     let provenance: &str = row.try_get("provenance")?;
     let provenance = ["measured", "emulated", "imported"].into_iter().find(|known| *known == provenance);
     Ok(StoredRun {

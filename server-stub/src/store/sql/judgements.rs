@@ -1,11 +1,9 @@
-//! What judging reads and keeps, in SQLite.
-
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
+//! What judging reads and keeps, in SQL.
 
 use windrow_model::record::Digest;
 
-use super::SqliteStore;
+use super::SqlStore;
+use super::db::{Connection, Row, query};
 use super::read::digest_of;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::store::StoreError;
@@ -24,7 +22,7 @@ impl JudgementWrite {
         }
     }
 
-    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+    pub(super) async fn run(self, c: &mut Connection) -> HeldAnswer {
         match self {
             Self::Put { version, standings, evidence, reply } => {
                 hold(reply, in_savepoint!(c, put_in_tx(c, &version, &standings, &evidence)))
@@ -35,14 +33,15 @@ impl JudgementWrite {
 }
 
 async fn put_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     version: &str,
     standings: &[StoredStanding],
     evidence: &[StoredEvidence],
 ) -> Result<(), StoreError> {
     for standing in standings {
-        sqlx::query(
-            "INSERT OR REPLACE INTO model_standing (version, provenance, model_key, digest, standing) VALUES (?, ?, ?, ?, ?)",
+        query(
+            "INSERT INTO model_standing (version, provenance, model_key, digest, standing) VALUES ($1, $2, $3, $4, $5) \
+             ON CONFLICT (version, provenance, model_key) DO UPDATE SET digest = excluded.digest, standing = excluded.standing",
         )
         .bind(version)
         .bind(&standing.provenance)
@@ -54,8 +53,9 @@ async fn put_in_tx(
     }
     for run in evidence {
         let (digest, json) = run.made.as_ref().map_or((None, None), |(d, json)| (Some(&d.0[..]), Some(json)));
-        sqlx::query(
-            "INSERT OR REPLACE INTO run_evidence (run_id, version, standing, evidence) VALUES (?, ?, ?, ?)",
+        query(
+            "INSERT INTO run_evidence (run_id, version, standing, evidence) VALUES ($1, $2, $3, $4) \
+             ON CONFLICT (run_id, version) DO UPDATE SET standing = excluded.standing, evidence = excluded.evidence",
         )
         .bind(run.run_id)
         .bind(version)
@@ -67,9 +67,9 @@ async fn put_in_tx(
     Ok(())
 }
 
-async fn forget_in_tx(c: &mut SqliteConnection) -> Result<(), StoreError> {
-    sqlx::query("DELETE FROM run_evidence").execute(&mut *c).await?;
-    sqlx::query("DELETE FROM model_standing").execute(&mut *c).await?;
+async fn forget_in_tx(c: &mut Connection) -> Result<(), StoreError> {
+    query("DELETE FROM run_evidence").execute(&mut *c).await?;
+    query("DELETE FROM model_standing").execute(&mut *c).await?;
     Ok(())
 }
 
@@ -79,7 +79,7 @@ fn json_of(run_ids: &[i64]) -> Result<String, StoreError> {
         .map_err(|e| StoreError::Corrupt { column: "run.run_id", why: e.to_string() })
 }
 
-fn stored_evidence(row: &SqliteRow) -> Result<StoredEvidence, StoreError> {
+fn stored_evidence(row: &Row) -> Result<StoredEvidence, StoreError> {
     let standing: Option<&[u8]> = row.try_get("standing")?;
     let made = match (standing, row.try_get("evidence")?) {
         (Some(digest), Some(json)) => Some((digest_of(digest, "run_evidence.standing")?, json)),
@@ -88,11 +88,15 @@ fn stored_evidence(row: &SqliteRow) -> Result<StoredEvidence, StoreError> {
     Ok(StoredEvidence { run_id: row.try_get("run_id")?, made })
 }
 
-impl JudgementStore for SqliteStore {
+impl JudgementStore for SqlStore {
     async fn trace_list(&self, run_ids: Vec<i64>) -> Result<Vec<StoredTrace>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT run_id, trace FROM run WHERE run_id IN (SELECT value FROM json_each(?)) AND outcome <> 'not_started' \
+        let rows = query(
+            "SELECT run_id, trace FROM run WHERE run_id IN (SELECT CAST(value AS BIGINT) FROM json_each($1)) AND outcome <> 'not_started' \
              ORDER BY run_id",
+        )
+        .on_postgres(
+            "SELECT run_id, trace FROM run WHERE run_id IN (SELECT value::BIGINT FROM json_array_elements_text($1::JSON)) \
+             AND outcome <> 'not_started' ORDER BY run_id",
         )
         .bind(json_of(&run_ids)?)
         .fetch_all(&self.readers)
@@ -103,12 +107,11 @@ impl JudgementStore for SqliteStore {
     }
 
     async fn standing_list(&self, version: String) -> Result<Vec<StoredStanding>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT provenance, model_key, digest, standing FROM model_standing WHERE version = ?",
-        )
-        .bind(version)
-        .fetch_all(&self.readers)
-        .await?;
+        let rows =
+            query("SELECT provenance, model_key, digest, standing FROM model_standing WHERE version = $1")
+                .bind(version)
+                .fetch_all(&self.readers)
+                .await?;
         rows.iter()
             .map(|row| {
                 Ok(StoredStanding {
@@ -127,9 +130,9 @@ impl JudgementStore for SqliteStore {
         after_run_id: i64,
         limit: u32,
     ) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT run_id, standing, evidence FROM run_evidence WHERE run_id > ? AND version = ? \
-             ORDER BY run_id LIMIT ?",
+        let rows = query(
+            "SELECT run_id, standing, evidence FROM run_evidence WHERE run_id > $1 AND version = $2 \
+             ORDER BY run_id LIMIT $3",
         )
         .bind(after_run_id)
         .bind(version)
@@ -145,15 +148,15 @@ impl JudgementStore for SqliteStore {
         after_run_id: i64,
         limit: u32,
     ) -> Result<Vec<(i64, Option<Digest>)>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT run_id, standing FROM run_evidence WHERE run_id > ? AND version = ? ORDER BY run_id LIMIT ?",
+        let rows = query(
+            "SELECT run_id, standing FROM run_evidence WHERE run_id > $1 AND version = $2 ORDER BY run_id LIMIT $3",
         )
         .bind(after_run_id)
         .bind(version)
         .bind(limit)
         .fetch_all(&self.readers)
         .await?;
-        let made = |row: &SqliteRow| {
+        let made = |row: &Row| {
             let standing: Option<&[u8]> = row.try_get("standing")?;
             let digest = standing.map(|digest| digest_of(digest, "run_evidence.standing")).transpose()?;
             Ok((row.try_get("run_id")?, digest))
@@ -166,9 +169,13 @@ impl JudgementStore for SqliteStore {
         version: String,
         run_ids: Vec<i64>,
     ) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = sqlx::query(
+        let rows = query(
             "SELECT run_id, standing, evidence FROM run_evidence \
-             WHERE run_id IN (SELECT value FROM json_each(?)) AND version = ?",
+             WHERE run_id IN (SELECT CAST(value AS BIGINT) FROM json_each($1)) AND version = $2",
+        )
+        .on_postgres(
+            "SELECT run_id, standing, evidence FROM run_evidence \
+             WHERE run_id IN (SELECT value::BIGINT FROM json_array_elements_text($1::JSON)) AND version = $2",
         )
         .bind(json_of(&run_ids)?)
         .bind(version)
@@ -184,10 +191,10 @@ impl JudgementStore for SqliteStore {
         provenance: String,
         model_key: String,
     ) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = sqlx::query(
+        let rows = query(
             "SELECT e.run_id, e.standing, e.evidence FROM run r \
-             JOIN run_evidence e ON e.run_id = r.run_id AND e.version = ? \
-             WHERE r.device_id = ? AND r.provenance = ? AND r.model_key = ?",
+             JOIN run_evidence e ON e.run_id = r.run_id AND e.version = $1 \
+             WHERE r.device_id = $2 AND r.provenance = $3 AND r.model_key = $4",
         )
         .bind(version)
         .bind(device_id)

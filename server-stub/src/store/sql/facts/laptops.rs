@@ -1,15 +1,14 @@
 //! Laptops: finding one, listing all, and one that goes on as another after a board swap.
 
 use serde::Serialize;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
-use sqlx::{Executor, Row, Sqlite};
 
 use super::body_of;
 use super::scope::{Stand, place_in_tx, placing_in_tx};
 use crate::ledger::leaf::LeafKind;
 use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{Actor, Laptop, Merged};
-use crate::store::sqlite::ledger::append_json_event;
+use crate::store::sql::db::{Connection, On, Pool, Row, query, query_scalar};
+use crate::store::sql::ledger::append_json_event;
 use crate::store::{EpochMs, StoreError};
 
 /// Shortest beginning of an id that is looked up.
@@ -27,7 +26,7 @@ struct MergeEvent<'a> {
 }
 
 /// What a row of successions claims.
-pub(in crate::store::sqlite) fn succession_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+pub(in crate::store::sql) fn succession_claim(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let new_device_id = row.try_get("new_device_id")?;
     let event = MergeEvent {
         change: "merged",
@@ -45,26 +44,22 @@ pub(in crate::store::sqlite) fn succession_claim(row: &SqliteRow) -> Result<Vec<
 }
 
 /// Whether a laptop of that id has joined or was imported.
-pub(super) async fn is_known(
-    c: impl Executor<'_, Database = Sqlite>,
-    device_id: &str,
-) -> Result<bool, StoreError> {
-    let known: i64 = sqlx::query_scalar(
-        "SELECT EXISTS (SELECT 1 FROM device WHERE device_id = ?1) OR EXISTS (SELECT 1 FROM run WHERE device_id = ?1)",
+pub(super) async fn is_known(c: impl Into<On<'_>>, device_id: &str) -> Result<bool, StoreError> {
+    Ok(query_scalar(
+        "SELECT EXISTS (SELECT 1 FROM device WHERE device_id = $1) OR EXISTS (SELECT 1 FROM run WHERE device_id = $1)",
     )
     .bind(device_id)
     .fetch_one(c)
-    .await?;
-    Ok(known != 0)
+    .await?)
 }
 
-pub(super) async fn find(pool: &SqlitePool, key: &str) -> Result<Vec<String>, StoreError> {
+pub(super) async fn find(pool: &Pool, key: &str) -> Result<Vec<String>, StoreError> {
     if is_known(pool, key).await? {
         return Ok(vec![key.to_owned()]);
     }
-    let tagged: Vec<String> = sqlx::query_scalar(
-        "SELECT DISTINCT p.device_id FROM placing p WHERE p.asset_tag = ?1 AND p.asset_tag <> '' \
-           AND p.placing_id = (SELECT q.placing_id FROM placing q WHERE q.device_id = p.device_id \
+    let tagged: Vec<String> = query_scalar(
+        "SELECT DISTINCT p.device_id FROM \"placing\" p WHERE p.asset_tag = $1 AND p.asset_tag <> '' \
+           AND p.placing_id = (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = p.device_id \
              ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
            AND NOT EXISTS (SELECT 1 FROM succession s WHERE s.old_device_id = p.device_id) \
          ORDER BY p.device_id LIMIT 3",
@@ -76,9 +71,9 @@ pub(super) async fn find(pool: &SqlitePool, key: &str) -> Result<Vec<String>, St
         return Ok(tagged);
     }
     let end = format!("{key}{}", char::MAX);
-    Ok(sqlx::query_scalar(
-        "SELECT device_id FROM (SELECT device_id FROM device WHERE device_id >= ?1 AND device_id < ?2 \
-         UNION SELECT device_id FROM run WHERE device_id >= ?1 AND device_id < ?2) ORDER BY device_id LIMIT 3",
+    Ok(query_scalar(
+        "SELECT device_id FROM (SELECT device_id FROM device WHERE device_id >= $1 AND device_id < $2 \
+         UNION SELECT device_id FROM run WHERE device_id >= $1 AND device_id < $2) AS k ORDER BY device_id LIMIT 3",
     )
     .bind(key)
     .bind(end)
@@ -87,16 +82,16 @@ pub(super) async fn find(pool: &SqlitePool, key: &str) -> Result<Vec<String>, St
 }
 
 /// All laptops by id, or the one of that id.
-pub(super) async fn list(pool: &SqlitePool, device_id: Option<&str>) -> Result<Vec<Laptop>, StoreError> {
-    let rows = sqlx::query(
+pub(super) async fn list(pool: &Pool, device_id: Option<&str>) -> Result<Vec<Laptop>, StoreError> {
+    let rows = query(
         "SELECT k.device_id, COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site, '') AS site, \
            COALESCE(p.place, '') AS place, COALESCE(r.model_name, '') AS model_name, \
            d.device_id IS NOT NULL AS has_joined, d.revoked_at_ms, r.tested_at_ms, s.new_device_id \
-         FROM (SELECT device_id FROM device WHERE ?1 IS NULL OR device_id = ?1 \
-           UNION SELECT device_id FROM run WHERE ?1 IS NULL OR device_id = ?1) k \
+         FROM (SELECT device_id FROM device WHERE $1 IS NULL OR device_id = $1 \
+           UNION SELECT device_id FROM run WHERE $1 IS NULL OR device_id = $1) k \
          LEFT JOIN device d ON d.device_id = k.device_id \
          LEFT JOIN succession s ON s.old_device_id = k.device_id \
-         LEFT JOIN placing p ON p.placing_id = (SELECT q.placing_id FROM placing q WHERE q.device_id = k.device_id \
+         LEFT JOIN \"placing\" p ON p.placing_id = (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = k.device_id \
            ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
          LEFT JOIN run r ON r.run_id = (SELECT t.run_id FROM run t WHERE t.device_id = k.device_id \
            AND t.outcome <> 'not_started' ORDER BY t.tested_at_ms DESC, t.run_id DESC LIMIT 1) \
@@ -108,7 +103,7 @@ pub(super) async fn list(pool: &SqlitePool, device_id: Option<&str>) -> Result<V
     rows.iter().map(laptop_of).collect()
 }
 
-fn laptop_of(row: &SqliteRow) -> Result<Laptop, StoreError> {
+fn laptop_of(row: &Row) -> Result<Laptop, StoreError> {
     Ok(Laptop {
         device_id: row.try_get("device_id")?,
         asset_tag: row.try_get("asset_tag")?,
@@ -123,7 +118,7 @@ fn laptop_of(row: &SqliteRow) -> Result<Laptop, StoreError> {
 }
 
 pub(super) async fn merge_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     old: &str,
     new: &str,
     actor: Actor,
@@ -140,8 +135,8 @@ pub(super) async fn merge_in_tx(
     if old == new || is_successor(c, new).await? || leads_to(c, new, old).await? {
         return Ok(Merged::Taken);
     }
-    sqlx::query(
-        "INSERT INTO succession (new_device_id, old_device_id, at_ms, by_role, grant_id) VALUES (?, ?, ?, ?, ?)",
+    query(
+        "INSERT INTO succession (new_device_id, old_device_id, at_ms, by_role, grant_id) VALUES ($1, $2, $3, $4, $5)",
     )
     .bind(new)
     .bind(old)
@@ -160,20 +155,20 @@ pub(super) async fn merge_in_tx(
     Ok(Merged::Done)
 }
 
-async fn successor(c: &mut SqliteConnection, device_id: &str) -> Result<Option<String>, StoreError> {
-    Ok(sqlx::query_scalar("SELECT new_device_id FROM succession WHERE old_device_id = ?")
+async fn successor(c: &mut Connection, device_id: &str) -> Result<Option<String>, StoreError> {
+    Ok(query_scalar("SELECT new_device_id FROM succession WHERE old_device_id = $1")
         .bind(device_id)
         .fetch_optional(c)
         .await?)
 }
 
-async fn is_successor(c: &mut SqliteConnection, device_id: &str) -> Result<bool, StoreError> {
-    let row = sqlx::query("SELECT 1 FROM succession WHERE new_device_id = ?").bind(device_id);
+async fn is_successor(c: &mut Connection, device_id: &str) -> Result<bool, StoreError> {
+    let row = query("SELECT 1 FROM succession WHERE new_device_id = $1").bind(device_id);
     Ok(row.fetch_optional(c).await?.is_some())
 }
 
 /// Whether going on from one laptop ends at the other.
-async fn leads_to(c: &mut SqliteConnection, from: &str, to: &str) -> Result<bool, StoreError> {
+async fn leads_to(c: &mut Connection, from: &str, to: &str) -> Result<bool, StoreError> {
     let mut at = from.to_owned();
     for _ in 0..MAX_SUCCESSIONS {
         match successor(c, &at).await? {

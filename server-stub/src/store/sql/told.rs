@@ -1,8 +1,7 @@
 //! The metrics that a list of runs tells, apart from the others.
 
-use sqlx::Row as _;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
-
+use super::db::{Connection, Pool, Row, query, query_scalar};
+use super::dialect;
 use super::read::digest_of;
 use crate::store::runs::{ListedRun, N_TOLD, Told};
 use crate::store::{RunPlace, StoreError};
@@ -12,19 +11,22 @@ const BATCH: u32 = 5_000;
 const COLUMN: &str = "run_told.told";
 
 pub(super) async fn put_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     run_id: i64,
     method_version: &str,
     metrics_json: &[u8],
 ) -> Result<(), StoreError> {
     let packed: Vec<u8> =
         Told::of_metrics(metrics_json).0.iter().flat_map(|v| v.unwrap_or(f64::NAN).to_le_bytes()).collect();
-    sqlx::query("INSERT OR REPLACE INTO run_told (run_id, method_version, told) VALUES (?, ?, ?)")
-        .bind(run_id)
-        .bind(method_version)
-        .bind(packed)
-        .execute(c)
-        .await?;
+    query(
+        "INSERT INTO run_told (run_id, method_version, told) VALUES ($1, $2, $3) \
+         ON CONFLICT (run_id, method_version) DO UPDATE SET told = excluded.told",
+    )
+    .bind(run_id)
+    .bind(method_version)
+    .bind(packed)
+    .execute(c)
+    .await?;
     Ok(())
 }
 
@@ -39,28 +41,32 @@ fn unpacked(bytes: Option<&[u8]>) -> Result<Told, StoreError> {
 }
 
 /// Makes all of them, where a database has metrics and none of these: a version before this one wrote it.
-pub(super) async fn catch_up(c: &mut SqliteConnection) -> Result<(), StoreError> {
-    let is_due: bool = sqlx::query_scalar(
-        "SELECT EXISTS (SELECT 1 FROM run_metrics) AND NOT EXISTS (SELECT 1 FROM run_told)",
-    )
-    .fetch_one(&mut *c)
-    .await?;
+pub(super) async fn catch_up(c: &mut Connection) -> Result<(), StoreError> {
+    let is_due: bool =
+        query_scalar("SELECT EXISTS (SELECT 1 FROM run_metrics) AND NOT EXISTS (SELECT 1 FROM run_told)")
+            .fetch_one(&mut *c)
+            .await?;
     if !is_due {
         return Ok(());
     }
     // All or nothing: a start that is broken off begins again.
-    sqlx::query("BEGIN IMMEDIATE").execute(&mut *c).await?;
+    dialect::begin_writing(c).await?;
     let made = make_all(c).await;
-    sqlx::query(if made.is_ok() { "COMMIT" } else { "ROLLBACK" }).execute(c).await?;
-    made
+    match made {
+        Ok(()) => Ok(dialect::commit(c).await?),
+        Err(e) => {
+            query("ROLLBACK").execute(c).await?;
+            Err(e)
+        }
+    }
 }
 
-async fn make_all(c: &mut SqliteConnection) -> Result<(), StoreError> {
+async fn make_all(c: &mut Connection) -> Result<(), StoreError> {
     let mut after = (i64::MIN, String::new());
     loop {
-        let rows = sqlx::query(
-            "SELECT run_id, method_version, metrics FROM run_metrics WHERE (run_id, method_version) > (?, ?) \
-             ORDER BY run_id, method_version LIMIT ?",
+        let rows = query(
+            "SELECT run_id, method_version, metrics FROM run_metrics WHERE (run_id, method_version) > ($1, $2) \
+             ORDER BY run_id, method_version LIMIT $3",
         )
         .bind(after.0)
         .bind(&after.1)
@@ -78,7 +84,7 @@ async fn make_all(c: &mut SqliteConnection) -> Result<(), StoreError> {
 }
 
 pub(super) async fn run_list(
-    pool: &SqlitePool,
+    pool: &Pool,
     method_version: &str,
     after: Option<RunPlace>,
     limit: u32,
@@ -87,17 +93,17 @@ pub(super) async fn run_list(
     let first = || RunPlace { device_id: String::new(), tested_at_ms: 0, run_id: 0 };
     let after = after.unwrap_or_else(first);
     // As in `run_list_measured`: no row of a run is touched, nor one of its metrics.
-    let rows = sqlx::query(
+    let rows = query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, t.told, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
-         LEFT JOIN run_told t ON t.run_id = r.run_id AND t.method_version = ? \
-         LEFT JOIN placing p ON p.placing_id = \
-           (SELECT q.placing_id FROM placing q WHERE q.device_id = r.device_id \
+         LEFT JOIN run_told t ON t.run_id = r.run_id AND t.method_version = $1 \
+         LEFT JOIN \"placing\" p ON p.placing_id = \
+           (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = r.device_id \
             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
-         WHERE (r.device_id, r.tested_at_ms, r.run_id) > (?, ?, ?) \
-         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT ?",
+         WHERE (r.device_id, r.tested_at_ms, r.run_id) > ($2, $3, $4) \
+         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT $5",
     )
     .bind(method_version)
     .bind(after.device_id)
@@ -109,7 +115,7 @@ pub(super) async fn run_list(
     rows.iter().map(listed_run).collect()
 }
 
-fn listed_run(row: &SqliteRow) -> Result<ListedRun, StoreError> {
+fn listed_run(row: &Row) -> Result<ListedRun, StoreError> {
     Ok(ListedRun {
         run_id: row.try_get("run_id")?,
         device_id: row.try_get("device_id")?,
@@ -133,7 +139,7 @@ fn listed_run(row: &SqliteRow) -> Result<ListedRun, StoreError> {
 #[cfg(test)]
 mod tests {
     use crate::store::runs::{RunStore as _, Told};
-    use crate::store::sqlite::SqliteStore;
+    use crate::store::sql::SqlStore;
     use crate::store::{NewMetrics, Store as _};
     use crate::testing::{START_MS, TestHub};
 
@@ -144,7 +150,7 @@ mod tests {
         hub.post_record(&laptop.check().bytes).await;
         let path = hub.database();
         let _kept = hub.stop_keeping().await;
-        let store = SqliteStore::open(&path).await.unwrap();
+        let store = SqlStore::open_file(&path).await.unwrap();
         let metrics = NewMetrics {
             run_id: 1,
             metrics_json: br#"{"peak_c":{"value":0.1,"se":0.1}}"#.to_vec(),
@@ -152,7 +158,7 @@ mod tests {
             computed_at_ms: START_MS,
         };
         store.metrics_put_batch("x", vec![metrics]).await.unwrap();
-        let told = async |store: &SqliteStore| store.run_list("x", None, 1).await.unwrap()[0].told;
+        let told = async |store: &SqlStore| store.run_list("x", None, 1).await.unwrap()[0].told;
         let put = told(&store).await;
         assert_eq!(put.0[0], Some(0.1));
         store.store_close().await;
@@ -160,7 +166,7 @@ mod tests {
         let mut c = sqlx::ConnectOptions::connect(&options).await.unwrap();
         sqlx::query("DELETE FROM run_told").execute(&mut c).await.unwrap();
         sqlx::Connection::close(c).await.unwrap();
-        let store = SqliteStore::open(&path).await.unwrap();
+        let store = SqlStore::open_file(&path).await.unwrap();
         assert_eq!(told(&store).await, put);
         assert_ne!(put, Told::default());
         store.store_close().await;

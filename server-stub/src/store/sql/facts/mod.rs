@@ -1,4 +1,4 @@
-//! What people say of laptops, in SQLite: one file a noun.
+//! What people say of laptops, in SQL: one file a noun.
 
 mod erasure;
 mod laptops;
@@ -7,17 +7,16 @@ mod scope;
 mod visits;
 
 use serde::Serialize;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
 use windrow_model::record::canonical;
 
-use super::SqliteStore;
+use super::SqlStore;
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::ledger::leaf::Commitment;
 use crate::store::facts::{
     Actor, Erased, Erasing, FactStore, Laptop, Mark, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeCount,
     ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion, Visit, VisitLogged,
 };
+use crate::store::sql::db::{Connection, Row};
 use crate::store::{EpochMs, StoreError};
 
 pub(super) use laptops::succession_claim;
@@ -49,7 +48,7 @@ impl FactWrite {
         }
     }
 
-    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+    pub(super) async fn run(self, c: &mut Connection) -> HeldAnswer {
         match self {
             Self::Import { entries, actor, now_ms, reply } => {
                 hold(reply, in_savepoint!(c, scope::import_in_tx(c, &entries, actor, now_ms)))
@@ -72,7 +71,7 @@ impl FactWrite {
     }
 }
 
-impl FactStore for SqliteStore {
+impl FactStore for SqlStore {
     async fn laptop_find(&self, key: String) -> Result<Vec<String>, StoreError> {
         laptops::find(&self.readers, &key).await
     }
@@ -188,7 +187,7 @@ pub(super) fn body_of(event: &impl Serialize) -> Result<Vec<u8>, StoreError> {
 
 /// A stored value by way of its text.
 fn parsed<T>(
-    row: &SqliteRow,
+    row: &Row,
     column: &'static str,
     parse: impl FnOnce(&str) -> Option<T>,
 ) -> Result<T, StoreError> {
@@ -198,7 +197,7 @@ fn parsed<T>(
 
 /// The same, where there may be none.
 fn parsed_optional<T>(
-    row: &SqliteRow,
+    row: &Row,
     column: &'static str,
     parse: impl FnOnce(&str) -> Option<T>,
 ) -> Result<Option<T>, StoreError> {

@@ -1,11 +1,10 @@
-//! Rounds in SQLite.
+//! Rounds in SQL.
 
 use chrono::NaiveDate;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::SqliteStore;
+use super::SqlStore;
+use super::db::{Connection, Row, query, query_scalar};
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::rounds::hours::{Hours, Stock, Stocked};
 use crate::store::facts::Actor;
@@ -37,7 +36,7 @@ impl RoundsWrite {
         }
     }
 
-    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+    pub(super) async fn run(self, c: &mut Connection) -> HeldAnswer {
         match self {
             Self::Hours(hours, reply) => hold(reply, in_savepoint!(c, hours_put_in_tx(c, &hours))),
             Self::Stock(stock, reply) => hold(reply, in_savepoint!(c, stock_put_in_tx(c, &stock))),
@@ -57,22 +56,26 @@ impl RoundsWrite {
     }
 }
 
-async fn hours_put_in_tx(c: &mut SqliteConnection, hours: &Hours) -> Result<(), StoreError> {
+async fn hours_put_in_tx(c: &mut Connection, hours: &Hours) -> Result<(), StoreError> {
     for ((site, day), minutes) in hours {
-        sqlx::query("INSERT OR REPLACE INTO round_hours (site, day, minutes) VALUES (?, ?, ?)")
-            .bind(site)
-            .bind(day.to_string())
-            .bind(minutes)
-            .execute(&mut *c)
-            .await?;
+        query(
+            "INSERT INTO round_hours (site, day, minutes) VALUES ($1, $2, $3) \
+             ON CONFLICT (site, day) DO UPDATE SET minutes = excluded.minutes",
+        )
+        .bind(site)
+        .bind(day.to_string())
+        .bind(minutes)
+        .execute(&mut *c)
+        .await?;
     }
     Ok(())
 }
 
-async fn stock_put_in_tx(c: &mut SqliteConnection, stock: &Stock) -> Result<(), StoreError> {
+async fn stock_put_in_tx(c: &mut Connection, stock: &Stock) -> Result<(), StoreError> {
     for ((part, model), stocked) in stock {
-        sqlx::query(
-            "INSERT OR REPLACE INTO round_stock (part, model, in_stock, lead_days) VALUES (?, ?, ?, ?)",
+        query(
+            "INSERT INTO round_stock (part, model, in_stock, lead_days) VALUES ($1, $2, $3, $4) \
+             ON CONFLICT (part, model) DO UPDATE SET in_stock = excluded.in_stock, lead_days = excluded.lead_days",
         )
         .bind(part)
         .bind(model)
@@ -85,14 +88,15 @@ async fn stock_put_in_tx(c: &mut SqliteConnection, stock: &Stock) -> Result<(), 
 }
 
 async fn costs_put_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     toml: &str,
     actor: Actor,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
-    sqlx::query(
-        "INSERT OR REPLACE INTO round_costs (costs_id, revision, toml, set_at_ms, by_role, grant_id) \
-         VALUES (1, COALESCE((SELECT revision FROM round_costs), 0) + 1, ?, ?, ?, ?)",
+    query(
+        "INSERT INTO round_costs (costs_id, revision, toml, set_at_ms, by_role, grant_id) VALUES (1, 1, $1, $2, $3, $4) \
+         ON CONFLICT (costs_id) DO UPDATE SET revision = round_costs.revision + 1, toml = excluded.toml, \
+           set_at_ms = excluded.set_at_ms, by_role = excluded.by_role, grant_id = excluded.grant_id",
     )
     .bind(toml)
     .bind(now_ms)
@@ -104,20 +108,21 @@ async fn costs_put_in_tx(
 }
 
 async fn plan_put_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     plan: &StoredPlan,
     from: NaiveDate,
     days: &[SiteDay],
 ) -> Result<(), StoreError> {
-    sqlx::query(
-        "INSERT INTO round_plan (plan_id, version, made_at_ms, plan) VALUES (1, 1, ?1, ?2) \
-         ON CONFLICT (plan_id) DO UPDATE SET version = version + 1, made_at_ms = ?1, plan = ?2",
+    query(
+        "INSERT INTO round_plan (plan_id, version, made_at_ms, plan) VALUES (1, 1, $1, $2) \
+         ON CONFLICT (plan_id) DO UPDATE SET version = round_plan.version + 1, made_at_ms = excluded.made_at_ms, \
+           plan = excluded.plan",
     )
     .bind(plan.made_at_ms)
     .bind(&plan.plan_json)
     .execute(&mut *c)
     .await?;
-    let known = sqlx::query("SELECT site, day FROM round_event WHERE day >= ? AND is_cancelled = 0")
+    let known = query("SELECT site, day FROM round_event WHERE day >= $1 AND NOT is_cancelled")
         .bind(from.to_string())
         .fetch_all(&mut *c)
         .await?;
@@ -134,14 +139,14 @@ async fn plan_put_in_tx(
 }
 
 async fn cancel_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     site: &str,
     day: NaiveDate,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
-    sqlx::query(
-        "UPDATE round_event SET is_cancelled = 1, sequence = sequence + 1, changed_at_ms = ? \
-         WHERE site = ? AND day = ?",
+    query(
+        "UPDATE round_event SET is_cancelled = TRUE, sequence = sequence + 1, changed_at_ms = $1 \
+         WHERE site = $2 AND day = $3",
     )
     .bind(now_ms)
     .bind(site)
@@ -151,15 +156,16 @@ async fn cancel_in_tx(
     Ok(())
 }
 
-async fn event_put_in_tx(c: &mut SqliteConnection, day: &SiteDay, now_ms: EpochMs) -> Result<(), StoreError> {
+async fn event_put_in_tx(c: &mut Connection, day: &SiteDay, now_ms: EpochMs) -> Result<(), StoreError> {
     let mut uid = [0_u8; UID_BYTES];
     getrandom::fill(&mut uid).map_err(|e| StoreError::NoRandomness(e.to_string()))?;
     // What stands as it stood keeps its sequence and its time.
-    sqlx::query(
+    query(
         "INSERT INTO round_event (site, day, uid, sequence, digest, is_cancelled, changed_at_ms) \
-         VALUES (?1, ?2, ?3, 0, ?4, 0, ?5) \
-         ON CONFLICT (site, day) DO UPDATE SET sequence = sequence + 1, digest = ?4, is_cancelled = 0, changed_at_ms = ?5 \
-         WHERE digest <> ?4 OR is_cancelled <> 0",
+         VALUES ($1, $2, $3, 0, $4, FALSE, $5) \
+         ON CONFLICT (site, day) DO UPDATE SET sequence = round_event.sequence + 1, digest = excluded.digest, \
+           is_cancelled = FALSE, changed_at_ms = excluded.changed_at_ms \
+         WHERE round_event.digest <> excluded.digest OR round_event.is_cancelled",
     )
     .bind(&day.site)
     .bind(day.day.to_string())
@@ -171,16 +177,14 @@ async fn event_put_in_tx(c: &mut SqliteConnection, day: &SiteDay, now_ms: EpochM
     Ok(())
 }
 
-async fn book_in_tx(
-    c: &mut SqliteConnection,
-    bookings: &[BookedVisit],
-    actor: Actor,
-) -> Result<(), StoreError> {
+async fn book_in_tx(c: &mut Connection, bookings: &[BookedVisit], actor: Actor) -> Result<(), StoreError> {
     for booking in bookings {
         let actions: Vec<&str> = booking.actions.iter().map(|a| a.name()).collect();
-        sqlx::query(
-            "INSERT OR REPLACE INTO round_booking (device_id, day, actions, booked_at_ms, by_role, grant_id) \
-             VALUES (?, ?, ?, ?, ?, ?)",
+        query(
+            "INSERT INTO round_booking (device_id, day, actions, booked_at_ms, by_role, grant_id) \
+             VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (device_id) DO UPDATE SET day = excluded.day, \
+               actions = excluded.actions, booked_at_ms = excluded.booked_at_ms, by_role = excluded.by_role, \
+               grant_id = excluded.grant_id",
         )
         .bind(&booking.device_id)
         .bind(booking.day.to_string())
@@ -194,21 +198,21 @@ async fn book_in_tx(
     Ok(())
 }
 
-async fn end_bookings_in_tx(c: &mut SqliteConnection, device_ids: &[String]) -> Result<u64, StoreError> {
+async fn end_bookings_in_tx(c: &mut Connection, device_ids: &[String]) -> Result<u64, StoreError> {
     let mut n_ended = 0;
     for device_id in device_ids {
-        let done = sqlx::query("DELETE FROM round_booking WHERE device_id = ?").bind(device_id);
-        n_ended += done.execute(&mut *c).await?.rows_affected();
+        let done = query("DELETE FROM round_booking WHERE device_id = $1").bind(device_id);
+        n_ended += done.execute(&mut *c).await?;
     }
     Ok(n_ended)
 }
 
-fn day_of(row: &SqliteRow) -> Result<NaiveDate, StoreError> {
+fn day_of(row: &Row) -> Result<NaiveDate, StoreError> {
     let text: String = row.try_get("day")?;
     text.parse().map_err(|_| StoreError::Corrupt { column: "day", why: format!("`{text}` is no day") })
 }
 
-fn booking_of(row: &SqliteRow) -> Result<BookedVisit, StoreError> {
+fn booking_of(row: &Row) -> Result<BookedVisit, StoreError> {
     let text: String = row.try_get("actions")?;
     let corrupt = || StoreError::Corrupt {
         column: "round_booking.actions",
@@ -224,7 +228,7 @@ fn booking_of(row: &SqliteRow) -> Result<BookedVisit, StoreError> {
     })
 }
 
-fn event_of(row: &SqliteRow) -> Result<RoundEvent, StoreError> {
+fn event_of(row: &Row) -> Result<RoundEvent, StoreError> {
     Ok(RoundEvent {
         site: row.try_get("site")?,
         day: day_of(row)?,
@@ -235,14 +239,14 @@ fn event_of(row: &SqliteRow) -> Result<RoundEvent, StoreError> {
     })
 }
 
-impl RoundsStore for SqliteStore {
+impl RoundsStore for SqlStore {
     async fn round_input_get(&self) -> Result<(Hours, Stock), StoreError> {
         let (mut hours, mut stock) = (Hours::new(), Stock::new());
-        let rows = sqlx::query("SELECT site, day, minutes FROM round_hours").fetch_all(&self.readers).await?;
+        let rows = query("SELECT site, day, minutes FROM round_hours").fetch_all(&self.readers).await?;
         for row in &rows {
             hours.insert((row.try_get("site")?, day_of(row)?), row.try_get("minutes")?);
         }
-        let rows = sqlx::query("SELECT part, model, in_stock, lead_days FROM round_stock")
+        let rows = query("SELECT part, model, in_stock, lead_days FROM round_stock")
             .fetch_all(&self.readers)
             .await?;
         for row in &rows {
@@ -262,9 +266,8 @@ impl RoundsStore for SqliteStore {
     }
 
     async fn costs_get(&self) -> Result<Option<StoredCosts>, StoreError> {
-        let row = sqlx::query("SELECT revision, toml, set_at_ms FROM round_costs")
-            .fetch_optional(&self.readers)
-            .await?;
+        let row =
+            query("SELECT revision, toml, set_at_ms FROM round_costs").fetch_optional(&self.readers).await?;
         row.map(|row| {
             Ok(StoredCosts {
                 revision: row.try_get("revision")?,
@@ -280,8 +283,7 @@ impl RoundsStore for SqliteStore {
     }
 
     async fn round_plan_get(&self) -> Result<Option<StoredPlan>, StoreError> {
-        let row =
-            sqlx::query("SELECT made_at_ms, plan FROM round_plan").fetch_optional(&self.readers).await?;
+        let row = query("SELECT made_at_ms, plan FROM round_plan").fetch_optional(&self.readers).await?;
         row.map(|row| {
             Ok(StoredPlan { made_at_ms: row.try_get("made_at_ms")?, plan_json: row.try_get("plan")? })
         })
@@ -289,7 +291,7 @@ impl RoundsStore for SqliteStore {
     }
 
     async fn round_plan_version(&self) -> Result<Option<i64>, StoreError> {
-        Ok(sqlx::query_scalar("SELECT version FROM round_plan").fetch_optional(&self.readers).await?)
+        Ok(query_scalar("SELECT version FROM round_plan").fetch_optional(&self.readers).await?)
     }
 
     async fn round_plan_put(
@@ -303,7 +305,7 @@ impl RoundsStore for SqliteStore {
 
     async fn booking_list(&self) -> Result<Vec<BookedVisit>, StoreError> {
         let rows =
-            sqlx::query("SELECT device_id, day, actions, booked_at_ms FROM round_booking ORDER BY device_id")
+            query("SELECT device_id, day, actions, booked_at_ms FROM round_booking ORDER BY device_id")
                 .fetch_all(&self.readers)
                 .await?;
         rows.iter().map(booking_of).collect()
@@ -318,7 +320,7 @@ impl RoundsStore for SqliteStore {
     }
 
     async fn round_event_list(&self) -> Result<Vec<RoundEvent>, StoreError> {
-        let rows = sqlx::query(
+        let rows = query(
             "SELECT site, day, uid, sequence, is_cancelled, changed_at_ms FROM round_event ORDER BY day, site",
         )
         .fetch_all(&self.readers)

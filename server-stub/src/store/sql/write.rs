@@ -2,13 +2,13 @@
 //!
 //! Each unit of work stands in a savepoint, so that one that fails takes nothing of the others with it.
 
-use sqlx::sqlite::SqliteConnection;
-use sqlx::{Connection, Row};
 use tokio::sync::{mpsc, oneshot};
 use windrow_model::record::Digest;
 use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
 
 use super::access::AccessWrite;
+use super::db::{Connection, Pool, Row, query};
+use super::dialect;
 use super::facts::{FactWrite, check_came_in_tx, place_by_list_in_tx};
 use super::judgements::JudgementWrite;
 use super::ledger::{LedgerWrite, append_json_event, append_leaf};
@@ -26,14 +26,14 @@ use crate::store::{
 /// Runs a unit of work inside a savepoint and undoes it where it fails.
 macro_rules! in_savepoint {
     ($connection:expr, $work:expr) => {{
-        match sqlx::query("SAVEPOINT unit").execute(&mut *$connection).await {
+        match crate::store::sql::db::query("SAVEPOINT unit").execute(&mut *$connection).await {
             Err(e) => Err(StoreError::from(e)),
             Ok(_) => {
                 let result = $work.await;
                 if result.is_err() {
-                    let _ = sqlx::query("ROLLBACK TO unit").execute(&mut *$connection).await;
+                    let _ = crate::store::sql::db::query("ROLLBACK TO unit").execute(&mut *$connection).await;
                 }
-                match sqlx::query("RELEASE unit").execute(&mut *$connection).await {
+                match crate::store::sql::db::query("RELEASE unit").execute(&mut *$connection).await {
                     Err(e) if result.is_ok() => Err(StoreError::from(e)),
                     _ => result,
                 }
@@ -100,9 +100,11 @@ pub(super) fn hold<T: Send + 'static>(reply: Reply<T>, result: Result<T, StoreEr
     })
 }
 
-pub(super) async fn run(mut connection: SqliteConnection, mut jobs: mpsc::Receiver<Write>) {
+/// Takes jobs until it is told to close. `pool` gives one connection, which is the writer's.
+pub(super) async fn run(pool: Pool, mut jobs: mpsc::Receiver<Write>) {
     let mut group = Vec::with_capacity(MAX_GROUP);
     let mut closed: Option<Reply<()>> = None;
+    let mut held = None;
     while closed.is_none() && jobs.recv_many(&mut group, MAX_GROUP).await > 0 {
         if let Some(last) = group.iter().position(|job| matches!(job, Write::Close(_))) {
             group.truncate(last + 1);
@@ -111,52 +113,108 @@ pub(super) async fn run(mut connection: SqliteConnection, mut jobs: mpsc::Receiv
             }
         }
         while let Some(at) = group.iter().position(|job| matches!(job, Write::Compact(_))) {
-            write_group(&mut connection, group.drain(..at)).await;
+            write_group(&pool, &mut held, group.drain(..at)).await;
             if let Write::Compact(reply) = group.remove(0) {
                 // A caller that went away has no use for the answer.
-                let _ = reply.send(compact(&mut connection).await);
+                let _ = reply.send(compact(&pool, &mut held).await);
             }
         }
-        write_group(&mut connection, group.drain(..)).await;
+        write_group(&pool, &mut held, group.drain(..)).await;
     }
-    // Checkpoints the log; failing that, the next start does it.
-    let _ = connection.close().await;
+    // SQLite moves its log into the file here; failing that, the next start does it.
+    drop(held);
+    pool.close().await;
     if let Some(reply) = closed {
         let _ = reply.send(Ok(()));
     }
 }
 
-/// Rewrites the file from its rows alone: pages that were split or moved before an erasure may keep copies of what was
-/// erased, which `secure_delete` doesn't reach. Then the log is emptied, as it has the old pages too.
-async fn compact(connection: &mut SqliteConnection) -> Result<(), StoreError> {
-    sqlx::query("VACUUM").execute(&mut *connection).await?;
-    // A reader that is still at the old state keeps the log from being cut: then it says so.
-    let is_busy: i64 =
-        sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&mut *connection).await?.try_get(0)?;
-    if is_busy == 0 { Ok(()) } else { Err(StoreError::LogInUse) }
+/// Rewrites the database from its rows alone: pages that were split or moved before an erasure may keep copies of what was
+/// erased.
+async fn compact(pool: &Pool, held: &mut Option<Connection>) -> Result<(), StoreError> {
+    if held.is_none() {
+        *held = Some(pool.acquire().await?);
+    }
+    match held {
+        Some(connection) => dialect::compact(connection).await,
+        None => Err(StoreError::Closing),
+    }
 }
 
-async fn write_group(connection: &mut SqliteConnection, group: impl ExactSizeIterator<Item = Write>) {
+/// Why a group was not written.
+enum Unwritten {
+    Busy,
+    Failed(String),
+}
+
+impl Unwritten {
+    fn of(error: &sqlx::Error) -> Self {
+        if dialect::is_busy(error) { Self::Busy } else { Self::Failed(error.to_string()) }
+    }
+
+    fn error(&self) -> StoreError {
+        match self {
+            Self::Busy => StoreError::Busy,
+            Self::Failed(why) => StoreError::Database(sqlx::Error::Protocol(why.clone())),
+        }
+    }
+}
+
+async fn write_group(
+    pool: &Pool,
+    held: &mut Option<Connection>,
+    group: impl ExactSizeIterator<Item = Write>,
+) {
     if group.len() == 0 {
         return;
     }
-    let began = sqlx::query("BEGIN IMMEDIATE").execute(&mut *connection).await.map(drop);
     let mut answers = Vec::with_capacity(MAX_GROUP);
-    for job in group {
-        answers.push(if began.is_ok() { write_one(connection, job).await } else { answer_unwritten(job) });
-    }
-    let committed = match began {
-        Ok(()) => sqlx::query("COMMIT").execute(&mut *connection).await.map(drop),
-        Err(e) => Err(e),
+    let committed = match begin(pool, held).await {
+        Ok(connection) => {
+            for job in group {
+                answers.push(write_one(connection, job).await);
+            }
+            dialect::commit(connection).await
+        }
+        Err(e) => {
+            answers.extend(group.map(answer_unwritten));
+            Err(e)
+        }
     };
     if let Err(e) = &committed {
         tracing::error!(error = %e, n_units = answers.len(), "the database did not commit; nothing was acknowledged");
-        // Fails harmlessly where the database has rolled back by itself.
-        let _ = sqlx::query("ROLLBACK").execute(&mut *connection).await;
+        // With the connection goes what was not committed.
+        abandon(held);
     }
-    let failure = committed.err().map(|e| e.to_string());
+    let failure = committed.err().as_ref().map(Unwritten::of);
     for answer in answers {
-        answer(failure.as_ref().map(|why| StoreError::Database(sqlx::Error::Protocol(why.clone()))));
+        answer(failure.as_ref().map(Unwritten::error));
+    }
+}
+
+/// Begins on the connection that is held, or on a fresh one where there is none or a server has gone away from it.
+async fn begin<'c>(pool: &Pool, held: &'c mut Option<Connection>) -> Result<&'c mut Connection, sqlx::Error> {
+    if let Some(connection) = held {
+        match dialect::begin_writing(connection).await {
+            Ok(()) => {}
+            Err(e) if dialect::is_busy(&e) => return Err(e),
+            Err(_) => abandon(held),
+        }
+    }
+    if held.is_none() {
+        let mut connection = pool.acquire().await?;
+        if let Err(e) = dialect::begin_writing(&mut connection).await {
+            connection.abandon();
+            return Err(e);
+        }
+        *held = Some(connection);
+    }
+    held.as_mut().ok_or(sqlx::Error::WorkerCrashed)
+}
+
+fn abandon(held: &mut Option<Connection>) {
+    if let Some(connection) = held.take() {
+        connection.abandon();
     }
 }
 
@@ -183,7 +241,7 @@ fn answer_unwritten(job: Write) -> HeldAnswer {
     }
 }
 
-async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer {
+async fn write_one(connection: &mut Connection, job: Write) -> HeldAnswer {
     match job {
         Write::Invite(invite, reply) => {
             hold(reply, in_savepoint!(connection, invite_create_in_tx(connection, &invite)))
@@ -222,10 +280,10 @@ async fn write_one(connection: &mut SqliteConnection, job: Write) -> HeldAnswer 
     }
 }
 
-async fn invite_create_in_tx(c: &mut SqliteConnection, invite: &NewInvite) -> Result<(), StoreError> {
-    sqlx::query(
+async fn invite_create_in_tx(c: &mut Connection, invite: &NewInvite) -> Result<(), StoreError> {
+    query(
         "INSERT INTO invite (token_hash, site, place, asset_tag, uses_left, created_at_ms, expires_at_ms) \
-         VALUES (?, ?, ?, ?, ?, ?, ?)",
+         VALUES ($1, $2, $3, $4, $5, $6, $7)",
     )
     .bind(&invite.token_hash.0[..])
     .bind(&invite.site)
@@ -239,8 +297,8 @@ async fn invite_create_in_tx(c: &mut SqliteConnection, invite: &NewInvite) -> Re
     Ok(())
 }
 
-async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Result<Enrolled, StoreError> {
-    let known = sqlx::query("SELECT public_key, revoked_at_ms FROM device WHERE device_id = ?")
+async fn device_enrol_in_tx(c: &mut Connection, device: &NewDevice) -> Result<Enrolled, StoreError> {
+    let known = query("SELECT public_key, revoked_at_ms FROM device WHERE device_id = $1")
         .bind(&device.device_id)
         .fetch_optional(&mut *c)
         .await?;
@@ -253,22 +311,22 @@ async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Res
             (true, None) => Enrolled::Known,
         });
     }
-    let invite = sqlx::query(
+    let invite = query(
         "SELECT invite_id, site, place, asset_tag, expires_at_ms FROM invite \
-         WHERE token_hash = ? AND uses_left > 0",
+         WHERE token_hash = $1 AND uses_left > 0",
     )
     .bind(&device.token_hash.0[..])
     .fetch_optional(&mut *c)
     .await?;
     let Some(invite) = invite else { return Ok(Enrolled::NoInvite) };
-    if invite.try_get::<EpochMs, _>("expires_at_ms")? < device.now_ms {
+    if invite.try_get::<EpochMs>("expires_at_ms")? < device.now_ms {
         return Ok(Enrolled::InviteExpired);
     }
-    sqlx::query("UPDATE invite SET uses_left = uses_left - 1 WHERE invite_id = ?")
-        .bind(invite.try_get::<i64, _>("invite_id")?)
+    query("UPDATE invite SET uses_left = uses_left - 1 WHERE invite_id = $1")
+        .bind(invite.try_get::<i64>("invite_id")?)
         .execute(&mut *c)
         .await?;
-    sqlx::query("INSERT INTO device (device_id, public_key, enrolled_at_ms) VALUES (?, ?, ?)")
+    query("INSERT INTO device (device_id, public_key, enrolled_at_ms) VALUES ($1, $2, $3)")
         .bind(&device.device_id)
         .bind(&device.public_key.to_bytes()[..])
         .bind(device.now_ms)
@@ -286,8 +344,8 @@ async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Res
         placing_commitment: commitment.digest.to_hex(),
     };
     append_json_event(c, LeafKind::Enrolment, &event, device.now_ms).await?;
-    sqlx::query(
-        "INSERT INTO placing (device_id, from_ms, asset_tag, site, place, salt) VALUES (?, ?, ?, ?, ?, ?)",
+    query(
+        "INSERT INTO \"placing\" (device_id, from_ms, asset_tag, site, place, salt) VALUES ($1, $2, $3, $4, $5, $6)",
     )
     .bind(&device.device_id)
     .bind(device.now_ms)
@@ -302,29 +360,24 @@ async fn device_enrol_in_tx(c: &mut SqliteConnection, device: &NewDevice) -> Res
 }
 
 async fn device_revoke_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     device_id: &str,
     now_ms: EpochMs,
 ) -> Result<bool, StoreError> {
-    let done =
-        sqlx::query("UPDATE device SET revoked_at_ms = ? WHERE device_id = ? AND revoked_at_ms IS NULL")
-            .bind(now_ms)
-            .bind(device_id)
-            .execute(&mut *c)
-            .await?;
-    if done.rows_affected() > 0 {
+    let done = query("UPDATE device SET revoked_at_ms = $1 WHERE device_id = $2 AND revoked_at_ms IS NULL")
+        .bind(now_ms)
+        .bind(device_id)
+        .execute(&mut *c)
+        .await?;
+    if done > 0 {
         append_json_event(c, LeafKind::Revocation, &DeviceEvent { device_id }, now_ms).await?;
         return Ok(true);
     }
-    let known =
-        sqlx::query("SELECT 1 FROM device WHERE device_id = ?").bind(device_id).fetch_optional(c).await?;
+    let known = query("SELECT 1 FROM device WHERE device_id = $1").bind(device_id).fetch_optional(c).await?;
     Ok(known.is_some())
 }
 
-async fn record_append_in_tx(
-    c: &mut SqliteConnection,
-    records: &[NewRecord],
-) -> Result<Vec<Appended>, StoreError> {
+async fn record_append_in_tx(c: &mut Connection, records: &[NewRecord]) -> Result<Vec<Appended>, StoreError> {
     let mut answers = Vec::with_capacity(records.len());
     for record in records {
         answers.push(append_one_in_tx(c, record).await?);
@@ -332,7 +385,7 @@ async fn record_append_in_tx(
     Ok(answers)
 }
 
-async fn append_one_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Result<Appended, StoreError> {
+async fn append_one_in_tx(c: &mut Connection, record: &NewRecord) -> Result<Appended, StoreError> {
     if run_is_known(c, record.facts.digest).await? {
         return Ok(Appended::Known);
     }
@@ -346,10 +399,10 @@ async fn append_one_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Resul
 }
 
 /// A record that came late may close the gap before the next one, or show that the next is a fork.
-async fn relink_next_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Result<(), StoreError> {
+async fn relink_next_in_tx(c: &mut Connection, record: &NewRecord) -> Result<(), StoreError> {
     let device_id = &record.facts.device_id;
-    let next = sqlx::query(
-        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence > ? \
+    let next = query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = $1 AND sequence > $2 \
          ORDER BY sequence, run_id LIMIT 1",
     )
     .bind(device_id)
@@ -358,7 +411,7 @@ async fn relink_next_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Resu
     .await?;
     let Some(next) = next.as_ref().map(stored_link).transpose()? else { return Ok(()) };
     let link = link_of(&next, record.root, &neighbours_in_tx(c, device_id, &next).await?);
-    sqlx::query("UPDATE run SET link = ? WHERE digest = ?")
+    query("UPDATE run SET link = $1 WHERE digest = $2")
         .bind(link.name())
         .bind(next.digest.0.to_vec())
         .execute(c)
@@ -366,67 +419,66 @@ async fn relink_next_in_tx(c: &mut SqliteConnection, record: &NewRecord) -> Resu
     Ok(())
 }
 
-async fn run_is_known(c: &mut SqliteConnection, digest: Digest) -> Result<bool, StoreError> {
-    let row =
-        sqlx::query("SELECT 1 FROM run WHERE digest = ?").bind(digest.0.to_vec()).fetch_optional(c).await?;
+async fn run_is_known(c: &mut Connection, digest: Digest) -> Result<bool, StoreError> {
+    let row = query("SELECT 1 FROM run WHERE digest = $1").bind(digest.0.to_vec()).fetch_optional(c).await?;
     Ok(row.is_some())
 }
 
 async fn neighbours_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     device_id: &str,
     me: &Stored,
 ) -> Result<Neighbours, StoreError> {
     let sequence = me.sequence.cast_signed();
     // Where a chain has forked, the branch that this record names, or that names it, is its own.
-    let before = sqlx::query(
-        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence < ? \
-         ORDER BY sequence DESC, digest = ? DESC, run_id LIMIT 1",
+    let before = query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = $1 AND sequence < $2 \
+         ORDER BY sequence DESC, digest = $3 DESC, run_id LIMIT 1",
     )
     .bind(device_id)
     .bind(sequence)
     .bind(me.previous.0.to_vec())
     .fetch_optional(&mut *c)
     .await?;
-    let same = sqlx::query(
-        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? AND digest <> ? LIMIT 1",
+    let same = query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = $1 AND sequence = $2 AND digest <> $3 LIMIT 1",
     )
     .bind(device_id)
     .bind(sequence)
     .bind(me.digest.0.to_vec())
     .fetch_optional(&mut *c)
     .await?;
-    let next = sqlx::query(
-        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = ? AND sequence = ? \
-         ORDER BY previous_digest = ? DESC, run_id LIMIT 1",
+    let next = query(
+        "SELECT sequence, digest, previous_digest FROM run WHERE device_id = $1 AND sequence = $2 \
+         ORDER BY previous_digest = $3 DESC, run_id LIMIT 1",
     )
     .bind(device_id)
     .bind(sequence.saturating_add(1))
     .bind(me.digest.0.to_vec())
     .fetch_optional(c)
     .await?;
-    let stored = |row: Option<sqlx::sqlite::SqliteRow>| row.as_ref().map(stored_link).transpose();
+    let stored = |row: Option<Row>| row.as_ref().map(stored_link).transpose();
     Ok(Neighbours { before: stored(before)?, same: stored(same)?, next: stored(next)? })
 }
 
-fn stored_link(row: &sqlx::sqlite::SqliteRow) -> Result<Stored, StoreError> {
+fn stored_link(row: &Row) -> Result<Stored, StoreError> {
     Ok(Stored {
-        sequence: row.try_get::<i64, _>("sequence")?.cast_unsigned(),
+        sequence: row.try_get::<i64>("sequence")?.cast_unsigned(),
         digest: digest_of(row.try_get("digest")?, "run.digest")?,
         previous: digest_of(row.try_get("previous_digest")?, "run.previous_digest")?,
     })
 }
 
 async fn run_insert(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     facts: &RunFacts,
     signed: Option<(&NewRecord, Link)>,
 ) -> Result<(), StoreError> {
-    sqlx::query(
+    query(
         "INSERT INTO run (device_id, digest, provenance, sequence, previous_digest, link, header, trace, model_key, \
            model_name, site, load_mix, protocol, outcome, channels, ambient_c, ambient_sd_k, on_ac, tested_at_ms, received_at_ms, \
            firmware) \
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)",
     )
     .bind(&facts.device_id)
     .bind(&facts.digest.0[..])
@@ -454,7 +506,7 @@ async fn run_insert(
     Ok(())
 }
 
-async fn run_import_in_tx(c: &mut SqliteConnection, runs: &[RunFacts]) -> Result<ImportCount, StoreError> {
+async fn run_import_in_tx(c: &mut Connection, runs: &[RunFacts]) -> Result<ImportCount, StoreError> {
     let mut count = ImportCount::default();
     for facts in runs {
         if run_is_known(c, facts.digest).await? {
@@ -469,21 +521,21 @@ async fn run_import_in_tx(c: &mut SqliteConnection, runs: &[RunFacts]) -> Result
 }
 
 async fn service_import_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     services: &[Service],
     now_ms: EpochMs,
 ) -> Result<ImportCount, StoreError> {
     let mut count = ImportCount::default();
     for service in services {
-        let done = sqlx::query(
-            "INSERT INTO service (device_id, serviced_on, action) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+        let done = query(
+            "INSERT INTO service (device_id, serviced_on, action) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
         )
         .bind(&service.device_id)
         .bind(service.serviced_on.to_string())
         .bind(service.action.name())
         .execute(&mut *c)
         .await?;
-        if done.rows_affected() > 0 {
+        if done > 0 {
             let event = ServiceEvent {
                 device_id: &service.device_id,
                 serviced_on: service.serviced_on.to_string(),
@@ -499,14 +551,14 @@ async fn service_import_in_tx(
 }
 
 async fn metrics_put_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     method_version: &str,
     metrics: &[NewMetrics],
 ) -> Result<(), StoreError> {
     for m in metrics {
-        sqlx::query(
+        query(
             "INSERT INTO run_metrics (run_id, method_version, metrics, agrees, computed_at_ms) \
-             VALUES (?, ?, ?, ?, ?) ON CONFLICT (run_id, method_version) DO UPDATE SET \
+             VALUES ($1, $2, $3, $4, $5) ON CONFLICT (run_id, method_version) DO UPDATE SET \
              metrics = excluded.metrics, agrees = excluded.agrees, computed_at_ms = excluded.computed_at_ms",
         )
         .bind(m.run_id)
@@ -521,21 +573,16 @@ async fn metrics_put_in_tx(
     Ok(())
 }
 
-async fn metrics_forget_in_tx(c: &mut SqliteConnection, method_version: &str) -> Result<u64, StoreError> {
-    sqlx::query("DELETE FROM run_told WHERE method_version = ?")
-        .bind(method_version)
-        .execute(&mut *c)
-        .await?;
-    let done = sqlx::query("DELETE FROM run_metrics WHERE method_version = ?")
-        .bind(method_version)
-        .execute(c)
-        .await?;
-    Ok(done.rows_affected())
+async fn metrics_forget_in_tx(c: &mut Connection, method_version: &str) -> Result<u64, StoreError> {
+    query("DELETE FROM run_told WHERE method_version = $1").bind(method_version).execute(&mut *c).await?;
+    let done =
+        query("DELETE FROM run_metrics WHERE method_version = $1").bind(method_version).execute(c).await?;
+    Ok(done)
 }
 
-async fn refusal_count_in_tx(c: &mut SqliteConnection, reason: &str) -> Result<(), StoreError> {
-    sqlx::query(
-        "INSERT INTO refusal_count (reason, n) VALUES (?, 1) ON CONFLICT (reason) DO UPDATE SET n = n + 1",
+async fn refusal_count_in_tx(c: &mut Connection, reason: &str) -> Result<(), StoreError> {
+    query(
+        "INSERT INTO refusal_count (reason, n) VALUES ($1, 1) ON CONFLICT (reason) DO UPDATE SET n = refusal_count.n + 1",
     )
     .bind(reason)
     .execute(c)

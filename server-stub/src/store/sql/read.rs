@@ -1,10 +1,9 @@
-//! What is read from SQLite.
+//! What is read from the database.
 
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use windrow_model::record::{Digest, PublicKey};
 use windrow_model::trace::fleet::ServiceAction;
 
+use super::db::{Connection, Pool, Row, query};
 use crate::store::facts::ERASED_REASON;
 use crate::store::{Device, EpochMs, Logged, MeasuredRun, RunPlace, RunToMeasure, Service, StoreError};
 
@@ -19,12 +18,12 @@ pub(super) fn key_of(bytes: &[u8]) -> Result<PublicKey, StoreError> {
     PublicKey::from_bytes(&digest.0, column).map_err(|e| StoreError::Corrupt { column, why: e.to_string() })
 }
 
-pub(super) async fn device_get(pool: &SqlitePool, device_id: &str) -> Result<Option<Device>, StoreError> {
-    let row = sqlx::query(
+pub(super) async fn device_get(pool: &Pool, device_id: &str) -> Result<Option<Device>, StoreError> {
+    let row = query(
         "SELECT device_id, public_key, revoked_at_ms, check_wanted_by_ms, \
-           (SELECT CASE WHEN m.salt = x'' THEN ?2 ELSE m.why END FROM mark m \
+           (SELECT CASE WHEN length(m.salt) = 0 THEN $2 ELSE m.why END FROM mark m \
            WHERE m.device_id = device.device_id AND m.kind = 'hold' AND m.ended_at_ms IS NULL LIMIT 1) AS held_why \
-         FROM device WHERE device_id = ?1",
+         FROM device WHERE device_id = $1",
     )
     .bind(device_id)
     .bind(ERASED_REASON)
@@ -43,16 +42,16 @@ pub(super) async fn device_get(pool: &SqlitePool, device_id: &str) -> Result<Opt
 }
 
 pub(super) async fn run_list_unmeasured(
-    pool: &SqlitePool,
+    pool: &Pool,
     method_version: &str,
     after_run_id: i64,
     limit: u32,
 ) -> Result<Vec<RunToMeasure>, StoreError> {
-    let rows = sqlx::query(
+    let rows = query(
         "SELECT run_id, header, trace, ambient_c, ambient_sd_k, on_ac FROM run \
-         WHERE run_id > ? AND outcome <> 'not_started' AND NOT EXISTS \
-           (SELECT 1 FROM run_metrics m WHERE m.run_id = run.run_id AND m.method_version = ?) \
-         ORDER BY run_id LIMIT ?",
+         WHERE run_id > $1 AND outcome <> 'not_started' AND NOT EXISTS \
+           (SELECT 1 FROM run_metrics m WHERE m.run_id = run.run_id AND m.method_version = $2) \
+         ORDER BY run_id LIMIT $3",
     )
     .bind(after_run_id)
     .bind(method_version)
@@ -87,12 +86,12 @@ const RUN_PAGE: u32 = 2_000;
 
 /// All runs by laptop and time, as they were at one moment, page by page.
 pub(super) async fn run_read_all(
-    pool: &SqlitePool,
+    pool: &Pool,
     method_version: &str,
     with: WithMetrics,
     mut take: impl FnMut(Vec<MeasuredRun>) + Send,
 ) -> Result<(), StoreError> {
-    let mut reading = pool.begin().await?;
+    let mut reading = pool.begin_reading().await?;
     let mut after = None;
     loop {
         let page = run_list_measured(&mut reading, method_version, with, after, RUN_PAGE).await?;
@@ -103,7 +102,7 @@ pub(super) async fn run_read_all(
 }
 
 pub(super) async fn run_list_measured(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     method_version: &str,
     with: WithMetrics,
     after: Option<RunPlace>,
@@ -117,19 +116,19 @@ pub(super) async fn run_list_measured(
         WithMetrics::Last { until_ms } => Some(until_ms),
     };
     // All of the run that is read here stands in the index `run_listed`: no row with its trace is touched.
-    let rows = sqlx::query(
+    let rows = query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, r.firmware, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
-         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = ?1 AND (?2 IS NULL OR NOT EXISTS \
-           (SELECT 1 FROM run l WHERE l.device_id = r.device_id AND l.provenance = r.provenance AND l.tested_at_ms <= ?2 \
+         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = $1 AND ($2 IS NULL OR NOT EXISTS \
+           (SELECT 1 FROM run l WHERE l.device_id = r.device_id AND l.provenance = r.provenance AND l.tested_at_ms <= $2 \
             AND (l.tested_at_ms, l.run_id) > (r.tested_at_ms, r.run_id))) \
-         LEFT JOIN placing p ON p.placing_id = \
-           (SELECT q.placing_id FROM placing q WHERE q.device_id = r.device_id \
+         LEFT JOIN \"placing\" p ON p.placing_id = \
+           (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = r.device_id \
             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
-         WHERE (r.device_id, r.tested_at_ms, r.run_id) > (?3, ?4, ?5) \
-         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT ?6",
+         WHERE (r.device_id, r.tested_at_ms, r.run_id) > ($3, $4, $5) \
+         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT $6",
     )
     .bind(method_version)
     .bind(until_ms)
@@ -142,7 +141,7 @@ pub(super) async fn run_list_measured(
     rows.iter().map(measured_run).collect()
 }
 
-fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
+fn measured_run(row: &Row) -> Result<MeasuredRun, StoreError> {
     Ok(MeasuredRun {
         run_id: row.try_get("run_id")?,
         device_id: row.try_get("device_id")?,
@@ -168,35 +167,41 @@ fn measured_run(row: &SqliteRow) -> Result<MeasuredRun, StoreError> {
 }
 
 /// Services of all laptops, or of one.
-pub(super) async fn service_list(
-    pool: &SqlitePool,
-    device_id: Option<&str>,
-) -> Result<Vec<Service>, StoreError> {
-    let rows = sqlx::query(
-        // Imported services and logged visits, one action of a day once (the role stands in the row of the latest entry, as
-        // SQLite has it for a bare column beside MAX); and after a board swap, those of the laptop that it goes on as.
+pub(super) async fn service_list(pool: &Pool, device_id: Option<&str>) -> Result<Vec<Service>, StoreError> {
+    let rows = query(
+        // Imported services and logged visits; and after a board swap, those of the laptop that it goes on as.
         "WITH RECURSIVE goes_on (device_id, as_id) AS ( \
              SELECT old_device_id, new_device_id FROM succession \
              UNION SELECT g.device_id, s.new_device_id FROM goes_on g JOIN succession s ON s.old_device_id = g.as_id), \
            said (device_id, serviced_on, action, by_role, logged_at_ms) AS ( \
              SELECT device_id, serviced_on, action, NULL, NULL FROM service \
              UNION SELECT v.device_id, v.visited_on, a.column1, v.by_role, v.logged_at_ms FROM visit v \
-               JOIN (VALUES ('clean'), ('fan'), ('paste'), ('none')) a \
-                 ON instr(' ' || v.actions || ' ', ' ' || a.column1 || ' ') > 0 \
-               WHERE v.is_withdrawn = 0 AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id)) \
-         SELECT device_id, serviced_on, action, by_role, MAX(logged_at_ms) AS logged_at_ms FROM ( \
+               JOIN (VALUES ('clean'), ('fan'), ('paste'), ('none')) AS a \
+                 ON ' ' || v.actions || ' ' LIKE '% ' || a.column1 || ' %' \
+               WHERE NOT v.is_withdrawn AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id)) \
+         SELECT device_id, serviced_on, action, by_role, logged_at_ms FROM ( \
            SELECT * FROM said \
            UNION SELECT g.as_id, s.serviced_on, s.action, s.by_role, s.logged_at_ms \
-             FROM said s JOIN goes_on g ON g.device_id = s.device_id) \
-         WHERE ?1 IS NULL OR device_id = ?1 GROUP BY 1, 2, 3 ORDER BY 1, 2, 3",
+             FROM said s JOIN goes_on g ON g.device_id = s.device_id) AS all_said \
+         WHERE $1 IS NULL OR device_id = $1 \
+         ORDER BY device_id, serviced_on, action, logged_at_ms IS NOT NULL, logged_at_ms, by_role",
     )
     .bind(device_id)
     .fetch_all(pool)
     .await?;
-    rows.iter().map(service).collect()
+    let mut services: Vec<Service> = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let said = service(row)?;
+        // One action of a day once, as its latest entry has it.
+        if services.last().is_some_and(|s| s.is_of_same(&said)) {
+            services.pop();
+        }
+        services.push(said);
+    }
+    Ok(services)
 }
 
-fn service(row: &SqliteRow) -> Result<Service, StoreError> {
+fn service(row: &Row) -> Result<Service, StoreError> {
     let (on, action): (String, String) = (row.try_get("serviced_on")?, row.try_get("action")?);
     let (by_role, at_ms): (Option<String>, Option<i64>) =
         (row.try_get("by_role")?, row.try_get("logged_at_ms")?);
@@ -212,11 +217,11 @@ fn service(row: &SqliteRow) -> Result<Service, StoreError> {
 }
 
 pub(super) async fn run_list_links(
-    pool: &SqlitePool,
+    pool: &Pool,
     device_id: &str,
 ) -> Result<Vec<(Digest, String)>, StoreError> {
-    let rows = sqlx::query(
-        "SELECT digest, link FROM run WHERE device_id = ? AND link IS NOT NULL ORDER BY sequence, run_id",
+    let rows = query(
+        "SELECT digest, link FROM run WHERE device_id = $1 AND link IS NOT NULL ORDER BY sequence, run_id",
     )
     .bind(device_id)
     .fetch_all(pool)
@@ -226,7 +231,7 @@ pub(super) async fn run_list_links(
         .collect()
 }
 
-pub(super) async fn refusal_list(pool: &SqlitePool) -> Result<Vec<(String, u64)>, StoreError> {
-    let rows = sqlx::query("SELECT reason, n FROM refusal_count ORDER BY reason").fetch_all(pool).await?;
-    rows.iter().map(|row| Ok((row.try_get("reason")?, row.try_get::<i64, _>("n")?.unsigned_abs()))).collect()
+pub(super) async fn refusal_list(pool: &Pool) -> Result<Vec<(String, u64)>, StoreError> {
+    let rows = query("SELECT reason, n FROM refusal_count ORDER BY reason").fetch_all(pool).await?;
+    rows.iter().map(|row| Ok((row.try_get("reason")?, row.try_get::<i64>("n")?.unsigned_abs()))).collect()
 }

@@ -1,11 +1,9 @@
-//! Notices in SQLite.
+//! Notices in SQL.
 
 use std::collections::HashMap;
 
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
-
-use super::SqliteStore;
+use super::SqlStore;
+use super::db::{Connection, Row, query, query_scalar};
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::notices::MAX_WAITING;
 use crate::store::notices::{
@@ -35,7 +33,7 @@ impl NoticeWrite {
         }
     }
 
-    pub(super) async fn run(self, c: &mut SqliteConnection) -> HeldAnswer {
+    pub(super) async fn run(self, c: &mut Connection) -> HeldAnswer {
         match self {
             Self::Told { receiver, told, reply } => {
                 hold(reply, in_savepoint!(c, told_put_in_tx(c, &receiver, &told)))
@@ -57,15 +55,17 @@ impl NoticeWrite {
     }
 }
 
-async fn told_put_in_tx(
-    c: &mut SqliteConnection,
-    receiver: &str,
-    told: &[ToldBand],
-) -> Result<(), StoreError> {
+async fn told_put_in_tx(c: &mut Connection, receiver: &str, told: &[ToldBand]) -> Result<(), StoreError> {
     // In one statement: a fleet's beginning has one row a laptop.
-    sqlx::query(
-        "INSERT OR REPLACE INTO notice_told (receiver, device_id, provenance, band) \
-         SELECT ?, value ->> 'device_id', value ->> 'provenance', value ->> 'band' FROM json_each(?)",
+    query(
+        "INSERT INTO notice_told (receiver, device_id, provenance, band) \
+         SELECT $1, value ->> 'device_id', value ->> 'provenance', value ->> 'band' FROM json_each($2) WHERE TRUE \
+         ON CONFLICT (receiver, device_id, provenance) DO UPDATE SET band = excluded.band",
+    )
+    .on_postgres(
+        "INSERT INTO notice_told (receiver, device_id, provenance, band) \
+         SELECT $1, value ->> 'device_id', value ->> 'provenance', value ->> 'band' FROM json_array_elements($2::JSON) \
+         ON CONFLICT (receiver, device_id, provenance) DO UPDATE SET band = excluded.band",
     )
     .bind(receiver)
     .bind(json(told)?)
@@ -74,8 +74,8 @@ async fn told_put_in_tx(
     Ok(())
 }
 
-async fn begin_in_tx(c: &mut SqliteConnection, receiver: &str, now_ms: EpochMs) -> Result<(), StoreError> {
-    sqlx::query("INSERT OR IGNORE INTO notice_receiver (receiver, begun_at_ms) VALUES (?, ?)")
+async fn begin_in_tx(c: &mut Connection, receiver: &str, now_ms: EpochMs) -> Result<(), StoreError> {
+    query("INSERT INTO notice_receiver (receiver, begun_at_ms) VALUES ($1, $2) ON CONFLICT DO NOTHING")
         .bind(receiver)
         .bind(now_ms)
         .execute(c)
@@ -83,16 +83,16 @@ async fn begin_in_tx(c: &mut SqliteConnection, receiver: &str, now_ms: EpochMs) 
     Ok(())
 }
 
-async fn put_in_tx(c: &mut SqliteConnection, receiver: &str, notice: &NewNotice) -> Result<bool, StoreError> {
-    let n_waiting: i64 = sqlx::query_scalar("SELECT count(*) FROM notice WHERE receiver = ?")
+async fn put_in_tx(c: &mut Connection, receiver: &str, notice: &NewNotice) -> Result<bool, StoreError> {
+    let n_waiting: i64 = query_scalar("SELECT count(*) FROM notice WHERE receiver = $1")
         .bind(receiver)
         .fetch_one(&mut *c)
         .await?;
     if n_waiting.cast_unsigned() >= MAX_WAITING {
         return Ok(false);
     }
-    sqlx::query(
-        "INSERT INTO notice (receiver, notice_id, body, n_changes, made_at_ms) VALUES (?, ?, ?, ?, ?)",
+    query(
+        "INSERT INTO notice (receiver, notice_id, body, n_changes, made_at_ms) VALUES ($1, $2, $3, $4, $5)",
     )
     .bind(receiver)
     .bind(&notice.notice_id)
@@ -105,13 +105,8 @@ async fn put_in_tx(c: &mut SqliteConnection, receiver: &str, notice: &NewNotice)
     Ok(true)
 }
 
-async fn tried_in_tx(
-    c: &mut SqliteConnection,
-    row: i64,
-    now_ms: EpochMs,
-    failure: &str,
-) -> Result<(), StoreError> {
-    sqlx::query("UPDATE notice SET n_tries = n_tries + 1, tried_at_ms = ?, failure = ? WHERE notice_row = ?")
+async fn tried_in_tx(c: &mut Connection, row: i64, now_ms: EpochMs, failure: &str) -> Result<(), StoreError> {
+    query("UPDATE notice SET n_tries = n_tries + 1, tried_at_ms = $1, failure = $2 WHERE notice_row = $3")
         .bind(now_ms)
         .bind(failure)
         .bind(row)
@@ -120,49 +115,47 @@ async fn tried_in_tx(
     Ok(())
 }
 
-async fn end_in_tx(
-    c: &mut SqliteConnection,
-    row: i64,
-    end: NoticeEnd,
-    now_ms: EpochMs,
-) -> Result<(), StoreError> {
+async fn end_in_tx(c: &mut Connection, row: i64, end: NoticeEnd, now_ms: EpochMs) -> Result<(), StoreError> {
     let receiver: Option<String> =
-        sqlx::query_scalar("DELETE FROM notice WHERE notice_row = ? RETURNING receiver")
+        query_scalar("DELETE FROM notice WHERE notice_row = $1 RETURNING receiver")
             .bind(row)
             .fetch_optional(&mut *c)
             .await?;
     let Some(receiver) = receiver else { return Ok(()) };
-    let counted = match end {
-        NoticeEnd::Sent => {
-            "UPDATE notice_receiver SET n_sent = n_sent + 1, last_sent_at_ms = ?2 WHERE receiver = ?1"
-        }
-        NoticeEnd::GivenUp => "UPDATE notice_receiver SET n_given_up = n_given_up + 1 WHERE receiver = ?1",
+    let (n_sent, n_given_up, sent_at_ms): (u32, u32, _) = match end {
+        NoticeEnd::Sent => (1, 0, Some(now_ms)),
+        NoticeEnd::GivenUp => (0, 1, None),
     };
-    sqlx::query(counted).bind(receiver).bind(now_ms).execute(c).await?;
+    query(
+        "UPDATE notice_receiver SET n_sent = n_sent + $2, n_given_up = n_given_up + $3, \
+           last_sent_at_ms = COALESCE($4, last_sent_at_ms) WHERE receiver = $1",
+    )
+    .bind(receiver)
+    .bind(n_sent)
+    .bind(n_given_up)
+    .bind(sent_at_ms)
+    .execute(c)
+    .await?;
     Ok(())
 }
 
-async fn keep_in_tx(
-    c: &mut SqliteConnection,
-    receivers: &[String],
-) -> Result<Vec<(String, u64)>, StoreError> {
-    let gone = sqlx::query(
-        "SELECT r.receiver, (SELECT count(*) FROM notice n WHERE n.receiver = r.receiver) AS n_waiting \
-         FROM notice_receiver r WHERE r.receiver NOT IN (SELECT value FROM json_each(?)) ORDER BY r.receiver",
+async fn keep_in_tx(c: &mut Connection, receivers: &[String]) -> Result<Vec<(String, u64)>, StoreError> {
+    let known: Vec<String> = query_scalar(
+        "SELECT receiver FROM notice_receiver UNION SELECT receiver FROM notice UNION SELECT receiver FROM notice_told \
+         ORDER BY receiver",
     )
-    .bind(json(receivers)?)
     .fetch_all(&mut *c)
     .await?;
-    let gone: Vec<(String, u64)> = gone
-        .iter()
-        .map(|row| Ok((row.try_get("receiver")?, row.try_get::<i64, _>("n_waiting")?.cast_unsigned())))
-        .collect::<Result<_, StoreError>>()?;
-    for delete in [
-        "DELETE FROM notice WHERE receiver NOT IN (SELECT value FROM json_each(?))",
-        "DELETE FROM notice_told WHERE receiver NOT IN (SELECT value FROM json_each(?))",
-        "DELETE FROM notice_receiver WHERE receiver NOT IN (SELECT value FROM json_each(?))",
-    ] {
-        sqlx::query(delete).bind(json(receivers)?).execute(&mut *c).await?;
+    let mut gone = Vec::new();
+    for receiver in known.into_iter().filter(|receiver| !receivers.contains(receiver)) {
+        let n_waiting =
+            query("DELETE FROM notice WHERE receiver = $1").bind(&receiver).execute(&mut *c).await?;
+        query("DELETE FROM notice_told WHERE receiver = $1").bind(&receiver).execute(&mut *c).await?;
+        let had_begun =
+            query("DELETE FROM notice_receiver WHERE receiver = $1").bind(&receiver).execute(&mut *c).await?;
+        if had_begun > 0 {
+            gone.push((receiver, n_waiting));
+        }
     }
     Ok(gone)
 }
@@ -195,17 +188,17 @@ impl OfChanges<'_> {
 }
 
 /// Erases places and tags from notices that wait; says how many notices had them.
-pub(super) async fn erase_in_tx(c: &mut SqliteConnection, what: OfChanges<'_>) -> Result<usize, StoreError> {
-    let rows = sqlx::query("SELECT notice_row, body FROM notice WHERE instr(body, json_quote(?)) > 0")
-        .bind(what.word())
+pub(super) async fn erase_in_tx(c: &mut Connection, what: OfChanges<'_>) -> Result<usize, StoreError> {
+    let rows = query("SELECT notice_row, body FROM notice WHERE replace(body, $1, '') <> body")
+        .bind(json(what.word())?)
         .fetch_all(&mut *c)
         .await?;
     let mut n_erased = 0;
     for row in &rows {
         let Some(body) = without(row.try_get("body")?, what)? else { continue };
-        sqlx::query("UPDATE notice SET body = ? WHERE notice_row = ?")
+        query("UPDATE notice SET body = $1 WHERE notice_row = $2")
             .bind(body)
-            .bind(row.try_get::<i64, _>("notice_row")?)
+            .bind(row.try_get::<i64>("notice_row")?)
             .execute(&mut *c)
             .await?;
         n_erased += 1;
@@ -230,12 +223,13 @@ fn without(body: &str, what: OfChanges<'_>) -> Result<Option<String>, StoreError
     is_there.then(|| serde_json::to_string(&notice).map_err(corrupt)).transpose()
 }
 
-fn json<T: serde::Serialize + ?Sized>(value: &T) -> Result<String, StoreError> {
+/// As JSON. Both for a statement's bound lists, and for a text as it stands between quotes in stored JSON.
+pub(super) fn json<T: serde::Serialize + ?Sized>(value: &T) -> Result<String, StoreError> {
     serde_json::to_string(value)
         .map_err(|e| StoreError::Corrupt { column: "notice_told.device_id", why: e.to_string() })
 }
 
-fn waiting_of(row: &SqliteRow) -> Result<WaitingNotice, StoreError> {
+fn waiting_of(row: &Row) -> Result<WaitingNotice, StoreError> {
     Ok(WaitingNotice {
         row: row.try_get("notice_row")?,
         receiver: row.try_get("receiver")?,
@@ -249,8 +243,8 @@ fn waiting_of(row: &SqliteRow) -> Result<WaitingNotice, StoreError> {
     })
 }
 
-fn receiver_of(row: &SqliteRow) -> Result<StoredReceiver, StoreError> {
-    let count = |column| row.try_get::<i64, _>(column).map(i64::cast_unsigned);
+fn receiver_of(row: &Row) -> Result<StoredReceiver, StoreError> {
+    let count = |column| row.try_get::<i64>(column).map(i64::cast_unsigned);
     Ok(StoredReceiver {
         receiver: row.try_get("receiver")?,
         begun_at_ms: row.try_get("begun_at_ms")?,
@@ -261,25 +255,24 @@ fn receiver_of(row: &SqliteRow) -> Result<StoredReceiver, StoreError> {
     })
 }
 
-impl NoticeStore for SqliteStore {
+impl NoticeStore for SqlStore {
     async fn notice_told_list(
         &self,
         receiver: String,
     ) -> Result<Option<HashMap<LaptopKey, String>>, StoreError> {
-        let begun = sqlx::query("SELECT 1 FROM notice_receiver WHERE receiver = ?")
+        let begun = query("SELECT 1 FROM notice_receiver WHERE receiver = $1")
             .bind(&receiver)
             .fetch_optional(&self.readers)
             .await?;
         if begun.is_none() {
             return Ok(None);
         }
-        let rows = sqlx::query("SELECT device_id, provenance, band FROM notice_told WHERE receiver = ?")
+        let rows = query("SELECT device_id, provenance, band FROM notice_told WHERE receiver = $1")
             .bind(&receiver)
             .fetch_all(&self.readers)
             .await?;
-        let told = |row: &SqliteRow| {
-            Ok(((row.try_get("device_id")?, row.try_get("provenance")?), row.try_get("band")?))
-        };
+        let told =
+            |row: &Row| Ok(((row.try_get("device_id")?, row.try_get("provenance")?), row.try_get("band")?));
         rows.iter().map(told).collect::<Result<_, StoreError>>().map(Some)
     }
 
@@ -296,7 +289,7 @@ impl NoticeStore for SqliteStore {
     }
 
     async fn notice_next(&self, receiver: String) -> Result<Option<WaitingNotice>, StoreError> {
-        let row = sqlx::query("SELECT * FROM notice WHERE receiver = ? ORDER BY notice_row LIMIT 1")
+        let row = query("SELECT * FROM notice WHERE receiver = $1 ORDER BY notice_row LIMIT 1")
             .bind(receiver)
             .fetch_optional(&self.readers)
             .await?;
@@ -316,7 +309,7 @@ impl NoticeStore for SqliteStore {
     }
 
     async fn notice_receiver_list(&self) -> Result<Vec<StoredReceiver>, StoreError> {
-        let rows = sqlx::query(
+        let rows = query(
             "SELECT r.*, (SELECT count(*) FROM notice n WHERE n.receiver = r.receiver) AS n_waiting \
              FROM notice_receiver r ORDER BY r.receiver",
         )

@@ -2,15 +2,14 @@
 
 use chrono::NaiveDate;
 use serde::Serialize;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
 use super::{body_of, commit, committed, is_erased, laptops, parsed, parsed_optional};
 use crate::ledger::leaf::LeafKind;
 use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{Actor, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion};
-use crate::store::sqlite::ledger::append_json_event;
-use crate::store::sqlite::ledger_events::{Placing, PlacingEvent};
+use crate::store::sql::db::{Connection, Pool, Row, query, query_scalar};
+use crate::store::sql::ledger::append_json_event;
+use crate::store::sql::ledger_events::{Placing, PlacingEvent};
 use crate::store::{EpochMs, StoreError};
 
 /// Free text of an entry.
@@ -47,7 +46,7 @@ const COLUMNS: &str = "e.tag, e.model, e.site, e.place, e.from_on, e.until_on, e
     e.changed_at_ms, e.by_role";
 
 pub(super) async fn import_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     entries: &[ScopeEntry],
     actor: Actor,
     now_ms: EpochMs,
@@ -73,7 +72,7 @@ pub(super) async fn import_in_tx(
 }
 
 pub(super) async fn change_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     tag: &str,
     deed: &ScopeDeed,
     actor: Actor,
@@ -97,7 +96,7 @@ pub(super) async fn change_in_tx(
 }
 
 async fn assign_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     entry: ScopeEntry,
     device_id: &str,
     now_ms: EpochMs,
@@ -117,15 +116,15 @@ async fn assign_in_tx(
 }
 
 /// The row of a tag that counts.
-async fn current(c: &mut SqliteConnection, tag: &str) -> Result<Option<ScopeEntry>, StoreError> {
-    let query =
-        format!("SELECT {COLUMNS} FROM scope_entry e WHERE e.tag = ? ORDER BY e.scope_id DESC LIMIT 1");
-    let row = sqlx::query(sqlx::AssertSqlSafe(query)).bind(tag).fetch_optional(c).await?;
+async fn current(c: &mut Connection, tag: &str) -> Result<Option<ScopeEntry>, StoreError> {
+    let text =
+        format!("SELECT {COLUMNS} FROM scope_entry e WHERE e.tag = $1 ORDER BY e.scope_id DESC LIMIT 1");
+    let row = query(sqlx::AssertSqlSafe(text)).bind(tag).fetch_optional(c).await?;
     row.as_ref().map(entry_of).transpose()
 }
 
 async fn put(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     entry: &ScopeEntry,
     change: ScopeChange,
     actor: Actor,
@@ -134,9 +133,9 @@ async fn put(
     let ScopeEntry { tag, model, site, place, why, .. } = entry;
     let commitment = commit(&Texts { model, place, site, tag, why })?;
     let (from_on, until_on) = (entry.from_on.map(|d| d.to_string()), entry.until_on.map(|d| d.to_string()));
-    sqlx::query(
+    query(
         "INSERT INTO scope_entry (tag, model, site, place, from_on, until_on, is_excluded, why, change, \
-           changed_at_ms, by_role, grant_id, salt) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+           changed_at_ms, by_role, grant_id, salt) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)",
     )
     .bind(tag)
     .bind(model)
@@ -166,7 +165,7 @@ async fn put(
 }
 
 /// What a row of the list claims.
-pub(in crate::store::sqlite) fn scope_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+pub(in crate::store::sql) fn scope_claim(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let (tag, model): (&str, &str) = (row.try_get("tag")?, row.try_get("model")?);
     let (site, place): (&str, &str) = (row.try_get("site")?, row.try_get("place")?);
     let why = row.try_get("why")?;
@@ -180,7 +179,7 @@ pub(in crate::store::sqlite) fn scope_claim(row: &SqliteRow) -> Result<Vec<Claim
         text_commitment: committed(salt, &Texts { model, place, site, tag, why })?,
     };
     Ok(vec![Claim {
-        row: row.try_get::<i64, _>("scope_id")?.to_string(),
+        row: row.try_get::<i64>("scope_id")?.to_string(),
         kind: LeafKind::Scope,
         at: ClaimedTime::At(row.try_get("changed_at_ms")?),
         said: Said::Body {
@@ -193,8 +192,8 @@ pub(in crate::store::sqlite) fn scope_claim(row: &SqliteRow) -> Result<Vec<Claim
 }
 
 /// Places the laptop that carries a tag where the list says, if the list knows the tag.
-pub(in crate::store::sqlite) async fn place_by_list_in_tx(
-    c: &mut SqliteConnection,
+pub(in crate::store::sql) async fn place_by_list_in_tx(
+    c: &mut Connection,
     tag: &str,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
@@ -206,13 +205,13 @@ pub(in crate::store::sqlite) async fn place_by_list_in_tx(
 }
 
 /// The laptop that carries a tag now.
-async fn device_of_tag(c: &mut SqliteConnection, tag: &str) -> Result<Option<String>, StoreError> {
+async fn device_of_tag(c: &mut Connection, tag: &str) -> Result<Option<String>, StoreError> {
     if tag.is_empty() {
         return Ok(None);
     }
-    Ok(sqlx::query_scalar(
-        "SELECT p.device_id FROM placing p WHERE p.asset_tag = ? \
-           AND p.placing_id = (SELECT q.placing_id FROM placing q WHERE q.device_id = p.device_id \
+    Ok(query_scalar(
+        "SELECT p.device_id FROM \"placing\" p WHERE p.asset_tag = $1 \
+           AND p.placing_id = (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = p.device_id \
              ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
            AND NOT EXISTS (SELECT 1 FROM succession s WHERE s.old_device_id = p.device_id) \
          ORDER BY p.placing_id DESC LIMIT 1",
@@ -223,12 +222,9 @@ async fn device_of_tag(c: &mut SqliteConnection, tag: &str) -> Result<Option<Str
 }
 
 /// Where a laptop stands now.
-pub(super) async fn placing_in_tx(
-    c: &mut SqliteConnection,
-    device_id: &str,
-) -> Result<Option<Stand>, StoreError> {
-    let row = sqlx::query(
-        "SELECT asset_tag, site, place FROM placing WHERE device_id = ? ORDER BY from_ms DESC, placing_id DESC LIMIT 1",
+pub(super) async fn placing_in_tx(c: &mut Connection, device_id: &str) -> Result<Option<Stand>, StoreError> {
+    let row = query(
+        "SELECT asset_tag, site, place FROM \"placing\" WHERE device_id = $1 ORDER BY from_ms DESC, placing_id DESC LIMIT 1",
     )
     .bind(device_id)
     .fetch_optional(c)
@@ -245,7 +241,7 @@ pub(super) async fn placing_in_tx(
 
 /// Places a laptop; `false`: it stood there.
 pub(super) async fn place_in_tx(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     device_id: &str,
     place: Stand,
     now_ms: EpochMs,
@@ -258,9 +254,9 @@ pub(super) async fn place_in_tx(
     let event = PlacingEvent { device_id, placing_commitment: commitment.digest.to_hex() };
     append_json_event(c, LeafKind::Placing, &event, now_ms).await?;
     // A clock that was set back must not bury the new row under the old ones.
-    sqlx::query(
-        "INSERT INTO placing (device_id, from_ms, asset_tag, site, place, salt) \
-         SELECT ?1, MAX(?2, COALESCE(MAX(from_ms), ?2)), ?3, ?4, ?5, ?6 FROM placing WHERE device_id = ?1",
+    query(
+        "INSERT INTO \"placing\" (device_id, from_ms, asset_tag, site, place, salt) \
+         SELECT $1, CASE WHEN MAX(from_ms) > $2 THEN MAX(from_ms) ELSE $2 END, $3, $4, $5, $6 FROM \"placing\" WHERE device_id = $1",
     )
     .bind(device_id)
     .bind(now_ms)
@@ -273,20 +269,20 @@ pub(super) async fn place_in_tx(
     Ok(true)
 }
 
-pub(super) async fn list(pool: &SqlitePool) -> Result<Vec<ScopeEntry>, StoreError> {
-    let query = format!(
+pub(super) async fn list(pool: &Pool) -> Result<Vec<ScopeEntry>, StoreError> {
+    let text = format!(
         "SELECT {COLUMNS} FROM scope_entry e \
          JOIN (SELECT MAX(scope_id) AS last_id FROM scope_entry WHERE tag <> '' GROUP BY tag) l ON l.last_id = e.scope_id ORDER BY e.tag"
     );
-    let rows = sqlx::query(sqlx::AssertSqlSafe(query)).fetch_all(pool).await?;
+    let rows = query(sqlx::AssertSqlSafe(text)).fetch_all(pool).await?;
     rows.iter().map(entry_of).collect()
 }
 
-pub(super) async fn history(pool: &SqlitePool, tag: &str) -> Result<Vec<ScopeVersion>, StoreError> {
-    let query = format!(
-        "SELECT {COLUMNS}, e.salt = x'' AS is_erased FROM scope_entry e WHERE e.tag = ? AND e.tag <> '' ORDER BY e.scope_id"
+pub(super) async fn history(pool: &Pool, tag: &str) -> Result<Vec<ScopeVersion>, StoreError> {
+    let text = format!(
+        "SELECT {COLUMNS}, length(e.salt) = 0 AS is_erased FROM scope_entry e WHERE e.tag = $1 AND e.tag <> '' ORDER BY e.scope_id"
     );
-    let rows = sqlx::query(sqlx::AssertSqlSafe(query)).bind(tag).fetch_all(pool).await?;
+    let rows = query(sqlx::AssertSqlSafe(text)).bind(tag).fetch_all(pool).await?;
     rows.iter()
         .map(|row| {
             Ok(ScopeVersion {
@@ -300,7 +296,7 @@ pub(super) async fn history(pool: &SqlitePool, tag: &str) -> Result<Vec<ScopeVer
         .collect()
 }
 
-fn entry_of(row: &SqliteRow) -> Result<ScopeEntry, StoreError> {
+fn entry_of(row: &Row) -> Result<ScopeEntry, StoreError> {
     let day = |text: &str| text.parse::<NaiveDate>().ok();
     Ok(ScopeEntry {
         tag: row.try_get("tag")?,

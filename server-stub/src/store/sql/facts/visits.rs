@@ -2,8 +2,6 @@
 
 use chrono::NaiveDate;
 use serde::Serialize;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::{body_of, commit, committed, is_erased, laptops, parsed};
@@ -11,7 +9,8 @@ use crate::ledger::leaf::LeafKind;
 use crate::store::StoreError;
 use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{NewVisit, Visit, VisitLogged};
-use crate::store::sqlite::ledger::append_json_event;
+use crate::store::sql::db::{Connection, Pool, Row, query, query_scalar};
+use crate::store::sql::ledger::append_json_event;
 
 /// Free text of a visit.
 #[derive(Serialize)]
@@ -36,12 +35,12 @@ struct VisitEvent<'a> {
     text_commitment: String,
 }
 
-pub(super) async fn log_in_tx(c: &mut SqliteConnection, visit: &NewVisit) -> Result<VisitLogged, StoreError> {
+pub(super) async fn log_in_tx(c: &mut Connection, visit: &NewVisit) -> Result<VisitLogged, StoreError> {
     if !laptops::is_known(&mut *c, &visit.device_id).await? {
         return Ok(VisitLogged::NoSuchLaptop);
     }
     if let Some(corrects) = visit.corrects {
-        let of: Option<String> = sqlx::query_scalar("SELECT device_id FROM visit WHERE visit_id = ?")
+        let of: Option<String> = query_scalar("SELECT device_id FROM visit WHERE visit_id = $1")
             .bind(corrects)
             .fetch_optional(&mut *c)
             .await?;
@@ -70,8 +69,8 @@ fn names(actions: &[ServiceAction]) -> Vec<&'static str> {
     names
 }
 
-async fn corrected_by(c: &mut SqliteConnection, visit_id: i64) -> Result<Option<i64>, StoreError> {
-    Ok(sqlx::query_scalar("SELECT visit_id FROM visit WHERE corrects = ?")
+async fn corrected_by(c: &mut Connection, visit_id: i64) -> Result<Option<i64>, StoreError> {
+    Ok(query_scalar("SELECT visit_id FROM visit WHERE corrects = $1")
         .bind(visit_id)
         .fetch_optional(c)
         .await?)
@@ -79,13 +78,13 @@ async fn corrected_by(c: &mut SqliteConnection, visit_id: i64) -> Result<Option<
 
 /// An entry that counts, of the same laptop, day and actions, and isn't the one to be corrected.
 async fn duplicate_of(
-    c: &mut SqliteConnection,
+    c: &mut Connection,
     visit: &NewVisit,
     actions: &str,
 ) -> Result<Option<i64>, StoreError> {
-    Ok(sqlx::query_scalar(
-        "SELECT visit_id FROM visit v WHERE device_id = ? AND visited_on = ? AND actions = ? AND is_withdrawn = 0 \
-           AND visit_id IS NOT ? AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id) LIMIT 1",
+    Ok(query_scalar(
+        "SELECT visit_id FROM visit v WHERE device_id = $1 AND visited_on = $2 AND actions = $3 AND NOT is_withdrawn \
+           AND visit_id IS DISTINCT FROM $4 AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = v.visit_id) LIMIT 1",
     )
     .bind(&visit.device_id)
     .bind(visit.visited_on.to_string())
@@ -95,15 +94,11 @@ async fn duplicate_of(
     .await?)
 }
 
-async fn insert(
-    c: &mut SqliteConnection,
-    visit: &NewVisit,
-    actions: &[&'static str],
-) -> Result<i64, StoreError> {
+async fn insert(c: &mut Connection, visit: &NewVisit, actions: &[&'static str]) -> Result<i64, StoreError> {
     let commitment = commit(&Texts { found: &visit.found, note: &visit.note, parts: &visit.parts })?;
-    let visit_id: i64 = sqlx::query_scalar(
+    let visit_id: i64 = query_scalar(
         "INSERT INTO visit (device_id, visited_on, actions, minutes, found, parts, note, by_role, grant_id, \
-           logged_at_ms, corrects, is_withdrawn, salt) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING visit_id",
+           logged_at_ms, corrects, is_withdrawn, salt) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) RETURNING visit_id",
     )
     .bind(&visit.device_id)
     .bind(visit.visited_on.to_string())
@@ -136,16 +131,16 @@ async fn insert(
 }
 
 pub(super) async fn list(
-    pool: &SqlitePool,
+    pool: &Pool,
     device_id: Option<&str>,
     after_visit_id: i64,
     limit: u32,
 ) -> Result<Vec<Visit>, StoreError> {
-    let rows = sqlx::query(
+    let rows = query(
         "SELECT v.visit_id, v.device_id, v.visited_on, v.actions, v.minutes, v.found, v.parts, v.note, v.by_role, \
            v.logged_at_ms, v.corrects, v.is_withdrawn, v.salt IS NULL AS is_erased, k.visit_id AS corrected_by \
          FROM visit v LEFT JOIN visit k ON k.corrects = v.visit_id \
-         WHERE v.visit_id > ?1 AND (?2 IS NULL OR v.device_id = ?2) ORDER BY v.visit_id LIMIT ?3",
+         WHERE v.visit_id > $1 AND ($2 IS NULL OR v.device_id = $2) ORDER BY v.visit_id LIMIT $3",
     )
     .bind(after_visit_id)
     .bind(device_id)
@@ -155,7 +150,7 @@ pub(super) async fn list(
     rows.iter().map(visit_of).collect()
 }
 
-fn visit_of(row: &SqliteRow) -> Result<Visit, StoreError> {
+fn visit_of(row: &Row) -> Result<Visit, StoreError> {
     let minutes: Option<i64> = row.try_get("minutes")?;
     Ok(Visit {
         visit_id: row.try_get("visit_id")?,
@@ -176,11 +171,11 @@ fn visit_of(row: &SqliteRow) -> Result<Visit, StoreError> {
 }
 
 /// What a visit's entry claims.
-pub(in crate::store::sqlite) fn visit_claim(row: &SqliteRow) -> Result<Vec<Claim>, StoreError> {
+pub(in crate::store::sql) fn visit_claim(row: &Row) -> Result<Vec<Claim>, StoreError> {
     let (found, note): (&str, &str) = (row.try_get("found")?, row.try_get("note")?);
     let parts = row.try_get("parts")?;
     let salt: Option<&[u8]> = row.try_get("salt")?;
-    let actions: Vec<&str> = row.try_get::<&str, _>("actions")?.split(' ').collect();
+    let actions: Vec<&str> = row.try_get::<&str>("actions")?.split(' ').collect();
     let visit_id: i64 = row.try_get("visit_id")?;
     let event = VisitEvent {
         visit_id,
