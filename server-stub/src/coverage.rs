@@ -120,7 +120,7 @@ impl NotCheckedWhy {
 /// What is known of a laptop's checks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Checks {
-    /// Its last check that loaded it.
+    /// Its last check: the last run that could be fitted, else the last that loaded it.
     pub last_ms: Option<EpochMs>,
     /// It was tried at least once, loaded or not.
     pub was_tried: bool,
@@ -149,7 +149,7 @@ pub struct CoverageLine {
     pub not_checked_why: Option<NotCheckedWhy>,
     /// The list's own words: why it is excluded or retired.
     pub why: String,
-    /// Its last check that loaded it.
+    /// Its last check: the last run that could be fitted, else the last that loaded it.
     pub last_checked_at_ms: Option<EpochMs>,
     /// First day on which it should be checked.
     pub from_on: Option<NaiveDate>,

@@ -115,7 +115,7 @@ impl Changes {
         for entry in &now.laptops {
             let site = by_site.entry(entry.site.to_string()).or_default();
             let before = then.of(entry);
-            if entry.checked_at_ms > then.as_of_ms {
+            if entry.checked_at_ms.is_some_and(|at_ms| at_ms > then.as_of_ms) {
                 site.n_checked += 1;
                 site.n_first_checked += usize::from(before.is_none());
             }
@@ -234,7 +234,7 @@ mod tests {
         let visited = [&*fleet.laptops[3].device_id];
         let changes = Changes::between(&before, &fleet, visited.into_iter());
         let all = changes.of(None);
-        let recent = fleet.laptops.iter().filter(|e| e.checked_at_ms > before.as_of_ms).count();
+        let recent = fleet.laptops.iter().filter(|e| e.checked_at_ms > Some(before.as_of_ms)).count();
         assert_eq!((all.moved.len(), all.n_checked, all.n_visits), (2, recent, 1));
         let html = section(&changes, None).into_string();
         assert!(html.contains(fleet.laptops[0].name()) && html.contains("no visit → pull now"), "{html}");

@@ -50,8 +50,10 @@ pub struct Entry {
     pub numbers: [Option<Reading>; 3],
     /// Until when to see to it.
     pub due_on: Option<NaiveDate>,
-    /// Last check.
-    pub checked_at_ms: EpochMs,
+    /// Last check; `None`: no attempt loaded it.
+    pub checked_at_ms: Option<EpochMs>,
+    /// Its last attempt, where that is later and told nothing.
+    pub failed_at_ms: Option<EpochMs>,
     /// `measured`, `emulated` or `imported`.
     pub provenance: Arc<str>,
     /// Whether nothing can be said of it.

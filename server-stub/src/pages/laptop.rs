@@ -141,7 +141,10 @@ fn facts(view: &View<'_>) -> Markup {
                 @if !header.model.cpu.is_empty() { div { dt { "Processor" } dd { (header.model.cpu) } } }
                 @if !header.model.firmware.is_empty() { div { dt { "Firmware" } dd { (header.model.firmware) } } }
             }
-            div { dt { "Last check" } dd { (words::minute_of(e.checked_at_ms)) } }
+            div { dt { "Last check" } dd {
+                @match e.checked_at_ms { Some(at_ms) => (words::minute_of(at_ms)), None => "never" }
+                @if let Some(at_ms) = e.failed_at_ms { "; the last attempt failed on " (words::minute_of(at_ms)) }
+            } }
             @if let Some(service) = view.services.last() {
                 div { dt { "Last service" } dd { (words::day(service.on)) ", " (actions(&service.actions)) } }
             }

@@ -283,7 +283,10 @@ fn laptop(entry: &Entry, overlay: &Overlay, may_change: bool) -> Markup {
             div.when {
                 p { (words::band(entry.band)) }
                 @if let Some(due_on) = entry.due_on { p { "due " (words::day(due_on)) } }
-                p.soft { "checked " (words::day_of(entry.checked_at_ms)) }
+                p.soft {
+                    @match entry.checked_at_ms { Some(at_ms) => { "checked " (words::day_of(at_ms)) } None => "never checked" }
+                }
+                @if let Some(at_ms) = entry.failed_at_ms { p.soft { "last attempt failed " (words::day_of(at_ms)) } }
             }
             (gauge::three(&entry.numbers))
             p.why { (words::sentence(&entry.reason)) }

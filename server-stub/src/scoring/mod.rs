@@ -249,8 +249,10 @@ pub struct Standing {
     pub due_on: Option<NaiveDate>,
     /// When a condition will have passed its limit, at the rate that its runs show.
     pub forecast: Option<Forecast>,
-    /// Its last run that loaded it: the last check.
+    /// Its last check: the last run that its condition rests on; where none could be fitted, the last that loaded it.
     pub checked_at_ms: Option<EpochMs>,
+    /// Its last attempt, where that is later than its last check and told nothing.
+    pub failed_at_ms: Option<EpochMs>,
     /// The last run that its condition rests on; `None` where no run could be fitted.
     pub fitted_at_ms: Option<EpochMs>,
     /// How many runs there are.
@@ -477,8 +479,11 @@ impl Ground {
     }
 
     fn standing(&mut self, laptop: LaptopRuns, costs: &Costs) -> Standing {
-        let LaptopRuns { last, checked_at_ms, n_runs } = laptop;
+        let LaptopRuns { last, loaded_at_ms, n_runs } = laptop;
         let conditioned = self.conditions.take(&last);
+        let fitted_at_ms = conditioned.as_ref().map(|c| c.fitted_at_ms);
+        // An attempt that could not be fitted checks nothing, as the rule has it too.
+        let checked_at_ms = fitted_at_ms.or(loaded_at_ms);
         let last_service = self.last_services.get(&*last.device_id);
         let case = rule::Case {
             last: &last,
@@ -493,7 +498,7 @@ impl Ground {
         Standing {
             site: conditioned.as_ref().map_or(NO_SITE, |c| c.site),
             n_fitted_runs: conditioned.as_ref().map_or(0, |c| c.n_runs),
-            fitted_at_ms: conditioned.as_ref().map(|c| c.fitted_at_ms),
+            fitted_at_ms,
             condition: conditioned.map(|c| rule::seen_by_the_rule(c.condition, &decided)),
             band: decided.band,
             visit_benefit: decided.visit_benefit,
@@ -504,6 +509,7 @@ impl Ground {
             due_on: decided.due_on,
             forecast: decided.forecast,
             checked_at_ms,
+            failed_at_ms: Some(last.tested_at_ms).filter(|at_ms| checked_at_ms.is_none_or(|c| *at_ms > c)),
             n_runs,
             last_service: last_service.cloned(),
             last,

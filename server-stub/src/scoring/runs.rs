@@ -102,7 +102,7 @@ pub struct Run {
 pub(super) struct LaptopRuns {
     pub(super) last: Run,
     /// Its last run that loaded it.
-    pub(super) checked_at_ms: Option<EpochMs>,
+    pub(super) loaded_at_ms: Option<EpochMs>,
     pub(super) n_runs: usize,
 }
 
@@ -145,7 +145,7 @@ impl Runs {
         if stored.tested_at_ms > self.as_of_ms {
             return;
         }
-        let checked_at_ms = (kind.outcome != NOT_STARTED).then_some(stored.tested_at_ms);
+        let loaded_at_ms = (kind.outcome != NOT_STARTED).then_some(stored.tested_at_ms);
         // Each run seen is later than the one before of the same laptop, but those of its provenances may alternate.
         let mut of_laptop = self.last.iter_mut().rev().take_while(|l| l.last.device_id == device_id);
         let known = of_laptop.find(|l| l.last.kind.of.provenance == kind.of.provenance);
@@ -164,10 +164,10 @@ impl Runs {
         match known {
             Some(known) => {
                 known.n_runs += 1;
-                known.checked_at_ms = known.checked_at_ms.max(checked_at_ms);
+                known.loaded_at_ms = known.loaded_at_ms.max(loaded_at_ms);
                 known.last = last;
             }
-            None => self.last.push(LaptopRuns { last, checked_at_ms, n_runs: 1 }),
+            None => self.last.push(LaptopRuns { last, loaded_at_ms, n_runs: 1 }),
         }
     }
 

@@ -10,8 +10,9 @@ use windrow_model::estimate::network_drive::Drive;
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::{Band, Fleet, JudgedFleet, ReasonCode, RunRef, Runs, Standing, conditions, judge};
+use super::{Band, Fleet, JudgedFleet, ReasonCode, RunRef, Runs, Standing, conditions, coverage_of, judge};
 use crate::costs::Costs;
+use crate::coverage::{CoverageState, NotCheckedWhy};
 use crate::effects::Verdict;
 use crate::facts::Facts;
 use crate::store::{Logged, MeasuredRun, Service};
@@ -203,6 +204,56 @@ fn what_cannot_be_used_and_what_is_old_asks_for_a_retest() {
         let standing = of(&standings, device_id);
         assert_eq!((standing.band, standing.reason_code), (Band::Retest, code), "{standing:#?}");
     }
+}
+
+/// An attempt that could not be fitted checks nothing: neither for the page nor for the coverage.
+#[test]
+fn an_attempt_that_told_nothing_is_no_check() {
+    let mut runs = healthy(3);
+    let fitted_at_ms =
+        runs.iter().filter(|(r, _)| r.device_id == "healthy-1").map(|(r, _)| r.tested_at_ms).max();
+    let at_ms = fitted_at_ms.unwrap() + 40 * DAY_MS;
+    runs.push(idle_attempt("healthy-1", at_ms));
+    runs.sort_by(|(a, _), (b, _)| (&a.device_id, a.tested_at_ms).cmp(&(&b.device_id, b.tested_at_ms)));
+    let fleet = judged_with(runs, Vec::new(), at_ms + DAY_MS);
+    let standing = of(&fleet.standings, "healthy-1");
+    assert_eq!((standing.checked_at_ms, standing.failed_at_ms), (fitted_at_ms, Some(at_ms)), "{standing:#?}");
+    let laptop = crate::store::facts::Laptop {
+        device_id: "healthy-1".to_owned(),
+        asset_tag: "HB-001".to_owned(),
+        site: "Lowfield".to_owned(),
+        place: String::new(),
+        model_name: String::new(),
+        has_joined: true,
+        revoked_at_ms: None,
+        last_tested_at_ms: Some(at_ms),
+        goes_on_as: None,
+    };
+    let entry = crate::store::facts::ScopeEntry {
+        tag: "HB-001".to_owned(),
+        model: String::new(),
+        site: "Lowfield".to_owned(),
+        place: String::new(),
+        from_on: None,
+        until_on: None,
+        is_excluded: false,
+        why: String::new(),
+    };
+    let facts = Facts { laptops: vec![laptop], scope: vec![entry], ..Facts::default() };
+    let line = coverage_of(&fleet.standings, &facts, at_ms + DAY_MS).lines.remove(0);
+    assert_eq!(line.state, CoverageState::NotChecked, "{line:?}");
+    assert_eq!((line.not_checked_why, line.last_checked_at_ms), (Some(NotCheckedWhy::TooOld), fitted_at_ms));
+    let well = of(&fleet.standings, "healthy-2");
+    assert_eq!((well.checked_at_ms, well.failed_at_ms), (well.fitted_at_ms, None), "{well:#?}");
+}
+
+#[test]
+fn where_no_attempt_could_be_fitted_the_last_that_loaded_counts() {
+    let mut not_begun = stored("no-load", START_MS + DAY_MS);
+    not_begun.outcome = "not_started".to_owned();
+    let standings = judged(vec![idle_attempt("no-load", START_MS), (not_begun, None)]);
+    let standing = of(&standings, "no-load");
+    assert_eq!((standing.checked_at_ms, standing.failed_at_ms), (Some(START_MS), Some(START_MS + DAY_MS)));
 }
 
 #[test]
