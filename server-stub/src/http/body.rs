@@ -92,14 +92,14 @@ fn unpack(packing: Packing, packed: &[u8]) -> Result<Vec<u8>, Problem> {
     match packing {
         Packing::None => Ok(packed.to_vec()),
         Packing::Gzip => read_limited(flate2::read::MultiGzDecoder::new(packed)),
-        Packing::Zstd => read_limited(zstd::Decoder::new(packed).map_err(|e| broken(&e.to_string()))?),
+        Packing::Zstd => read_limited(zstd::Decoder::new(packed).map_err(|_| not_packed_so())?),
     }
 }
 
 fn read_limited(source: impl Read) -> Result<Vec<u8>, Problem> {
     let mut bytes = Vec::new();
     let limit = MAX_UNPACKED_BYTES as u64 + 1;
-    source.take(limit).read_to_end(&mut bytes).map_err(|e| broken(&e.to_string()))?;
+    source.take(limit).read_to_end(&mut bytes).map_err(|_| not_packed_so())?;
     if bytes.len() > MAX_UNPACKED_BYTES {
         return Err(too_large("unpacked", MAX_UNPACKED_BYTES));
     }
@@ -118,6 +118,10 @@ pub(super) fn too_slow(limits: &Limits) -> Problem {
         limits.body_whole.as_secs()
     );
     Problem::new(StatusCode::REQUEST_TIMEOUT, "body_too_slow", "body too slow", detail)
+}
+
+fn not_packed_so() -> Problem {
+    broken("it breaks off, or is not packed as `Content-Encoding` says; pack it anew, or send it plain")
 }
 
 fn broken(why: &str) -> Problem {

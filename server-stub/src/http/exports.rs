@@ -6,8 +6,7 @@ use std::path::Path as FilePath;
 use std::sync::Arc;
 
 use axum::body::Body;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use chrono::{DateTime, Utc};
@@ -23,6 +22,7 @@ use crate::export::format::Format;
 use crate::export::gather::{self, Judged, Ledger, LedgerError, Reading};
 use crate::export::sink::Sink;
 use crate::export::tables::{CoverageTable, FleetTable, RunsTable, VisitLine, VisitsTable, Which};
+use crate::http::asked::{BAD_QUERY, Path, Query, bad_query};
 use crate::pages::fill::Shown;
 use crate::store::{Store, StoreError};
 
@@ -52,7 +52,7 @@ pub(super) fn operations() -> Vec<Operation> {
         .answer_as(200, "as it was last judged", "application/json", rows)
         .answer_as(200, "as it was last judged", "application/x-ndjson", words())
         .answer_as(200, "as it was last judged", "application/zip", words())
-        .problem(StatusCode::BAD_REQUEST, "bad_query")
+        .problem(StatusCode::BAD_REQUEST, BAD_QUERY)
         .problem(StatusCode::NOT_FOUND, "not_found")
         .problem(StatusCode::FORBIDDEN, "one_site_only")
         .problem(StatusCode::SERVICE_UNAVAILABLE, "not_judged_yet")
@@ -64,9 +64,8 @@ pub(super) async fn serve<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
     Path(kind): Path<String>,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = asked.map_err(|e| bad_question(e.body_text()))?;
     if viewer.site.is_some() {
         let detail = "an export is of the whole fleet; this grant is for one site";
         return Err(Problem::new(StatusCode::FORBIDDEN, "one_site_only", "not allowed", detail));
@@ -83,7 +82,7 @@ pub(super) async fn serve<S: Store>(
     let place = place.map_err(|_| Problem::overloaded(RETRY_AFTER_S))?;
     if let Some(which) = which {
         if asked.with_records.is_some() {
-            return Err(bad_question(format!("`with_records` is of `{AUDIT}`")).about("with_records"));
+            return Err(bad_query(format!("`with_records` is of `{AUDIT}`")).about("with_records"));
         }
         let format = asked.format.unwrap_or_default();
         return match shown {
@@ -92,7 +91,7 @@ pub(super) async fn serve<S: Store>(
         };
     }
     if asked.format.is_some() {
-        return Err(bad_question(format!("`{AUDIT}` is a zip with every form")).about("format"));
+        return Err(bad_query(format!("`{AUDIT}` is a zip with every form")).about("format"));
     }
     let shown = shown.map_or_else(|| super::judged(&hub), Ok)?;
     audit(&hub, asked.with_records.unwrap_or_default(), shown, place).await
@@ -185,10 +184,6 @@ async fn ledger<S: Store>(hub: &Hub<S>) -> Result<Ledger, Problem> {
         LedgerError::Store(e) => Problem::of_store(&e),
         LedgerError::Head(e) => super::ledger::no_head(&e),
     })
-}
-
-fn bad_question(detail: String) -> Problem {
-    Problem::new(StatusCode::BAD_REQUEST, "bad_query", "question not understood", detail)
 }
 
 #[cfg(test)]

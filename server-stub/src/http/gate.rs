@@ -124,6 +124,21 @@ async fn admit_known<S: Store>(
     Ok(request)
 }
 
+/// Whoever reads a page of a problem, as far as it can be told. Nobody, where to ask would only make things worse: the hub
+/// is too busy, or the token was just found to be none.
+pub(super) async fn reader_of_problem<S: Store>(
+    hub: &Hub<S>,
+    problem: &Problem,
+    headers: &HeaderMap,
+    address: IpAddr,
+) -> Option<Viewer> {
+    let is_in_vain = matches!(problem.status(), StatusCode::UNAUTHORIZED | StatusCode::TOO_MANY_REQUESTS);
+    if is_in_vain || problem.is_overload() {
+        return None;
+    }
+    identify(hub, headers, address).await.ok().flatten()
+}
+
 /// Whoever sent it. `None`: nobody says so. A token that isn't good is an error, a session that isn't is nobody.
 async fn identify<S: Store>(
     hub: &Hub<S>,

@@ -1,7 +1,7 @@
 //! `GET /v1/ledger/head` and `GET /v1/ledger/proof`.
 
 use axum::Json;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -9,6 +9,7 @@ use windrow_model::record::Digest;
 
 use super::openapi::Operation;
 use super::{Hub, Problem};
+use crate::http::asked::{BAD_QUERY, Query, bad_query};
 use crate::ledger::head::SignedHead;
 use crate::ledger::signing::{self, HeadError};
 use crate::store::{Leaf, Store};
@@ -63,7 +64,7 @@ pub(super) fn operations() -> Vec<Operation> {
         proof
             .question::<Asked>()
             .answer::<Proof>(200, "the proof")
-            .problem(StatusCode::BAD_REQUEST, "bad_query")
+            .problem(StatusCode::BAD_REQUEST, BAD_QUERY)
             .problem(StatusCode::NOT_FOUND, "no_such_leaf"),
     ]
 }
@@ -91,21 +92,20 @@ pub(super) fn no_head(error: &HeadError) -> Problem {
 
 pub(super) async fn proof<S: Store>(
     State(hub): State<Hub<S>>,
-    asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<Proof>, Problem> {
-    let Query(asked) = asked.map_err(|e| bad_question(e.body_text()))?;
     let store = &hub.store;
     let size_now = store.ledger_size().await.map_err(|e| Problem::of_store(&e))?;
     let tree_size = asked.tree_size.unwrap_or(size_now);
     if tree_size > size_now {
         return Err(
-            bad_question(format!("the ledger has {size_now} leaves, not yet {tree_size}")).about("tree_size")
+            bad_query(format!("the ledger has {size_now} leaves, not yet {tree_size}")).about("tree_size")
         );
     }
     match (&asked.record, asked.leaf_idx, asked.old_size) {
         (Some(record), None, None) => {
-            let digest = Digest::from_hex(record, "record")
-                .map_err(|e| bad_question(e.to_string()).about("record"))?;
+            let digest =
+                Digest::from_hex(record, "record").map_err(|e| bad_query(e.to_string()).about("record"))?;
             let leaf = store.ledger_leaf_of_run(digest).await.map_err(|e| Problem::of_store(&e))?;
             inclusion(store, leaf, tree_size).await
         }
@@ -114,7 +114,7 @@ pub(super) async fn proof<S: Store>(
             inclusion(store, leaf.filter(|l| l.leaf_idx == leaf_idx), tree_size).await
         }
         (None, None, Some(old_size)) => consistency(store, old_size, tree_size).await,
-        _ => Err(bad_question("give one of `record`, `leaf_idx` and `old_size`".to_owned())),
+        _ => Err(bad_query("give one of `record`, `leaf_idx` and `old_size`".to_owned())),
     }
 }
 
@@ -136,7 +136,7 @@ async fn inclusion<S: Store>(store: &S, leaf: Option<Leaf>, tree_size: u64) -> R
 async fn consistency<S: Store>(store: &S, old_size: u64, tree_size: u64) -> Result<Json<Proof>, Problem> {
     let path = signing::consistency(store, old_size, tree_size).await.map_err(|e| Problem::of_store(&e))?;
     let larger =
-        || bad_question(format!("{old_size} is larger than the tree size {tree_size}")).about("old_size");
+        || bad_query(format!("{old_size} is larger than the tree size {tree_size}")).about("old_size");
     Ok(Json(Proof::Consistency { old_size, tree_size, path: hex(&path.ok_or_else(larger)?) }))
 }
 
@@ -147,8 +147,4 @@ fn hex(path: &[Digest]) -> Vec<String> {
 fn no_leaf(tree_size: u64) -> Problem {
     let detail = format!("no such leaf among the first {tree_size} of the ledger");
     Problem::new(StatusCode::NOT_FOUND, "no_such_leaf", "no such leaf", detail)
-}
-
-fn bad_question(detail: String) -> Problem {
-    Problem::new(StatusCode::BAD_REQUEST, "bad_query", "question not understood", detail)
 }

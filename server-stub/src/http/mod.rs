@@ -3,6 +3,7 @@
 #[cfg(test)]
 mod access_tests;
 mod api;
+mod asked;
 pub mod body;
 mod device_request;
 mod devices;
@@ -213,8 +214,8 @@ pub fn router<S: Store>(hub: Hub<S>) -> Router {
         .layer(unless_set(header::CONTENT_SECURITY_POLICY, CONTENT_SECURITY_POLICY))
         .layer(unless_set(header::REFERRER_POLICY, "same-origin"))
         .layer(unless_set(header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin"))
-        .layer(axum::middleware::from_fn(pages::errors_as_pages))
         .layer(CatchPanicLayer::custom(|_| Problem::internal().into_response()))
+        .layer(axum::middleware::from_fn_with_state(hub.clone(), pages::errors_as_pages::<S>))
         .with_state(hub)
 }
 

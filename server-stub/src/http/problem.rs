@@ -13,6 +13,8 @@ use crate::store::StoreError;
 /// Prefix of the problem types; docs/http.md lists what follows it.
 const TYPE_PREFIX: &str = "urn:windrow:problem:";
 
+const OVERLOADED: &str = "overloaded";
+
 /// A problem document.
 #[derive(Debug, Clone)]
 #[must_use]
@@ -92,6 +94,11 @@ impl Problem {
         self.status.is_server_error()
     }
 
+    /// Whether there was too much at once.
+    pub fn is_overload(&self) -> bool {
+        self.code == OVERLOADED
+    }
+
     /// Something broke that is no fault of the caller; the log has it.
     pub fn internal() -> Self {
         let detail = "the hub failed; what was sent is not stored, send it again";
@@ -101,7 +108,7 @@ impl Problem {
     /// Too much at once.
     pub fn overloaded(retry_after_s: u32) -> Self {
         let detail = "the hub is busy; nothing was stored, send it again later";
-        let problem = Self::new(StatusCode::SERVICE_UNAVAILABLE, "overloaded", "busy", detail);
+        let problem = Self::new(StatusCode::SERVICE_UNAVAILABLE, OVERLOADED, "busy", detail);
         Self { retry_after_s: Some(retry_after_s), ..problem }
     }
 

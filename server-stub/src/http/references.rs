@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use axum::Json;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use chrono::{DateTime, SecondsFormat};
 use serde_json::json;
@@ -16,6 +16,7 @@ use windrow_model::reference::{PublishedReference, Source, model_id};
 use super::gate::Asker;
 use super::openapi::Operation;
 use super::{Hub, Problem, pages};
+use crate::http::asked::Path;
 use crate::pages::fill::Shown;
 use crate::scoring::{ModelOf, conditions};
 use crate::store::Store;

@@ -1,7 +1,7 @@
 //! The sign-in page, and the beginning and end of a session.
 
 use axum::body::Body;
-use axum::extract::{Query, Request, State};
+use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
@@ -9,6 +9,7 @@ use serde::Deserialize;
 use super::gate::{self, SESSION_COOKIE};
 use super::{Hub, Problem, body, pages};
 use crate::access::{SESSION_IDLE_MS, SESSION_WHOLE_MS, Secret};
+use crate::http::asked::Query;
 use crate::pages::sign_in;
 use crate::store::Store;
 use crate::store::access::NewSession;

@@ -51,7 +51,7 @@ impl Waits {
             Ok(Ok(Err(e))) if e.status() == StatusCode::PAYLOAD_TOO_LARGE => {
                 Err(body::too_large("as sent", MAX_UPLOAD_BYTES as usize))
             }
-            Ok(Ok(Err(e))) => Err(bad_form(e.body_text())),
+            Ok(Ok(Err(_))) => Err(broken_form()),
             Ok(Err(_)) | Err(_) => Err(body::too_slow(limits)),
         }
     }
@@ -147,7 +147,14 @@ impl Part<'_> {
     }
 }
 
-/// A form that isn't one.
+/// A form with files that breaks off, or isn't one.
+pub(super) fn broken_form() -> Problem {
+    bad_form(
+        "it breaks off, or it is no form with files (`multipart/form-data`); choose the file and send it again".to_owned(),
+    )
+}
+
+/// A form that cannot be taken.
 pub(super) fn bad_form(why: String) -> Problem {
     Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad_form", "the form cannot be taken", why)
 }

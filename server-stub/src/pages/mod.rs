@@ -26,6 +26,7 @@ pub mod service_list;
 pub mod sheet;
 pub mod showroom;
 pub mod sign_in;
+pub mod unknown;
 pub mod words;
 
 #[cfg(test)]

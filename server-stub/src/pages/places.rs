@@ -5,6 +5,7 @@ use maud::{Markup, html};
 
 use super::layout::{self, Reader};
 use super::service_list::where_it_is;
+use super::unknown::Unknown;
 use super::{fleet, words};
 use crate::coverage::{Coverage, CoverageCounts, CoverageLine, CoverageState};
 use crate::store::facts::{ScopeChange, ScopeEntry, ScopeVersion};
@@ -57,6 +58,10 @@ pub struct Query {
     pub search: String,
     /// After this line.
     pub after: Option<Key>,
+    /// What of the address isn't known, for the page to say.
+    pub unknown: Unknown,
+    /// A standing was asked for that there isn't: nothing has it.
+    pub fits_none: bool,
 }
 
 /// What a line is found by again when the list has changed meanwhile.
@@ -79,21 +84,40 @@ impl Key {
 }
 
 impl Query {
-    /// From what stands after the `?`; what isn't understood asks for nothing.
+    /// Words of an address that the page takes.
+    const KEYS: [&str; 5] = ["site", "state", "find", "after-tag", "after-laptop"];
+
+    /// From what stands after the `?`; what isn't understood stands in `unknown`.
     pub fn from_pairs<'a>(pairs: impl Iterator<Item = (&'a str, &'a str)>) -> Self {
         let mut query = Self::default();
-        for (name, value) in pairs {
-            let value = value.trim();
+        for (name, value) in pairs.map(|(name, value)| (name, value.trim())).filter(|(_, v)| !v.is_empty()) {
             match name {
-                "site" if !value.is_empty() => query.site = Some(value.to_owned()),
-                "state" => query.state = CoverageState::ALL.into_iter().find(|s| s.name() == value),
+                "site" => query.site = Some(value.to_owned()),
+                "state" => query.narrow_to_state(value),
                 "find" => query.search_for(value),
                 "after-tag" => query.after = Some(Key::Tag(value.to_owned())),
                 "after-laptop" => query.after = Some(Key::Laptop(value.to_owned())),
-                _ => {}
+                other => query.unknown.key(other, &Self::KEYS),
             }
         }
         query
+    }
+
+    fn narrow_to_state(&mut self, name: &str) {
+        self.state = CoverageState::ALL.into_iter().find(|s| s.name() == name);
+        self.fits_none = self.state.is_none();
+        if self.fits_none {
+            self.unknown.name("state", name, CoverageState::ALL.into_iter().map(CoverageState::name));
+        }
+    }
+
+    /// Looks whether there is the site that was asked for; after [`Query::bind_to`].
+    pub fn look_up_names(&mut self, index: &Index) {
+        let names = || index.sites.iter().map(|site| site.name.as_str());
+        let is_missing = |name: &String| names().next().is_some() && !names().any(|n| n == name);
+        if let Some(site) = self.site.as_ref().filter(|s| !self.is_bound_to_site && is_missing(s)) {
+            self.unknown.name("site", site, names());
+        }
     }
 
     /// Narrows it to what holds these words.
@@ -134,7 +158,10 @@ impl Query {
     }
 
     fn narrows(&self) -> bool {
-        (self.site.is_some() && !self.is_bound_to_site) || self.state.is_some() || !self.search.is_empty()
+        (self.site.is_some() && !self.is_bound_to_site)
+            || self.state.is_some()
+            || self.fits_none
+            || !self.search.is_empty()
     }
 }
 
@@ -172,7 +199,8 @@ impl<'a> View<'a> {
     pub fn page_of(&self, n_most: usize) -> Page<'a> {
         let needle = self.query.search.to_lowercase();
         let fits = |(line, haystack): &(&CoverageLine, &String)| {
-            self.query.site.as_ref().is_none_or(|s| *s == line.site)
+            !self.query.fits_none
+                && self.query.site.as_ref().is_none_or(|s| *s == line.site)
                 && self.query.state.is_none_or(|s| s == line.state)
                 && (needle.is_empty() || haystack.contains(&needle))
         };

@@ -4,6 +4,7 @@
 //! the fleet is judged anew between two pages.
 
 use super::fleet::{Entry, Fleet, Order};
+use super::unknown::Unknown;
 use super::words;
 use crate::scoring::Band;
 
@@ -29,6 +30,10 @@ pub struct Query {
     pub from: From,
     /// The reader may see this one site only: then the site is no choice of theirs.
     pub is_bound_to_site: bool,
+    /// What of the address isn't known, for the page to say.
+    pub unknown: Unknown,
+    /// A band was asked for that there isn't: nothing has it.
+    pub fits_none: bool,
 }
 
 /// Where a page begins.
@@ -55,22 +60,49 @@ pub struct Page<'a> {
 }
 
 impl Query {
-    /// From an address's pairs. What isn't understood is left out: a stale link still shows the list.
+    /// Words of an address that the page takes.
+    const KEYS: [&str; 7] = ["site", "model", "band", "find", "order", "after", "before"];
+
+    /// From an address's pairs. What isn't understood stands in `unknown`.
     pub fn from_pairs<'a>(pairs: impl Iterator<Item = (&'a str, &'a str)>) -> Self {
         let mut query = Self::default();
         for (key, value) in pairs.filter(|(_, v)| !v.is_empty()) {
             match key {
                 "site" => query.site = Some(value.to_owned()),
                 "model" => query.model = Some(value.to_owned()),
-                "band" => query.band = words::BANDS.into_iter().find(|b| words::band_class(*b) == value),
+                "band" => query.narrow_to_band(value),
                 "find" => query.search_for(value),
-                "order" => query.order = Order::from_key(value).unwrap_or_default(),
+                "order" => match Order::from_key(value) {
+                    Some(order) => query.order = order,
+                    None => query.unknown.order(value, Order::ALL.into_iter().map(Order::key)),
+                },
                 "after" => query.from = From::After(value.to_owned()),
                 "before" => query.from = From::Before(value.to_owned()),
-                _ => {}
+                other => query.unknown.key(other, &Self::KEYS),
             }
         }
         query
+    }
+
+    fn narrow_to_band(&mut self, name: &str) {
+        self.band = words::BANDS.into_iter().find(|b| words::band_class(*b) == name);
+        self.fits_none = self.band.is_none();
+        if self.fits_none {
+            self.unknown.name("band", name, words::BANDS.into_iter().map(words::band_class));
+        }
+    }
+
+    /// Looks whether there are laptops of the site and model that were asked for; after [`Query::bind_to`].
+    pub fn look_up_names(&mut self, fleet: &Fleet) {
+        let is_missing = |names: &[String], name: &String| !names.is_empty() && !names.contains(name);
+        if let Some(site) =
+            self.site.as_ref().filter(|s| !self.is_bound_to_site && is_missing(&fleet.sites, s))
+        {
+            self.unknown.name("site", site, fleet.sites.iter().map(String::as_str));
+        }
+        if let Some(model) = self.model.as_ref().filter(|m| is_missing(&fleet.models, m)) {
+            self.unknown.name("model", model, fleet.models.iter().map(String::as_str));
+        }
     }
 
     /// Whether a laptop is at the one site that the reader may see, or they may see all.
@@ -83,6 +115,7 @@ impl Query {
         (self.site.is_some() && !self.is_bound_to_site)
             || self.model.is_some()
             || self.band.is_some()
+            || self.fits_none
             || !self.search.is_empty()
     }
 
@@ -109,7 +142,8 @@ impl Query {
     }
 
     fn fits(&self, entry: &Entry, search: &str) -> bool {
-        self.band.is_none_or(|b| b == entry.band)
+        !self.fits_none
+            && self.band.is_none_or(|b| b == entry.band)
             && self.site.as_ref().is_none_or(|s| **s == *entry.site)
             && self.model.as_ref().is_none_or(|m| **m == *entry.model)
             && (search.is_empty() || entry.haystack.contains(search))
@@ -215,5 +249,50 @@ mod tests {
         let query = Query::from_pairs([("after", "gone"), ("order", "no such")].into_iter());
         assert_eq!(query.page(&fleet).entries.len(), 3);
         assert_eq!(query.page(&fleet).n_before, 0);
+    }
+
+    #[test]
+    fn what_is_not_known_is_said_and_a_name_that_nothing_has_fits_nothing() {
+        let fleet = sample::fleet(60);
+        for (key, value, n_fitting, names) in [
+            (
+                "band",
+                "xyz",
+                0,
+                "There is no band “xyz” in this list, so no laptop fits. A band is one of pull-now, ",
+            ),
+            (
+                "site",
+                "unknown",
+                0,
+                "There is no site “unknown” in this list, so no laptop fits. A site is one of ",
+            ),
+            ("model", "Orrin", 0, "There is no model “Orrin” in this list"),
+            ("order", "size", 60, "An order is one of rank, due, airflow"),
+            (
+                "sort",
+                "foo",
+                60,
+                "“sort”, which this page does not know: it changes nothing here. The page knows site, model, band,",
+            ),
+        ] {
+            let mut query = Query::from_pairs([(key, value)].into_iter());
+            query.look_up_names(&fleet);
+            assert_eq!(query.page(&fleet).n_fitting, n_fitting, "{key}");
+            let said = format!("{:?}", query.unknown.notice());
+            assert!(said.contains(names), "{said}");
+        }
+        let mut query = Query::from_pairs([("site", &*fleet.sites[0]), ("order", "tag")].into_iter());
+        query.look_up_names(&fleet);
+        assert_eq!(query.unknown.notice(), None);
+    }
+
+    #[test]
+    fn a_reader_bound_to_a_site_is_told_of_no_other() {
+        let fleet = sample::fleet(60);
+        let mut query = Query::from_pairs([("site", "unknown")].into_iter());
+        query.bind_to(Some(&fleet.sites[0]));
+        query.look_up_names(&fleet);
+        assert_eq!(query.unknown.notice(), None);
     }
 }

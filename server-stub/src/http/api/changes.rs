@@ -1,14 +1,14 @@
 //! `GET /v1/changes`: what changed since a week ago, as it stands above the service list.
 
 use axum::Json;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, input, limit, time};
+use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, limit, time};
 use crate::access::Viewer;
+use crate::http::asked::Query;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem, not_judged_yet};
 use crate::pages::changes::{Changes, Moved, OfSite};
@@ -104,9 +104,8 @@ pub(super) fn operations() -> Vec<Operation> {
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<ChangesPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     // They are worked out shortly after the list itself.
     let changes = hub.showroom.changes().ok_or_else(|| not_judged_yet(&hub))?;

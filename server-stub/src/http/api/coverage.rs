@@ -1,16 +1,16 @@
 //! `GET /v1/coverage`: how far the laptops that should be checked were, why not, and each of them.
 
 use axum::Json;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, input, limit, time};
+use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, limit, time};
 use crate::access::Viewer;
 use crate::coverage::{CoverageCounts, CoverageLine, CoverageState, NotCheckedWhy};
+use crate::http::asked::Query;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem, judged};
 use crate::pages::places::{self, Key};
@@ -112,9 +112,8 @@ pub(super) fn operations() -> Vec<Operation> {
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<CoveragePage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let shown = judged(&hub)?;
     let query = query_of(asked, &viewer)?;

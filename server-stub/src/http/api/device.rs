@@ -1,7 +1,7 @@
 //! `GET /v1/devices/{device_id}`: one laptop with all that its page shows.
 
 use axum::Json;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use chrono::NaiveDate;
 use schemars::JsonSchema;
@@ -16,6 +16,7 @@ use super::{NO_SUCH_LAPTOP, one_laptop, time};
 use crate::access::Viewer;
 use crate::coverage::{CoverageState, NotCheckedWhy};
 use crate::effects::VisitEffect;
+use crate::http::asked::Path;
 use crate::http::filled::laptop as filled;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};

@@ -3,16 +3,16 @@
 use std::collections::BTreeMap;
 
 use axum::Json;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::marks::LaptopMark;
-use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, input, limit, time};
+use super::{BAD_QUERY, NOT_JUDGED_YET, bad_query, limit, time};
 use crate::access::Viewer;
 use crate::fleet_table::{self, Explained};
+use crate::http::asked::Query;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem, judged};
 use crate::pages::fill::Shown;
@@ -100,9 +100,8 @@ pub(super) fn operations() -> Vec<Operation> {
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<FleetPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let shown = judged(&hub)?;
     let query = query_of(asked, &viewer, &shown)?;

@@ -2,14 +2,14 @@
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{BAD_QUERY, input, limit, time};
 use crate::access::{Role, Viewer};
+use crate::http::asked::{Path, Query};
 use crate::http::filled::Denied;
 use crate::http::filled::grants::{self as filled, GrantAsked, NO_SUCH_GRANT, OWN_GRANT, TOO_MANY_GRANTS};
 use crate::http::openapi::Operation;
@@ -149,9 +149,8 @@ pub(super) fn operations() -> Vec<Operation> {
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<GrantPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let now_ms = hub.clock.now_ms();
     let after = asked.after.map_or(0, i64::from);

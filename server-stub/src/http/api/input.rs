@@ -1,21 +1,13 @@
 //! Reading what a program asks and sends, strictly.
 
 use axum::body::Body;
-use axum::extract::Query;
-use axum::extract::rejection::QueryRejection;
 use axum::http::{HeaderMap, StatusCode, header};
 use serde::de::DeserializeOwned;
 
-use super::bad_query;
 use crate::http::openapi::Operation;
-use crate::http::{BAD_BODY, Hub, Problem, body};
+use crate::http::{BAD_BODY, Hub, Problem, asked, body};
 
 const UNSUPPORTED_MEDIA_TYPE: &str = "unsupported_media_type";
-
-/// What stands after the `?`.
-pub(super) fn question<T>(asked: Result<Query<T>, QueryRejection>) -> Result<T, Problem> {
-    asked.map(|Query(asked)| asked).map_err(|e| bad_query(e.body_text()))
-}
 
 /// A body that was read: its media type without parameters, and its bytes.
 pub(super) async fn body<S>(
@@ -34,7 +26,7 @@ pub(super) fn json<T: DeserializeOwned>(essence: &str, bytes: &[u8]) -> Result<T
     if essence != "application/json" {
         return Err(unsupported(essence, "`application/json`"));
     }
-    serde_json::from_slice(bytes).map_err(|e| bad_body(e.to_string()))
+    asked::json(bytes).map_err(bad_body)
 }
 
 pub(super) fn bad_body(detail: impl Into<String>) -> Problem {

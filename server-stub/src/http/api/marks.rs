@@ -2,7 +2,7 @@
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use chrono::NaiveDate;
 use schemars::JsonSchema;
@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{NO_SUCH_LAPTOP, input, one_laptop, time};
 use crate::access::Viewer;
+use crate::http::asked::Path;
 use crate::http::filled::Denied;
 use crate::http::filled::marks::{CANNOT_BE_ASKED, MarkAsked, MarkDeed};
 use crate::http::openapi::Operation;

@@ -25,6 +25,7 @@ use axum::http::StatusCode;
 use axum::routing::{get, post};
 use chrono::{DateTime, SecondsFormat};
 
+use super::asked::{BAD_QUERY, bad_query};
 use super::filled::marks::NO_SUCH_LAPTOP;
 use super::filled::rounds::laptops_meant;
 use super::openapi::Operation;
@@ -81,11 +82,6 @@ pub(super) fn operations() -> Vec<Operation> {
 }
 
 const NOT_JUDGED_YET: &str = "not_judged_yet";
-const BAD_QUERY: &str = "bad_query";
-
-fn bad_query(detail: impl Into<String>) -> Problem {
-    Problem::new(StatusCode::BAD_REQUEST, BAD_QUERY, "question not understood", detail)
-}
 
 fn no_such_laptop(key: &str) -> Problem {
     let shown: String = key.chars().filter(|c| !c.is_control()).take(80).collect();

@@ -1,15 +1,15 @@
 //! `GET /v1/models` and `GET /v1/models/{id}`: how the laptops of a model spread, and what its firmware and its months did.
 
 use axum::Json;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use windrow_model::METHOD_VERSION;
 
-use super::{BAD_QUERY, NOT_JUDGED_YET, input, limit, time};
+use super::{BAD_QUERY, NOT_JUDGED_YET, limit, time};
 use crate::access::Viewer;
+use crate::http::asked::{Path, Query};
 use crate::http::filled::model::{self as filled, FilledModel};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem, judged};
@@ -304,9 +304,8 @@ pub(super) fn operations() -> Vec<Operation> {
 
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<ModelPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let shown = judged(&hub)?;
     // They stand by name.

@@ -3,8 +3,7 @@
 use std::collections::BTreeMap;
 
 use axum::Json;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
 use schemars::JsonSchema;
@@ -16,8 +15,9 @@ use windrow_model::chart::{PeersBand, run_chart};
 use windrow_model::record::Digest;
 use windrow_model::verdict::{Verdict, figures};
 
-use super::{BAD_QUERY, NO_SUCH_LAPTOP, bad_query, input, limit, one_laptop, time};
+use super::{BAD_QUERY, NO_SUCH_LAPTOP, bad_query, limit, one_laptop, time};
 use crate::access::Viewer;
+use crate::http::asked::{Path, Query};
 use crate::http::filled::laptop::{self as filled, FilledRun};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem, download};
@@ -198,9 +198,8 @@ pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
     Path(device_id): Path<String>,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<RunPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)?;
     let device_id = one_laptop(&hub, &viewer, &device_id).await?.device_id;
     let after = match asked.after {

@@ -4,8 +4,7 @@ use std::collections::HashMap;
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use chrono::NaiveDate;
 use schemars::JsonSchema;
@@ -14,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::{BAD_QUERY, NO_SUCH_LAPTOP, input, limit, no_such_laptop, one_laptop, time};
 use crate::access::Viewer;
 use crate::coverage::{CoverageLine, CoverageState, NotCheckedWhy};
+use crate::http::asked::{Path, Query};
 use crate::http::filled::{Denied, scope as filled};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
@@ -191,9 +191,8 @@ pub(super) fn operations() -> Vec<Operation> {
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<ScopePage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let all = hub.store.scope_list().await.map_err(|e| Problem::of_store(&e))?;
     let mut fitting = all.iter().filter(|e| {

@@ -50,7 +50,7 @@ pub(super) async fn make<S: Store>(
     State(hub): State<Hub<S>>,
     form: Result<Multipart, MultipartRejection>,
 ) -> Result<Json<Verification>, Problem> {
-    let form = form.map_err(|e| upload::bad_form(e.body_text()))?;
+    let form = form.map_err(|_| upload::broken_form())?;
     let verified = filled::verify(&hub, upload::Form::of_program(form, &hub.limits)).await?;
     Ok(Json(Verification {
         name: verified.name,

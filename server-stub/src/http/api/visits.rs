@@ -2,8 +2,7 @@
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use chrono::NaiveDate;
 use schemars::JsonSchema;
@@ -14,6 +13,7 @@ use super::{BAD_QUERY, NO_SUCH_LAPTOP, input, limit, one_laptop, time};
 use crate::access::Viewer;
 use crate::effects::learned::Lessons;
 use crate::effects::{Effects, VisitEffect};
+use crate::http::asked::Query;
 use crate::http::filled::Denied;
 use crate::http::filled::rounds::NO_SUCH_VISIT;
 use crate::http::filled::visits::{self as filled, CORRECTED_BEFORE, DUPLICATE_VISIT, Replaces, VisitAsked};
@@ -222,9 +222,8 @@ pub(super) fn operations() -> Vec<Operation> {
 pub(super) async fn list<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Json<VisitPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)?;
     let device_id = match asked.laptop {
         Some(key) => Some(one_laptop(&hub, &viewer, &key).await?.device_id),

@@ -1,7 +1,7 @@
 //! What the forms do: ask for a check, snooze, hold, let go, log a visit. The gate has seen to role and session.
 
 use axum::body::Body;
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Redirect;
 use chrono::NaiveDate;
@@ -9,6 +9,7 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::no_such;
 use crate::access::Viewer;
+use crate::http::asked::Path;
 use crate::http::filled::Denied;
 use crate::http::filled::marks::{MarkAsked, MarkDeed};
 use crate::http::filled::visits::{self, Replaces, VisitAsked};

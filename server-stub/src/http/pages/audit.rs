@@ -45,7 +45,7 @@ pub(super) async fn verify<S: Store>(
     viewer: Viewer,
     form: Result<Multipart, axum::extract::multipart::MultipartRejection>,
 ) -> Result<Response, Problem> {
-    let form = form.map_err(|e| upload::bad_form(e.body_text()))?;
+    let form = form.map_err(|_| upload::broken_form())?;
     let form = upload::Form::open(form, &viewer, &hub.limits).await?;
     let verified = filled::verify(&hub, form).await?;
     let body = audit::verified(&verified.report, &verified.name);

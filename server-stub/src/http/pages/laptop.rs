@@ -1,11 +1,12 @@
 //! `GET /laptops/{device_id}` and the download of a record.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 use windrow_model::record::Digest;
 
 use super::{no_such, respond, shown};
 use crate::access::Viewer;
+use crate::http::asked::Path;
 use crate::http::filled::laptop as filled;
 use crate::http::{Hub, Problem, download};
 use crate::pages::laptop;

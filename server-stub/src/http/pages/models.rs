@@ -1,10 +1,11 @@
 //! `GET /models` and `GET /models/{slug}`.
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::response::Response;
 
 use super::{no_such, respond, shown};
 use crate::access::Viewer;
+use crate::http::asked::Path;
 use crate::http::filled::model as filled;
 use crate::http::{Hub, Problem};
 use crate::pages::layout::{Content, Room};

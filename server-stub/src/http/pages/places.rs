@@ -24,9 +24,12 @@ pub(super) async fn list<S: Store>(
     let pairs: Vec<_> = form_urlencoded::parse(raw.as_bytes()).collect();
     let mut query = places::Query::from_pairs(pairs.iter().map(|(k, v)| (k.as_ref(), v.as_ref())));
     query.bind_to(viewer.site.as_deref());
+    query.look_up_names(&shown.places);
     let view = places::View { coverage: &shown.coverage, index: &shown.places, query: &query };
     let body = places::body(&view, &changing_reader(&viewer));
-    Ok(respond(&Content { title: "Places", room: Room::Places, class: "", notice: None, body }, &viewer))
+    let notice = query.unknown.notice();
+    let content = Content { title: "Places", room: Room::Places, class: "", notice: notice.as_ref(), body };
+    Ok(respond(&content, &viewer))
 }
 
 /// The reader, who may change places where the role may.

@@ -1,12 +1,13 @@
 //! The technician's pages: find a laptop, and what to do with it.
 
-use axum::extract::{Path, Query, State};
+use axum::extract::State;
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
 use super::act::seen_laptop;
 use super::{reader, respond};
 use crate::access::Viewer;
+use crate::http::asked::{Path, Query};
 use crate::http::filled::rounds::{laptops_meant, seen_plan};
 use crate::http::{Hub, Problem};
 use crate::pages::layout::{Content, Room};

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::body::Body;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::response::{Redirect, Response};
 use chrono::NaiveDate;
 use serde::Deserialize;
@@ -11,6 +11,7 @@ use serde::Deserialize;
 use super::act::{Fields, refused};
 use super::{may_post, no_such, reader, respond};
 use crate::access::Viewer;
+use crate::http::asked::Query;
 use crate::http::filled::Denied;
 use crate::http::filled::rounds::{self as filled, BookDeed, HoursAsked, PlanAsked};
 use crate::http::sign_in::own_path;

@@ -21,6 +21,7 @@ pub(super) async fn page<S: Store>(
     let pairs: Vec<_> = form_urlencoded::parse(raw.as_bytes()).collect();
     let mut query = Query::from_pairs(pairs.iter().map(|(k, v)| (k.as_ref(), v.as_ref())));
     query.bind_to(viewer.site.as_deref());
+    query.look_up_names(&shown.fleet);
     let coverage = shown.coverage.counts(viewer.site.as_deref());
     let marks = hub.store.mark_list(None, hub.clock.now_ms()).await.map_err(|e| Problem::of_store(&e))?;
     let overlays = reading::overlays(marks);
@@ -33,6 +34,8 @@ pub(super) async fn page<S: Store>(
         changes: changes.as_deref(),
     };
     let body = service_list::body(&view, &super::reader(&viewer));
-    let content = Content { title: "Service list", room: Room::ServiceList, class: "", notice: None, body };
+    let notice = query.unknown.notice();
+    let content =
+        Content { title: "Service list", room: Room::ServiceList, class: "", notice: notice.as_ref(), body };
     Ok(respond(&content, &viewer))
 }

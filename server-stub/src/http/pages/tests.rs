@@ -85,6 +85,89 @@ async fn a_problem_is_a_page_for_a_browser_and_a_document_for_a_program() {
     hub.stop().await;
 }
 
+#[tokio::test]
+async fn what_cannot_be_read_is_refused_on_a_page_or_in_a_document_in_our_words() {
+    let hub = TestHub::start(Limits::default()).await;
+    let token = format!("Authorization: Bearer {}", hub.grant(Role::Admin, None).await);
+    for path in ["/laptops/%ff", "/models/%ff", "/rounds/laptops/%ff", "/laptops/%ff/records/%fe"] {
+        let page = hub.request("GET", path, &[&token, HTML], b"").await;
+        assert_eq!(page.status, 404, "{path}");
+        assert!(
+            page.head.contains("text/html") && page.body.contains("cannot be read as an address"),
+            "{path}"
+        );
+    }
+    for path in ["/v1/devices/%ff", "/v1/devices/%ff/runs", "/v1/scope/%ff", "/v1/exports/%ff"] {
+        let answer = hub.request("GET", path, &[&token], b"").await;
+        assert_eq!((answer.status, answer.problem().as_str()), (404, "not_found"), "{path}: {}", answer.body);
+    }
+    let page = hub.request("GET", "/rounds?site=a&site=b", &[&token, HTML], b"").await;
+    assert_eq!(page.status, 400);
+    assert!(
+        page.head.contains("text/html") && page.body.contains("stands there more than once"),
+        "{}",
+        page.body
+    );
+    let no_files = "Content-Type: text/plain";
+    for path in ["/audit/verify", "/v1/verifications"] {
+        let answer = hub.request("POST", path, &[&token, no_files], b"x").await;
+        assert_eq!(answer.problem(), "bad_form", "{path}");
+        assert!(answer.body.contains("it is no form with files"), "{path}: {}", answer.body);
+    }
+    let json = "Content-Type: application/json";
+    let answer = hub.request("POST", "/v1/visits", &[&token, json], b"{\"laptop\": 7}").await;
+    assert!(answer.body.contains("the number 7 stands where text is wanted"), "{}", answer.body);
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn a_page_of_a_problem_has_the_ways_that_its_reader_has() {
+    let hub = TestHub::start(Limits::default()).await;
+    let admin = format!("Authorization: Bearer {}", hub.grant(Role::Admin, None).await);
+    let technician = format!("Authorization: Bearer {}", hub.grant(Role::Technician, None).await);
+    // No such page, no such laptop, no such right.
+    for (path, status) in [("/nothing", 404), ("/laptops/none", 404), ("/laptops/%ff", 404), ("/roles", 403)]
+    {
+        let page = hub.request("GET", path, &[&technician, HTML], b"").await;
+        assert_eq!(page.status, status, "{path}");
+        assert!(page.body.contains("<a href=\"/rounds\">Rounds</a>"), "{path}: {}", page.body);
+        assert!(!page.body.contains("<a href=\"/roles\">"), "{path}: a room that is not theirs");
+        assert!(page.head.contains("x-content-type-options: nosniff"), "{path}: {}", page.head);
+        assert!(page.head.contains("cache-control: no-store"), "{path}: {}", page.head);
+    }
+    let page = hub.request("GET", "/nothing", &[&admin, HTML], b"").await;
+    assert!(page.body.contains("<a href=\"/roles\">Roles</a>"), "{}", page.body);
+    let page = hub.request("GET", "/nothing?a=1", &[HTML], b"").await;
+    assert!(page.body.contains("<a href=\"/sign-in?to=%2Fnothing%3Fa%3D1\">Sign in</a>"), "{}", page.body);
+    assert!(!page.body.contains("aria-label=\"Pages\""), "no navigation for nobody: {}", page.body);
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn a_list_says_what_of_its_address_it_does_not_know() {
+    let (hub, id, _) = hub_of_one().await;
+    let token = format!("Authorization: Bearer {}", hub.grant(Role::Auditor, None).await);
+    for (path, words, is_listed) in [
+        (
+            "/?band=xyz",
+            "There is no band “xyz” in this list, so no laptop fits. A band is one of pull-now",
+            false,
+        ),
+        ("/?site=nowhere", "There is no site “nowhere” in this list", false),
+        ("/?sort=foo", "asks for “sort”, which this page does not know", true),
+        ("/?order=foo", "There is no order “foo”", true),
+        ("/places?state=foo", "There is no state “foo” in this list", false),
+        ("/places?site=nowhere", "There is no site “nowhere” in this list", false),
+        ("/places?sort=foo", "asks for “sort”, which this page does not know", true),
+    ] {
+        let page = hub.request("GET", path, &[&token], b"").await.body;
+        assert!(page.contains("role=\"alert\"") && page.contains(words), "{path}: {page}");
+        assert_eq!(page.contains(&format!("/laptops/{id}")), is_listed, "{path}");
+    }
+    assert!(!hub.request("GET", "/?band=&find=", &[&token], b"").await.body.contains("role=\"alert\""));
+    hub.stop().await;
+}
+
 /// Posts a form with a token, and gives status and code.
 async fn post(hub: &TestHub, token: &str, path: &str, form: &str) -> (u16, String) {
     let token = format!("Authorization: Bearer {token}");

@@ -2,8 +2,7 @@
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use chrono::NaiveDate;
 use schemars::JsonSchema;
@@ -13,6 +12,7 @@ use serde_json::json;
 use crate::access::Viewer;
 use crate::http::api::input::{self, bad_body, unsupported};
 use crate::http::api::{BAD_QUERY, bad_query, limit};
+use crate::http::asked::Query;
 use crate::http::filled::Denied;
 use crate::http::filled::rounds::{self as filled, ALL_SITES_ONLY, HoursAsked, NO_SUCH_SITE};
 use crate::http::openapi::Operation;
@@ -161,9 +161,8 @@ fn cut<T>(mut fitting: impl Iterator<Item = (String, T)>, n_most: usize) -> (Vec
 pub(super) async fn hours<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<HoursQuestion>, QueryRejection>,
+    Query(asked): Query<HoursQuestion>,
 ) -> Result<Json<HoursPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let unread = || bad_query("give `after` as `next` has it").about("after");
     let after = asked.after.as_deref().map(|after| {
@@ -204,9 +203,8 @@ pub(super) async fn set_hours<S: Store>(
 pub(super) async fn stock<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<StockQuestion>, QueryRejection>,
+    Query(asked): Query<StockQuestion>,
 ) -> Result<Json<StockPage>, Problem> {
-    let asked = input::question(asked)?;
     let n_most = limit(asked.limit)? as usize;
     let unread = || bad_query("give `after` as `next` has it").about("after");
     let after = asked.after.as_deref().map(|after| after.split_once(' ').ok_or_else(unread)).transpose()?;

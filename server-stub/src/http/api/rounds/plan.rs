@@ -4,8 +4,7 @@ use std::sync::Arc;
 
 use axum::Json;
 use axum::body::Body;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
+use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use chrono::NaiveDate;
@@ -15,6 +14,7 @@ use serde_json::json;
 
 use crate::access::Viewer;
 use crate::http::api::{BAD_QUERY, NOT_JUDGED_YET, bad_query, input};
+use crate::http::asked::Query;
 use crate::http::filled::Denied;
 use crate::http::filled::rounds::{
     self as filled, ALL_SITES_ONLY, BEING_PLANNED, NO_ROUNDS, NO_SHEET, PlanAsked,
@@ -123,9 +123,8 @@ async fn seen<S: Store>(hub: &Hub<S>, viewer: &Viewer) -> Result<Arc<Document>, 
 pub(super) async fn get<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<Asked>, QueryRejection>,
+    Query(asked): Query<Asked>,
 ) -> Result<Response, Problem> {
-    let asked = input::question(asked)?;
     let document = seen(&hub, &viewer).await?;
     Ok(match asked.site {
         Some(site) => Json(Document::clone(&document).at_site(&site)).into_response(),
@@ -148,9 +147,8 @@ pub(super) async fn make<S: Store>(
 pub(super) async fn sheet<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<SheetAsked>, QueryRejection>,
+    Query(asked): Query<SheetAsked>,
 ) -> Result<Response, Problem> {
-    let asked = input::question(asked)?;
     let document = seen(&hub, &viewer).await?;
     let sheet = Sheet::of(&document, &asked.site, asked.day).ok_or_else(|| {
         let detail = format!(
@@ -165,9 +163,8 @@ pub(super) async fn sheet<S: Store>(
 pub(super) async fn calendar<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
-    asked: Result<Query<CalendarAsked>, QueryRejection>,
+    Query(asked): Query<CalendarAsked>,
 ) -> Result<Response, Problem> {
-    let asked = input::question(asked)?;
     filled::calendar(&hub, &viewer, asked.site.as_deref(), &asked.starts).await.map_err(|denied| match denied
     {
         Denied::Bad { field, what } => bad_query(what).about(field),
