@@ -8,7 +8,7 @@ use super::service_list::where_it_is;
 use super::unknown::Unknown;
 use super::{fleet, words};
 use crate::coverage::{Coverage, CoverageCounts, CoverageLine, CoverageState};
-use crate::store::facts::{ScopeChange, ScopeEntry, ScopeVersion};
+use crate::store::facts::{ScopeChange, ScopeEntry, ScopeVersion, Succession};
 
 /// Lines on a page.
 pub const PAGE_SIZE: usize = 100;
@@ -231,6 +231,13 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
                 (filter(view))
                 (list(&page, view))
             }
+            @if reader.may_change {
+                section aria-labelledby="change" {
+                    h2 #change { "Change" }
+                    p { "A tag is moved, retired or given to a laptop on its own page." }
+                    div.small-forms { (merge_form(reader, None, "")) }
+                }
+            }
         }
     }
 }
@@ -389,6 +396,15 @@ pub fn tag_address(tag: &str) -> String {
     format!("/places/tag?{query}")
 }
 
+/// A laptop that carries a tag.
+#[derive(Debug)]
+pub struct Carrier {
+    /// Its id.
+    pub device_id: String,
+    /// Whether it has been checked, so that it has a page.
+    pub is_checked: bool,
+}
+
 /// All that a tag's page shows.
 #[derive(Debug)]
 pub struct TagView<'a> {
@@ -396,10 +412,10 @@ pub struct TagView<'a> {
     pub entry: &'a ScopeEntry,
     /// How it came to stand so, oldest first.
     pub history: &'a [ScopeVersion],
-    /// The laptop that carries it.
-    pub device_id: Option<&'a str>,
-    /// Whether that laptop has been checked, so that it has a page.
-    pub is_checked: bool,
+    /// The laptops that carry it: more than one where a laptop joined anew with the tag it had.
+    pub carriers: &'a [Carrier],
+    /// As which laptops these were known before a board swap, the latest first.
+    pub past: &'a [Succession],
     /// Today.
     pub today: NaiveDate,
     /// Whether the reader may change it.
@@ -413,10 +429,15 @@ pub fn tag_body(view: &TagView<'_>, reader: &Reader) -> Markup {
         p.lead { (where_it_is(&e.site, &e.place)) "." }
         dl.list {
             div { dt { "Laptop" } dd {
-                @match view.device_id {
-                    Some(id) if view.is_checked => a href={ "/laptops/" (id) } { (fleet::name_of("", id)) },
-                    Some(id) => { (fleet::name_of("", id)) ", never checked" }
-                    None => "none with this tag has joined",
+                @for (i, carrier) in view.carriers.iter().enumerate() {
+                    @let id = &carrier.device_id;
+                    @if i > 0 { "; " }
+                    @if carrier.is_checked { a href={ "/laptops/" (id) } { (fleet::name_of("", id)) } }
+                    @else { (fleet::name_of("", id)) ", never checked" }
+                }
+                @if view.carriers.is_empty() { "none with this tag has joined" }
+                @if view.carriers.len() > 1 {
+                    p.soft { "More than one laptop carries this tag. After a board swap, join them below; else give the tag to the right one." }
                 }
             } }
             div { dt { "Model by the list" } dd { @if e.model.is_empty() { "not told" } @else { (e.model) } } }
@@ -442,7 +463,54 @@ pub fn tag_body(view: &TagView<'_>, reader: &Reader) -> Markup {
                 }
             }
         }
+        (past(view.past))
         @if view.may_change { (forms(view, reader)) }
+    }
+}
+
+/// Under which identities the tag's laptop was known before.
+fn past(past: &[Succession]) -> Markup {
+    html! {
+        @if !past.is_empty() {
+            section aria-labelledby="identities" {
+                h2 #identities { "Board swaps" }
+                table.stacked {
+                    caption { "A laptop with another board joins under another id and goes on with tag, place and services." }
+                    thead { tr { th scope="col" { "When told" } th scope="col" { "Before" } th scope="col" { "Goes on as" } th scope="col" { "By" } } }
+                    tbody {
+                        @for s in past {
+                            tr {
+                                th scope="row" { (words::minute_of(s.at_ms)) }
+                                td data-name="Before" { (fleet::name_of("", &s.old_device_id)) }
+                                td data-name="Goes on as" { (fleet::name_of("", &s.new_device_id)) }
+                                td data-name="By" { (s.by_role) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The form that lets a laptop go on as the one it was before a board swap. `tag`: of the page it stands on.
+fn merge_form(reader: &Reader, tag: Option<&str>, old: &str) -> Markup {
+    html! {
+        form method="post" action="/places/act" {
+            (layout::form_token(reader))
+            input type="hidden" name="act" value="merge";
+            @if let Some(tag) = tag { input type="hidden" name="tag" value=(tag); }
+            fieldset {
+                legend { "After a board swap" }
+                p.soft #merge-hint {
+                    "A laptop with another board joins as a new one. It then goes on with tag, place and services of the old one; this cannot be undone. "
+                    "Asset tag, or device id, or its first 8 characters or more."
+                }
+                div { label for="old" { "The laptop as it was" } input #old type="text" name="old" value=(old) maxlength="200" required autocomplete="off" aria-describedby="merge-hint"; }
+                div { label for="new" { "As it joined anew" } input #new type="text" name="new" maxlength="200" required autocomplete="off" aria-describedby="merge-hint"; }
+                button type="submit" { "Let it go on as the old one" }
+            }
+        }
     }
 }
 
@@ -490,7 +558,11 @@ fn forms(view: &TagView<'_>, reader: &Reader) -> Markup {
                 (hidden("assign"))
                 fieldset {
                     legend { "Give the tag to a laptop" }
-                    div { label for="laptop" { "Device id" } input #laptop type="text" name="laptop" maxlength="32" required autocomplete="off"; }
+                    div {
+                        label for="laptop" { "Laptop" }
+                        input #laptop type="text" name="laptop" maxlength="200" required autocomplete="off" aria-describedby="laptop-hint";
+                        p.soft #laptop-hint { "The asset tag it carries now, or its device id, or the first 8 characters of that or more." }
+                    }
                     button type="submit" { "Give" }
                 }
             }
@@ -503,6 +575,8 @@ fn forms(view: &TagView<'_>, reader: &Reader) -> Markup {
                     button type="submit" { "Retire" }
                 }
             }
+            @let old = if let [one] = view.carriers { &one.device_id } else { "" };
+            (merge_form(reader, Some(&e.tag), old))
             }
         }
     }

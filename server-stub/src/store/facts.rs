@@ -162,6 +162,19 @@ pub enum Merged {
     Taken,
 }
 
+/// A laptop that goes on as another after a board swap.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Succession {
+    /// The laptop as it was.
+    pub old_device_id: String,
+    /// The laptop as it joined anew.
+    pub new_device_id: String,
+    /// When that was told.
+    pub at_ms: EpochMs,
+    /// In which role.
+    pub by_role: String,
+}
+
 /// A laptop as the hub knows it, whatever its condition.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Laptop {
@@ -441,6 +454,11 @@ pub trait FactStore {
         actor: Actor,
         now_ms: EpochMs,
     ) -> impl Future<Output = Result<Merged, StoreError>> + Send;
+    /// As which laptops this one was known before, the latest first.
+    fn laptop_past(
+        &self,
+        device_id: String,
+    ) -> impl Future<Output = Result<Vec<Succession>, StoreError>> + Send;
     /// The scope list as it stands, by tag.
     fn scope_list(&self) -> impl Future<Output = Result<Vec<ScopeEntry>, StoreError>> + Send;
     /// How a tag came to stand as it does, the oldest first.

@@ -10,19 +10,19 @@ use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{BAD_QUERY, NO_SUCH_LAPTOP, input, limit, no_such_laptop, one_laptop, time};
+use super::{BAD_QUERY, NO_SUCH_LAPTOP, input, limit, no_such_laptop, time};
 use crate::access::Viewer;
 use crate::coverage::{CoverageLine, CoverageState, NotCheckedWhy};
 use crate::http::asked::{Path, Query};
-use crate::http::filled::{Denied, scope as filled};
+use crate::http::filled::Denied;
+use crate::http::filled::scope::{self as filled, CANNOT_MERGE};
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
 use crate::scope;
 use crate::store::Store;
-use crate::store::facts::{Actor, Merged, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry};
+use crate::store::facts::{Actor, ScopeChange, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry};
 
 const NO_SUCH_TAG: &str = "no_such_tag";
-const CANNOT_MERGE: &str = "cannot_merge";
 
 /// Which entries.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -144,12 +144,12 @@ pub(super) enum Deed {
     Assign {
         /// Asset tag.
         tag: String,
-        /// Device id, or the first 8 characters of it or more.
+        /// Asset tag that it carries now, or device id, or the first 8 characters of that or more.
         laptop: String,
     },
     /// After a board swap: the new identity goes on as the old one.
     Merge {
-        /// The laptop as it was: asset tag or device id.
+        /// The laptop as it was: asset tag, or device id, or the first 8 characters of that or more.
         old: String,
         /// The laptop as it joined anew.
         new: String,
@@ -278,10 +278,13 @@ async fn one<S: Store>(hub: &Hub<S>, viewer: &Viewer, deed: Deed) -> Result<Chan
             (tag, deed)
         }
         Deed::Assign { tag, laptop } => {
-            let device_id = one_laptop(hub, viewer, &laptop).await.map_err(|p| p.about("laptop"))?.device_id;
-            (tag, ScopeDeed::Assign { device_id })
+            let device_id = filled::laptop_meant(hub, viewer, "laptop", &laptop).await;
+            (tag, ScopeDeed::Assign { device_id: device_id.map_err(Denied::in_api)? })
         }
-        Deed::Merge { old, new } => return merge(hub, viewer, &old, &new).await,
+        Deed::Merge { old, new } => {
+            let changed = filled::merged(hub, viewer, &old, &new).await.map_err(Denied::in_api)?;
+            return Ok(Changed::One { changed });
+        }
     };
     let tag = tag.trim().to_owned();
     let became = hub.store.scope_change(tag.clone(), deed, Actor::of(viewer), hub.clock.now_ms()).await;
@@ -290,22 +293,6 @@ async fn one<S: Store>(hub: &Hub<S>, viewer: &Viewer, deed: Deed) -> Result<Chan
         ScopeDone::Same => Ok(Changed::One { changed: false }),
         ScopeDone::NoSuchTag => Err(no_such_tag(&tag).about("tag")),
         ScopeDone::NoSuchLaptop => Err(no_such_laptop(&tag)),
-    }
-}
-
-async fn merge<S: Store>(hub: &Hub<S>, viewer: &Viewer, old: &str, new: &str) -> Result<Changed, Problem> {
-    let old_id = one_laptop(hub, viewer, old).await.map_err(|p| p.about("old"))?.device_id;
-    let new_id = one_laptop(hub, viewer, new).await.map_err(|p| p.about("new"))?.device_id;
-    let became = hub.store.laptop_merge(old_id, new_id, Actor::of(viewer), hub.clock.now_ms()).await;
-    match became.map_err(|e| Problem::of_store(&e))? {
-        Merged::Done => Ok(Changed::One { changed: true }),
-        Merged::Known => Ok(Changed::One { changed: false }),
-        Merged::NoSuchLaptop => Err(no_such_laptop(old).about("old")),
-        Merged::Taken => {
-            let detail = "these are the same laptop, or one of them goes on as another already";
-            Err(Problem::new(StatusCode::CONFLICT, CANNOT_MERGE, "not possible as things stand", detail)
-                .about("new"))
-        }
     }
 }
 

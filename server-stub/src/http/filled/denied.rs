@@ -1,5 +1,7 @@
 //! Why something is not done: the same words for a form and for a program, each under the codes of its own.
 
+use std::borrow::Cow;
+
 use axum::http::StatusCode;
 
 use crate::http::{BAD_BODY, BAD_FORM, NOT_NOW, Problem};
@@ -31,7 +33,7 @@ pub(in crate::http) enum Denied {
         /// Which field.
         field: &'static str,
         /// What, in words.
-        what: &'static str,
+        what: Cow<'static, str>,
     },
     /// There is none, or it is not theirs to see.
     NoSuch {
@@ -57,7 +59,7 @@ impl Denied {
     pub(in crate::http) fn on_page(self) -> Problem {
         match self {
             Self::Bad { what, .. } => bad_form(what),
-            Self::Unknown { what, .. } => bad_form(what.to_owned()),
+            Self::Unknown { what, .. } => bad_form(what.into_owned()),
             Self::NotNow { what, .. } => {
                 Problem::new(StatusCode::CONFLICT, NOT_NOW, "not possible as things stand", what)
             }

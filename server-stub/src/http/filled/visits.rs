@@ -66,7 +66,7 @@ pub(in crate::http) async fn log<S: Store>(
             Err(Denied::NotNow { code: CORRECTED_BEFORE, field: Some(field), what })
         }
         VisitLogged::NoSuchVisit => {
-            Err(Denied::Unknown { code: NO_SUCH_VISIT, field, what: "this laptop has no such visit" })
+            Err(Denied::Unknown { code: NO_SUCH_VISIT, field, what: "this laptop has no such visit".into() })
         }
         VisitLogged::NoSuchLaptop => Err(Denied::NoSuch { code: NO_SUCH_LAPTOP, what: "laptop" }),
     }

@@ -51,14 +51,25 @@ pub(super) async fn tag<S: Store>(
     let entry = entry.filter(|e| viewer.sees(&e.site)).ok_or_else(|| no_such("tag"))?;
     // The laptops of other sites that carried the tag are not a bound reader's to see; the tag's own past is told.
     let found = hub.store.laptop_find(tag.clone()).await.map_err(|e| Problem::of_store(&e))?;
-    let device_id = found.first().map(String::as_str);
-    let is_checked = hub.showroom.now().zip(device_id).is_some_and(|(shown, id)| shown.get(id).is_some());
+    let shown = hub.showroom.now();
+    let carriers: Vec<places::Carrier> = found
+        .into_iter()
+        .map(|id| {
+            let is_checked = shown.as_ref().is_some_and(|shown| shown.get(&id).is_some());
+            places::Carrier { device_id: id, is_checked }
+        })
+        .collect();
+    let mut past = Vec::new();
+    for carrier in &carriers {
+        let of_one = hub.store.laptop_past(carrier.device_id.clone()).await;
+        past.extend(of_one.map_err(|e| Problem::of_store(&e))?);
+    }
     let reader = changing_reader(&viewer);
     let view = places::TagView {
         entry: &entry,
         history: &history,
-        device_id,
-        is_checked,
+        carriers: &carriers,
+        past: &past,
         today: words::date(hub.clock.now_ms()).unwrap_or_default(),
         may_change: reader.may_change,
     };
@@ -73,6 +84,9 @@ pub(super) async fn act<S: Store>(
     form: Body,
 ) -> Result<Redirect, Problem> {
     let fields = Fields::read(&hub, form).await?;
+    if fields.one("act") == "merge" {
+        return merge(&hub, &viewer, &fields).await;
+    }
     let tag = fields.text("tag")?;
     let deed = match fields.one("act") {
         "move" => filled::moved(fields.one("site"), fields.one("place")).map_err(Denied::on_page)?,
@@ -80,7 +94,11 @@ pub(super) async fn act<S: Store>(
             let last_on = fields.day("last_on")?;
             filled::retired(&hub, &tag, last_on, fields.one("why")).await.map_err(Denied::on_page)?
         }
-        "assign" => ScopeDeed::Assign { device_id: needed(&fields, "laptop")? },
+        "assign" => {
+            let laptop = needed(&fields, "laptop")?;
+            let device_id = filled::laptop_meant(&hub, &viewer, "laptop", &laptop).await;
+            ScopeDeed::Assign { device_id: device_id.map_err(Denied::on_page)? }
+        }
         other => return Err(refused(format!("`{other}` is nothing that can be done"))),
     };
     let done = hub.store.scope_change(tag.clone(), deed, Actor::of(&viewer), hub.clock.now_ms()).await;
@@ -89,6 +107,14 @@ pub(super) async fn act<S: Store>(
         ScopeDone::NoSuchTag => Err(conflict(format!("the list has no tag `{tag}`"))),
         ScopeDone::NoSuchLaptop => Err(conflict("no laptop of that id has joined or was imported")),
     }
+}
+
+/// Two identities of one laptop become one; back to where the form stood.
+async fn merge<S: Store>(hub: &Hub<S>, viewer: &Viewer, fields: &Fields) -> Result<Redirect, Problem> {
+    let (old, new) = (needed(fields, "old")?, needed(fields, "new")?);
+    filled::merged(hub, viewer, &old, &new).await.map_err(Denied::on_page)?;
+    let tag = fields.text("tag")?;
+    Ok(Redirect::to(&if tag.is_empty() { "/places".to_owned() } else { places::tag_address(&tag) }))
 }
 
 fn needed(fields: &Fields, name: &'static str) -> Result<String, Problem> {

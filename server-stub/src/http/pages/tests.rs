@@ -397,3 +397,72 @@ async fn a_tag_is_found_moved_and_retired_on_the_page_with_its_history() {
     assert_eq!(nobody, (409, "not_now".to_owned()));
     hub.stop().await;
 }
+
+#[tokio::test]
+async fn two_identities_become_one_on_the_page_after_a_board_swap() {
+    let (hub, old, _) = hub_of_one().await;
+    let new = hub.joined(2).await.device_id();
+    let (admin, technician) = (hub.grant(Role::Admin, None).await, hub.grant(Role::Technician, None).await);
+    let entry = crate::store::facts::ScopeEntry {
+        tag: "HB-7".to_owned(),
+        model: String::new(),
+        site: "north".to_owned(),
+        place: String::new(),
+        from_on: None,
+        until_on: None,
+        is_excluded: false,
+        why: String::new(),
+    };
+    let actor = crate::store::facts::Actor { role: Role::Admin, grant_id: None };
+    hub.store.scope_import(vec![entry], actor, crate::testing::START_MS).await.unwrap();
+    let done = (303, String::new());
+    // The id as the pages shorten it.
+    let short = crate::pages::fleet::name_of("", &old).to_owned();
+    assert!(short.len() < old.len());
+    assert_eq!(post(&hub, &admin, "/places/act", &format!("tag=HB-7&act=assign&laptop={short}")).await, done);
+    hub.refresh().await;
+    let merge = |old: &str, new: &str| format!("tag=HB-7&act=merge&old={old}&new={new}");
+    for (old, new, status) in [("HB-7", "nobody", 422), ("", "x", 422), ("HB-7", "HB-7", 409)] {
+        assert_eq!(post(&hub, &admin, "/places/act", &merge(old, new)).await.0, status, "{old} {new}");
+    }
+    assert_eq!(post(&hub, &technician, "/places/act", &merge("HB-7", &new)).await.0, 403);
+    assert_eq!(post(&hub, &admin, "/places/act", &merge("HB-7", &new[..12])).await, done);
+    let tag = page(&hub, &technician, "/places/tag?of=HB-7").await.body;
+    assert!(tag.contains("Board swaps") && tag.contains(&short) && tag.contains(&new[..12]), "{tag}");
+    assert_eq!(hub.store.laptop_find("HB-7".to_owned()).await.unwrap(), [new]);
+    hub.stop().await;
+}
+
+/// The head of a session as a browser has it, and the token of its forms.
+async fn session(hub: &TestHub, token: &str) -> (String, String) {
+    let form = format!("token={token}");
+    let headers = [FORM, "Sec-Fetch-Site: same-origin"];
+    let answer = hub.request("POST", "/sign-in", &headers, form.as_bytes()).await;
+    let name = format!("set-cookie: {}=", crate::http::SESSION_COOKIE.to_ascii_lowercase());
+    let secret = answer.head.lines().find_map(|line| line.strip_prefix(&name)).unwrap();
+    let cookie = format!("Cookie: {}={}", crate::http::SESSION_COOKIE, secret.split(';').next().unwrap());
+    let places = hub.request("GET", "/places", &[&cookie], b"").await.body;
+    let csrf = places.split("name=\"csrf\" value=\"").nth(1).and_then(|s| s.split('"').next()).unwrap();
+    (cookie, csrf.to_owned())
+}
+
+#[tokio::test]
+async fn the_form_for_a_board_swap_is_an_administrators_and_carries_its_token() {
+    let (hub, old, _) = hub_of_one().await;
+    let new = hub.joined(2).await.device_id();
+    hub.refresh().await;
+    let (admin, technician) = (hub.grant(Role::Admin, None).await, hub.grant(Role::Technician, None).await);
+    let (cookie, csrf) = session(&hub, &admin).await;
+    let shown = hub.request("GET", "/places", &[&cookie], b"").await.body;
+    assert!(shown.contains("After a board swap"), "{shown}");
+    let (theirs, _) = session(&hub, &technician).await;
+    assert!(!hub.request("GET", "/places", &[&theirs], b"").await.body.contains("After a board swap"));
+    let form = format!("act=merge&old={old}&new={new}");
+    let headers = [FORM, "Sec-Fetch-Site: same-origin", &cookie];
+    let forged = hub.request("POST", "/places/act", &headers, form.as_bytes()).await;
+    assert_eq!(forged.problem(), "forged_change");
+    let form = format!("{form}&csrf={csrf}");
+    assert_eq!(hub.request("POST", "/places/act", &headers, form.as_bytes()).await.status, 303);
+    assert_eq!(hub.store.laptop_past(new).await.unwrap().len(), 1);
+    hub.stop().await;
+}

@@ -190,6 +190,10 @@ async fn a_laptop_goes_on_as_another<S: Store>(store: S) {
         assert_eq!(merge(a, b).await, Merged::Taken, "{a} {b}");
     }
     assert_eq!(merge("swap-2", "nobody").await, Merged::NoSuchLaptop);
+    let past = store.laptop_past("swap-2".into()).await.unwrap();
+    let before: Vec<_> = past.iter().map(|s| (s.old_device_id.as_str(), s.by_role.as_str())).collect();
+    assert_eq!(before, [("swap-1", "admin"), (old.as_str(), "admin")]);
+    assert!(store.laptop_past(old.clone()).await.unwrap().is_empty());
     let of = |id: &str| {
         let id = id.to_owned();
         async {

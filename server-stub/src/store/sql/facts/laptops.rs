@@ -6,7 +6,7 @@ use super::body_of;
 use super::scope::{Stand, place_in_tx, placing_in_tx};
 use crate::ledger::leaf::LeafKind;
 use crate::store::check::{Claim, ClaimedTime, Said};
-use crate::store::facts::{Actor, Laptop, Merged};
+use crate::store::facts::{Actor, Laptop, Merged, Succession};
 use crate::store::sql::db::{Connection, On, Pool, Row, query, query_scalar};
 use crate::store::sql::ledger::append_json_event;
 use crate::store::{EpochMs, StoreError};
@@ -115,6 +115,25 @@ fn laptop_of(row: &Row) -> Result<Laptop, StoreError> {
         last_tested_at_ms: row.try_get("tested_at_ms")?,
         goes_on_as: row.try_get("new_device_id")?,
     })
+}
+
+/// As which laptops one was known before, the latest first.
+pub(super) async fn past(pool: &Pool, device_id: String) -> Result<Vec<Succession>, StoreError> {
+    let mut past: Vec<Succession> = Vec::new();
+    while past.len() < MAX_SUCCESSIONS {
+        let of = past.last().map_or(&device_id, |s| &s.old_device_id);
+        let row = query(
+            "SELECT old_device_id, new_device_id, at_ms, by_role FROM succession WHERE new_device_id = $1",
+        );
+        let Some(row) = row.bind(of).fetch_optional(pool).await? else { break };
+        past.push(Succession {
+            old_device_id: row.try_get("old_device_id")?,
+            new_device_id: row.try_get("new_device_id")?,
+            at_ms: row.try_get("at_ms")?,
+            by_role: row.try_get("by_role")?,
+        });
+    }
+    Ok(past)
 }
 
 pub(super) async fn merge_in_tx(

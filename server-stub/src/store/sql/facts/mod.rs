@@ -14,7 +14,7 @@ use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::ledger::leaf::Commitment;
 use crate::store::facts::{
     Actor, Erased, Erasing, FactStore, Laptop, Mark, MarkKind, Marked, Merged, NewMark, NewVisit, ScopeCount,
-    ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion, Visit, VisitLogged,
+    ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion, Succession, Visit, VisitLogged,
 };
 use crate::store::sql::db::{Connection, Row};
 use crate::store::{EpochMs, StoreError};
@@ -111,6 +111,10 @@ impl FactStore for SqlStore {
         now_ms: EpochMs,
     ) -> Result<Merged, StoreError> {
         self.write(|reply| Write::Facts(FactWrite::Merge { old, new, actor, now_ms, reply })).await
+    }
+
+    async fn laptop_past(&self, device_id: String) -> Result<Vec<Succession>, StoreError> {
+        laptops::past(&self.readers, device_id).await
     }
 
     async fn scope_list(&self) -> Result<Vec<ScopeEntry>, StoreError> {
