@@ -167,7 +167,7 @@ fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {
     let n_because = |code: ReasonCode| rows.iter().filter(|r| r.reason_code() == code).count();
     let n_cannot_tell = rows.iter().filter(|r| r.reason_code().cannot_tell()).count();
     output.say(&format!(
-        "\n{} of {n_laptops} laptops shown: {} pull now, {} within 7 days, {} next round, {} retest, {} no visit ({n_cannot_tell} of these: cannot tell)",
+        "\n{} of {n_laptops} laptops shown: {} pull now, {} within 7 days, {} next round, {} retest, {} no visit",
         rows.len(),
         n(Band::PullNow),
         n(Band::WithinSevenDays),
@@ -175,6 +175,11 @@ fn say_summary(rows: &[Explained], n_laptops: usize, output: &mut Output) {
         n(Band::Retest),
         n(Band::NoVisit),
     ));
+    if n_cannot_tell > 0 {
+        output.say(&format!(
+            "{n_cannot_tell} of those shown could not be judged from their runs; the line under each says what would tell"
+        ));
+    }
     let n_too_old = n_because(ReasonCode::TooOld);
     if n_too_old > 0 {
         output.say(&format!(
