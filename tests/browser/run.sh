@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# The hub's pages in Debian's Chromium: a hub with the demo's fleet, an empty one, and one that cannot judge. Needs network for npm's packages.
+# The hub's pages in Debian's Chromium: a hub with the demo's fleet, one of three laptops, an empty one, and one that cannot judge. Needs network for npm's packages.
 # usage: tests/browser/run.sh [FOLDER FOR SCREENSHOTS]
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
@@ -39,6 +39,9 @@ check() {
 
 shots="${1:-}"
 say "the pages of the demo's fleet"; check demo "$work/demo/hub.sqlite"
+say "an invented fleet of 3 laptops"
+"$programs/demo" --laptops 3 --keep "$work/three" >"$work/three.log" || { cat "$work/three.log"; exit 1; }
+say "the pages of three laptops"; check three "$work/three/hub.sqlite"
 say "the pages of an empty hub"; check empty "$work/empty.sqlite"
 
 say "the pages of a hub whose fleet cannot be judged"
