@@ -45,6 +45,8 @@ export function refusals(url, laptop, altered) {
     } },
     { name: "plan-refused", who: "admin", says: "0", open: form("/rounds", "form[action='/rounds/plan']", { days: "0" }) },
     { name: "role-refused", who: "admin", says: "role", open: form("/roles", "form[action='/roles']", { role: "king", name: "x" }) },
+    { name: "address-not-text", who: "technician", says: "cannot be read as an address", open: at("/laptops/%ff") },
+    { name: "question-twice", who: "admin", says: "more than once", open: at("/rounds?site=a&site=b") },
     { name: "no-export", who: "admin", says: "audit.zip", open: (page) => dropIn(page, url, Buffer.from("this is no export")) },
     { name: "damaged-export", who: "admin", says: "audit.zip", open: (page) => dropIn(page, url, altered) },
   ];
@@ -52,6 +54,7 @@ export function refusals(url, laptop, altered) {
     const visit = (name, says, fields, action) => ({ name, who: "admin", says, open: form(laptop, "form[action$='/visits']", fields, action) });
     states.push(
       visit("visit-in-the-future", "in the future", { visited_on: "2999-01-01" }),
+      visit("visit-without-a-day", "on which day", { visited_on: "" }),
       visit("visit-unknown-action", "no action of a visit", { action: "polish" }),
       visit("visit-of-no-laptop", "no such laptop", {}, "/laptops/none/visits"),
     );

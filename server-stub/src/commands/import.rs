@@ -9,6 +9,7 @@ use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::import::{self, Imported, Manifest};
 use crate::output::Output;
+use crate::pages::words;
 use crate::store::{ImportCount, Store};
 use crate::{database, measure};
 
@@ -90,12 +91,22 @@ fn show(
         let json = serde_json::to_string(report).map_err(|e| Failure::new(e.to_string()))?;
         return print(output, &json);
     }
-    let runs = format!("imported {} runs, {} were there already", report.runs_new, report.runs_known);
-    let services = format!("and {} services, {} were there already", serviced.n_new, serviced.n_known);
-    print(output, &format!("{runs}\n{services}"))?;
+    let taken = |n_new: usize, n_known: usize, one: &str, many: &str| match n_known {
+        0 => format!("imported {}", words::count(n_new, one, many)),
+        known => {
+            format!("imported {}; {} here already", words::count(n_new, one, many), words::grouped(known))
+        }
+    };
+    print(output, &taken(report.runs_new, report.runs_known, "run", "runs"))?;
+    if serviced.n_new + serviced.n_known > 0 {
+        print(output, &taken(serviced.n_new, serviced.n_known, "service", "services"))?;
+    }
     let n_out = report.runs_left_out + report.rows_refused;
     if n_out > 0 {
-        output.say(&format!("{n_out} rows were left out, see above; correct them and import again"));
+        let rows = words::count(n_out, "row was", "rows were");
+        output.say(&format!("{rows} left out, see above; correct the files and import again"));
+    } else {
+        output.say("`windrow-hub rank` shows who needs service");
     }
     Ok(())
 }

@@ -46,7 +46,7 @@ pub(super) struct Args {
     /// Judge as of the end of this day (UTC), or of this time (RFC 3339), instead of now
     #[arg(long, value_name = "DAY|TIME", value_parser = as_of)]
     as_of: Option<DateTime<Utc>>,
-    /// What this laptop's place rests on: device id or asset tag
+    /// What this laptop's place rests on: asset tag, device id, or the id's first 8 characters or more
     #[arg(long, value_name = "DEVICE", conflicts_with_all = ["csv", "json"])]
     why: Option<String>,
     /// What things cost, TOML; what it leaves out has its default
@@ -116,7 +116,7 @@ async fn why(
     let store = database::open(database).await?;
     let costs = costs::in_force::of_command(&store, costs).await?;
     let fleet = judgement::judged_fleet(&store, &setting.clock, as_of_ms, &costs).await?;
-    let told = rank_why::why(&store, &fleet, asked, width.map(|w| w.max(MIN_WIDTH))).await;
+    let told = rank_why::why(&store, &fleet, asked, &costs.currency, width.map(|w| w.max(MIN_WIDTH))).await;
     store.store_close().await;
     told
 }

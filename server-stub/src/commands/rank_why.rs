@@ -3,13 +3,16 @@
 use windrow_model::cautions;
 use windrow_model::condition::judge::Interval;
 
+use super::laptop;
 use super::run_by_run::{self, RunByRun};
 use crate::failure::Failure;
+use crate::pages::laptop::actions;
+use crate::pages::words;
 use crate::scoring::words::{piece, step_words};
 use crate::scoring::{Fault, JudgedFleet, Standing, events};
 use crate::store::Store;
 
-/// The laptop by its device id or asset tag, told in lines.
+/// The laptop by its asset tag, its device id or that one's beginning, told in lines.
 ///
 /// # Errors
 /// Where there is no such laptop.
@@ -17,50 +20,64 @@ pub(super) async fn why<S: Store>(
     store: &S,
     fleet: &JudgedFleet,
     asked: &str,
+    currency: &str,
     width: Option<usize>,
 ) -> Result<Vec<String>, Failure> {
-    let is_asked = |s: &&Standing| s.device_id() == asked || *s.last.asset_tag == *asked;
-    let found: Vec<&Standing> = fleet.standings.iter().filter(is_asked).collect();
+    let device_id = laptop::one_laptop(store, asked).await?;
+    let found: Vec<&Standing> = fleet.standings.iter().filter(|s| s.device_id() == device_id).collect();
     if found.is_empty() {
-        return Err(Failure::new(format!("there is no checked laptop `{asked}`"))
-            .remedy("give the whole device id, or the asset tag; `windrow-hub rank --csv` lists both"));
+        return Err(Failure::new(format!("the laptop `{asked}` has joined and was never checked"))
+            .remedy("run `windrow check` on it"));
     }
     let mut lines = Vec::new();
     for standing in found {
         let runs = run_by_run::gather(store, fleet, standing).await?;
-        lines.extend(told(fleet, standing, runs.as_ref(), width));
+        lines.extend(told(fleet, standing, runs.as_ref(), currency, width));
     }
     Ok(lines)
 }
 
-fn told(fleet: &JudgedFleet, s: &Standing, runs: Option<&RunByRun>, width: Option<usize>) -> Vec<String> {
+fn told(
+    fleet: &JudgedFleet,
+    s: &Standing,
+    runs: Option<&RunByRun>,
+    currency: &str,
+    width: Option<usize>,
+) -> Vec<String> {
     let run = &s.last;
-    let mut lines = vec![
-        format!("{} ({}), {}, {}", s.device_id(), run.kind.of.provenance, run.kind.model_name, run.kind.site),
-        format!("{}: {}", s.band.words(), s.reason),
-    ];
+    let mut lines = vec![which(s), format!("{}: {}", s.band.words(), s.reason)];
     if let Some(due_on) = s.due_on {
-        lines.push(format!("due on {due_on}, expected benefit of a visit {:.0}", s.visit_benefit));
+        lines.push(format!("due on {due_on}"));
     }
+    if s.band.is_visit() {
+        lines.push(format!("a visit now is worth about {}", words::money(s.visit_benefit, currency)));
+    }
+    lines.push(checked(s));
     lines.extend(condition(s));
     lines.extend(s.evidence.iter().filter(|e| e.peers.is_some()).map(|e| format!("last run: {}", piece(e))));
     if let Some(model) = fleet.models.get(&run.kind.of) {
         lines.push(format!(
-            "compared within {} laptops and {} runs of its model",
-            model.reference.laptops, model.reference.runs
+            "compared with {} of its model over {}",
+            words::count(model.reference.laptops, "laptop", "laptops"),
+            words::count(model.reference.runs, "run", "runs")
         ));
         let firmwares = fleet.firmwares.names(&run.kind.of);
         let events = model.reference.events.iter();
         lines.extend(events.map(|e| format!("model event: {}", events::words(e, firmwares))));
     }
     if let Some(service) = &s.last_service {
-        let actions: Vec<&str> = service.actions.iter().map(|a| a.name()).collect();
-        lines.push(format!("last service on {}: {}", service.on, actions.join(", ")));
+        lines.push(format!("last service on {}: {}", service.on, actions(&service.actions)));
     }
     let v = &fleet.versions;
     lines.push(format!(
-        "{} runs, {} fitted; method {}, standing {}, constants {}, rule {}, costs {}",
-        s.n_runs, s.n_fitted_runs, v.method, v.standing, v.constants, v.rule, v.costs
+        "judged on {} of its {}; versions: method {}, standing {}, constants {}, rule {}, costs {}",
+        s.n_fitted_runs,
+        words::count(s.n_runs, "run", "runs"),
+        v.method,
+        v.standing,
+        v.constants,
+        v.rule,
+        v.costs
     ));
     if let (Some(runs), Some(model)) = (runs.filter(|r| r.is_of(s)), fleet.models.get(&run.kind.of)) {
         lines.push(runs.told(&model.reference, width));
@@ -72,12 +89,37 @@ fn told(fleet: &JudgedFleet, s: &Standing, runs: Option<&RunByRun>, width: Optio
     lines
 }
 
+/// Which laptop it is: the tag by which a person knows it first.
+fn which(s: &Standing) -> String {
+    let (run, id) = (&s.last, s.device_id());
+    let laptop =
+        if run.asset_tag.is_empty() { id.to_owned() } else { format!("{}, device {id}", run.asset_tag) };
+    let laptop = match &*run.kind.of.provenance {
+        "measured" => laptop,
+        other => format!("{laptop} ({other})"),
+    };
+    let told = [laptop.as_str(), &run.kind.model_name, &run.kind.site];
+    told.into_iter().filter(|text| !text.is_empty()).collect::<Vec<&str>>().join(", ")
+}
+
+/// When it was last checked, and whether it was tried in vain since.
+fn checked(s: &Standing) -> String {
+    let day = |at_ms| words::date(at_ms).map_or_else(String::new, |d| d.to_string());
+    let last = s
+        .checked_at_ms
+        .map_or_else(|| "never checked".to_owned(), |at| format!("last checked on {}", day(at)));
+    match s.failed_at_ms {
+        Some(at) => format!("{last}; the last attempt failed on {}", day(at)),
+        None => last,
+    }
+}
+
 /// The three numbers with their intervals and odds, the forecast, and what the runs leave open.
 fn condition(s: &Standing) -> Vec<String> {
     let Some(c) = &s.condition else { return vec!["no run of it could be fitted".to_owned()] };
     let number = |name: &str, limit: &str, i: Interval, p: f64| {
         format!(
-            "{name} {:.2}, 90 % between {:.2} and {:.2}; odds {:.0} % to be {limit}",
+            "{name} {:.2} (90 % interval {:.2} to {:.2}); the chance to be {limit} is {:.0} %",
             i.mid,
             i.low,
             i.high,
@@ -85,12 +127,12 @@ fn condition(s: &Standing) -> Vec<String> {
         )
     };
     let mut lines = Vec::new();
-    lines.extend(c.airflow.map(|i| number("airflow", "below 0.7 of as new", i, c.p_clogged)));
-    lines.extend(c.fan.map(|i| number("fan", "below 0.8 of its due speed", i, c.p_fan)));
-    lines.push(number("contact", "above 1.8 times as new", c.contact, c.p_contact));
+    lines.extend(c.airflow.map(|i| number("airflow, share of as new:", "below 0.7", i, c.p_clogged)));
+    lines.extend(c.fan.map(|i| number("fan, share of its due speed:", "below 0.8", i, c.p_fan)));
+    lines.push(number("paste and mounting, times as new:", "above 1.8", c.contact, c.p_contact));
     if let Some(f) = s.forecast_ahead() {
         let (part, even_on, early_on) = (f.fault.part(), f.due_on, f.early_on);
-        lines.push(format!("{part}: even odds to pass the limit by {even_on} (one in twenty by {early_on})"));
+        lines.push(format!("{part}: at the rate that its runs show, past the limit about {even_on} (one in twenty by {early_on})"));
     }
     lines.extend(c.cannot_tell.iter().map(|open| {
         format!("cannot tell of the {}: {}", Fault::from(open.part).part(), step_words(open.next))

@@ -168,7 +168,7 @@ pub fn figure(quantity: Quantity, reading: Option<&Reading>) -> Markup {
                     Some(r) => {
                         span.number { b { (two(r.value)) } " " span.soft { (two(r.low)) "–" (two(r.high)) } }
                         @if let Some(p) = r.p_past {
-                            span.chance { (quantity.past()) ": " (words::percent(p)) }
+                            span.chance { (quantity.past()) ": " span.unbroken { (words::percent(p)) } }
                         }
                     }
                     None => span.number.soft { "cannot tell" }
