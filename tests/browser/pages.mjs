@@ -178,10 +178,22 @@ await page.goto(`${url}/`);
 await page.keyboard.press("Tab");
 await page.keyboard.press("Enter");
 if (!(await page.evaluate(() => document.activeElement?.id === "content"))) complain("/", "the skip link does not lead to the content");
+// On paper: A4 within margins of 14 mm. The three numbers of a line stand clear of one another, and nothing is there to tick.
+await page.emulateMedia({ media: "print" });
+await page.setViewportSize({ width: 688, height: 1123 });
+await page.goto(`${url}/`);
+const onPaper = await page.evaluate(() => {
+  const right = (figure) => Math.max(...[...figure.querySelectorAll("*")].map((e) => e.getBoundingClientRect().right));
+  const collides = (row) => [...row.children].some((figure, n, all) => n + 1 < all.length && right(figure) > all[n + 1].getBoundingClientRect().left);
+  return {
+    n_colliding: [...document.querySelectorAll(".laptop .numbers")].filter(collides).length,
+    n_ticks: [...document.querySelectorAll("main input")].filter((e) => e.getClientRects().length > 0).length,
+  };
+});
+if (onPaper.n_colliding > 0) complain("/ on paper", `the numbers of ${onPaper.n_colliding} laptops run into one another`);
+if (onPaper.n_ticks > 0) complain("/ on paper", `${onPaper.n_ticks} fields of forms are printed`);
 if (shots) for (const path of visited.slice(0, 6)) {
   await page.goto(url + path);
-  await page.emulateMedia({ media: "print" });
-  await page.setViewportSize({ width: 794, height: 1123 });
   await page.screenshot({ path: `${shots}/${name}-${path.replace(/[^a-z]+/gi, "-").replace(/^-|-$/g, "").slice(0, 24) || "list"}-print.png`, fullPage: true });
 }
 await context.close();
