@@ -8,9 +8,9 @@
 
 use std::collections::BTreeMap;
 
-use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
+use super::room_fit::{self, FixedPrior, Report};
 use crate::estimate::network_drive::{RunFacts, median};
 
 /// What a run tells of its room; all that is kept of it for this. NaN where unknown.
@@ -83,8 +83,22 @@ const HUBER_K: f64 = 2.0;
 const PAIR_CUT_K: f64 = 4.0;
 /// Pairs that the prior on the shared part is worth, and its variance, K² (common practice, no source).
 const SHARED_PRIOR: (f64, f64) = (20.0, 0.25);
+/// Usual size of a residual, K.
+const RESIDUAL_SD_K: f64 = 1.8;
 /// Columns that every case has before those of models and sites.
-const FIXED: usize = 9;
+pub(super) const FIXED: usize = 9;
+/// Precisions and centres of these: intercept and season loose, temperatures moderately.
+const FIXED_PRIOR: FixedPrior = [
+    (1.0 / 100.0, INDOOR.value_c),
+    (1.0 / 9.0, 0.0),
+    (1.0 / 9.0, 0.0),
+    (4.0, 0.6),
+    (4.0, 0.0),
+    (4.0, 0.0),
+    (1.0 / 400.0, 0.0),
+    (4.0, 0.5),
+    (4.0, 0.0),
+];
 
 /// What a fleet's reports taught about its rooms; enough to tell a new run's room.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -257,50 +271,23 @@ impl RoomStanding {
 
     /// Iteratively reweighted ridge regression on the reports; returns the residuals' robust standard deviation.
     fn regress(&mut self, told: &[&RoomCase<'_>]) -> f64 {
-        let (n_models, n) = (self.models.len(), FIXED + self.models.len() + self.sites.len());
         let model_at: BTreeMap<&str, usize> =
-            self.models.keys().enumerate().map(|(i, m)| (m.as_str(), FIXED + i)).collect();
+            self.models.keys().enumerate().map(|(i, m)| (m.as_str(), i)).collect();
         let site_at: BTreeMap<&str, usize> =
-            self.sites.keys().enumerate().map(|(i, s)| (s.as_str(), FIXED + n_models + i)).collect();
-        let rows: Vec<([(usize, f64); FIXED + 2], f64)> = told
-            .iter()
-            .map(|c| {
-                let mut entries = [(0usize, 0.0); FIXED + 2];
-                for (k, v) in self.row(c).iter().enumerate() {
-                    entries[k] = (k, *v);
-                }
-                entries[FIXED] = (model_at[c.model], 1.0);
-                entries[FIXED + 1] = (site_at[c.site], 1.0);
-                (entries, c.reported_c.unwrap_or(INDOOR.value_c))
-            })
-            .collect();
-        let (ridge, centre) = ridge(n, n_models);
-        let mut beta = centre.clone();
-        let mut residuals: Vec<f64> = Vec::new();
-        for _ in 0..6 {
-            let mut a = DMatrix::from_diagonal(&ridge);
-            let mut b = ridge.component_mul(&centre);
-            residuals.clear();
-            for (entries, told) in &rows {
-                let r = told - entries.iter().map(|&(k, v)| v * beta[k]).sum::<f64>();
-                residuals.push(r.abs());
-                let w = (HUBER_K / r.abs().max(1e-9)).min(1.0) / (1.8 * 1.8);
-                for &(i, vi) in entries {
-                    b[i] += w * vi * told;
-                    for &(j, vj) in entries {
-                        a[(i, j)] += w * vi * vj;
-                    }
-                }
-            }
-            match a.cholesky() {
-                Some(ch) => beta = ch.solve(&b),
-                None => break,
-            }
-        }
-        self.fixed = beta.iter().take(FIXED).copied().collect();
-        self.models.values_mut().zip(beta.iter().skip(FIXED)).for_each(|(m, b)| m.effect_k = *b);
-        self.sites.values_mut().zip(beta.iter().skip(FIXED + n_models)).for_each(|(s, b)| *s = *b);
-        1.4826 * median(&residuals)
+            self.sites.keys().enumerate().map(|(i, s)| (s.as_str(), i)).collect();
+        let report = |c: &&RoomCase<'_>| Report {
+            fixed: self.row(c),
+            effect: [model_at[c.model], site_at[c.site]],
+            told_c: c.reported_c.unwrap_or(INDOOR.value_c),
+        };
+        let reports: Vec<Report> = told.iter().map(report).collect();
+        let n_of = [self.models.len(), self.sites.len()];
+        let fitted = room_fit::fit(&reports, n_of, &FIXED_PRIOR, (HUBER_K, RESIDUAL_SD_K));
+        self.fixed = fitted.fixed.to_vec();
+        let [models, sites] = fitted.effects;
+        self.models.values_mut().zip(models).for_each(|(m, effect_k)| m.effect_k = effect_k);
+        self.sites.values_mut().zip(sites).for_each(|(s, effect_k)| *s = effect_k);
+        1.4826 * median(&fitted.residuals)
     }
 }
 
@@ -341,22 +328,4 @@ fn usual_temperatures(cases: &[RoomCase<'_>]) -> BTreeMap<String, ModelRoom> {
 
 fn finite(x: f64) -> f64 {
     if x.is_finite() { x } else { 0.0 }
-}
-
-/// Ridge: intercept and season loose, temperatures moderately, models and sites as their spread of a kelvin or two.
-/// Precisions and centres of all columns.
-fn ridge(n: usize, n_models: usize) -> (DVector<f64>, DVector<f64>) {
-    let mut ridge = DVector::from_element(n, 1.0);
-    let mut centre = DVector::zeros(n);
-    let fixed_sd = [10.0, 3.0, 3.0, 0.5, 0.5, 0.5, 20.0, 0.5, 0.5];
-    for (k, sd) in fixed_sd.iter().enumerate() {
-        ridge[k] = 1.0 / (sd * sd);
-    }
-    centre[0] = INDOOR.value_c;
-    centre[3] = 0.6;
-    centre[7] = 0.5;
-    for k in FIXED..n {
-        ridge[k] = if k < FIXED + n_models { 0.5 } else { 0.7 };
-    }
-    (ridge, centre)
 }

@@ -17,6 +17,7 @@ pub mod peers;
 pub mod probability;
 pub mod quiet;
 pub mod reference;
+mod room_fit;
 pub mod site;
 pub mod standing;
 pub mod tilt;
