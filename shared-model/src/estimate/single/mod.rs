@@ -25,8 +25,6 @@ pub struct Knowledge<'a> {
     pub equipment: Equipment,
     /// Room temperature, where somebody or something measured it.
     pub ambient: Option<&'a Ambient>,
-    /// What healthy units of the model have shown; the handbook where there is none.
-    pub model: Option<&'a Priors>,
 }
 
 /// Fits the two-node network to one recorded run.
@@ -41,10 +39,7 @@ pub fn fit_run(trace: &Trace, knowledge: &Knowledge<'_>) -> RunFit {
 
 /// [`fit_run`] for a run that is prepared already.
 pub fn fit_prepared(run: &Run, knowledge: &Knowledge<'_>) -> RunFit {
-    let priors = match knowledge.model {
-        Some(model) => Priors::of_model(model, run, knowledge.ambient),
-        None => Priors::handbook(run, knowledge.ambient),
-    };
+    let priors = Priors::handbook(run, knowledge.ambient);
     match estimate(run, &priors) {
         Ok(estimate) => RunFit::of(run, &priors, &estimate),
         Err(_) => RunFit::not_determinable(why_it_failed(run)),

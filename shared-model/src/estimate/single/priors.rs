@@ -1,4 +1,4 @@
-//! What is believed before a run is looked at: the handbook, or what a model's healthy units have shown.
+//! What is believed before a run is looked at: the handbook. What the model's other laptops say is the joint fit's business.
 
 use super::model::{N_PARAMS, Param, Params};
 use crate::estimate::input::{FanSource, Run};
@@ -58,15 +58,6 @@ impl Priors {
         priors.set(Param::Exponent, EXPONENT);
         priors.set_for_run(run, ambient);
         priors.widen_for_shape(run);
-        priors
-    }
-
-    /// A model's healthy units': what `model` says of the hardware, what this run says of itself.
-    pub fn of_model(model: &Self, run: &Run, ambient: Option<&Ambient>) -> Self {
-        let mut priors = *model;
-        let extra = (model.mean[Param::ExtraHeat as usize], model.sd[Param::ExtraHeat as usize]);
-        priors.set_for_run(run, ambient);
-        priors.set(Param::ExtraHeat, extra);
         priors
     }
 

@@ -3,9 +3,9 @@
 //! The laptop here is written apart from the estimator and from the emulated laptop: die, sink and chassis,
 //! integrated in small explicit steps, with a thermostat fan, a boosting power limit and a stepped sensor.
 
-use super::{Knowledge, Param, Priors, RunFit, fit_run};
+use super::{Param, Priors, RunFit, estimate};
 use crate::channel::Channel;
-use crate::estimate::input::Equipment;
+use crate::estimate::input::{Equipment, prepare};
 use crate::measured::Measured;
 use crate::record::wire::{Ambient, AmbientSource};
 use crate::trace::Trace;
@@ -143,9 +143,27 @@ fn room(value_c: f64, sd_k: f64) -> Ambient {
     Ambient { value_c, sd_k, source: AmbientSource::Told }
 }
 
+/// What belongs to the model of laptop, not to the run.
+const HARDWARE: [Param; 7] = [
+    Param::LnContact,
+    Param::LnCapacity,
+    Param::LnPassive,
+    Param::LnAir,
+    Param::LnLag,
+    Param::Exponent,
+    Param::ExtraHeat,
+];
+
 fn fit(laptop: &Laptop, ambient: &Ambient, model: Option<&Priors>) -> RunFit {
     let equipment = Equipment { n_ref_rpm: Some(REFERENCE_RPM), ..Equipment::default() };
-    fit_run(&laptop.record(), &Knowledge { equipment, ambient: Some(ambient), model })
+    let run = prepare(&laptop.record(), &equipment).expect("a whole run");
+    let mut priors = Priors::handbook(&run, Some(ambient));
+    for param in HARDWARE {
+        if let Some(model) = model {
+            priors.set(param, (model.mean[param as usize], model.sd[param as usize]));
+        }
+    }
+    RunFit::of(&run, &priors, &estimate(&run, &priors).expect("a fit"))
 }
 
 fn value(measured: Measured) -> f64 {
