@@ -148,6 +148,13 @@ pub struct Constants {
     pub calibration: [(f64, f64); 3],
 }
 
+impl Constants {
+    /// What a model's gain of log airflow leaves open, with and without tachometer.
+    pub fn air_gain_sd_of(&self, has_rpm: bool) -> f64 {
+        if has_rpm { self.air_gain_sd.0 } else { self.air_gain_sd.1 }
+    }
+}
+
 impl Default for Constants {
     /// Calibrated on simulated fleets.
     fn default() -> Self {

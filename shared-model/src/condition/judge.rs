@@ -167,7 +167,7 @@ impl<'a> Judge<'a> {
     pub fn at_site(&self, laptop: &Laptop, weighed: &Weighed, site: &Classes) -> Condition {
         let (k, has_fan, has_rpm) = (self.k, self.has_fan, laptop.has_rpm());
         let air = weighed.air.posterior(self.air.constants(), site);
-        let gain_sd = if has_rpm { k.air_gain_sd.0 } else { k.air_gain_sd.1 };
+        let gain_sd = k.air_gain_sd_of(has_rpm);
         let raw_air = if has_fan { p_clogged(&air, gain_sd) } else { 0.0 };
         // Without a tachometer a worn fan and dust are one: the odds are shared.
         let unseen = if has_rpm { 0.0 } else { k.fan.unseen_wear * raw_air };
@@ -221,7 +221,7 @@ fn p_clogged(air: &Posterior, gain_sd: f64) -> f64 {
     THREE_POINTS.iter().map(|(z, w)| w * air.above(-CLOGGED_BELOW.ln() * (z * gain_sd).exp())).sum()
 }
 
-fn airflow_interval(air: &Posterior, gain_sd: f64) -> Interval {
+pub(super) fn airflow_interval(air: &Posterior, gain_sd: f64) -> Interval {
     let [low, mid, high] = [0.05, 0.5, 0.95].map(|q| air.quantile(q));
     let widen = Z95 * gain_sd * mid;
     Interval {
@@ -246,13 +246,16 @@ fn p_contact(k: &Constants, wear: &Posterior) -> f64 {
     paste_shares(k).iter().map(|&(s, w)| w * wear.above(contact_limit(s))).sum()
 }
 
+/// Paste and mounting against as-new, from the whole fast resistance over its as-new value.
+pub(super) fn contact_factor(k: &Constants, resistance: f64) -> f64 {
+    1.0 + (resistance - 1.0) / k.paste_share.0
+}
+
 /// Contact factors of the fast resistance's quantiles; the ends also carry the share's uncertainty.
-fn contact_interval(k: &Constants, wear: &Posterior) -> Interval {
+pub(super) fn contact_interval(k: &Constants, wear: &Posterior) -> Interval {
     let (share, sd) = k.paste_share;
-    let factor = |q: f64, s: f64| 1.0 + (wear.quantile(q).exp() - 1.0) / s;
-    let mid = factor(0.5, share);
+    let [low, mid, high] = [0.05, 0.5, 0.95].map(|q| contact_factor(k, wear.quantile(q).exp()));
     let widen = (mid - 1.0) * sd / share;
-    let (low, high) = (factor(0.05, share), factor(0.95, share));
     Interval {
         mid,
         low: (mid - ((mid - low).powi(2) + (1.64 * widen).powi(2)).sqrt()).max(0.8),

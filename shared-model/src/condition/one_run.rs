@@ -1,13 +1,18 @@
 //! What one run alone says of a laptop, and where its model's laptops lie, in the same units: shares of as-new.
 //!
 //! For showing: a laptop's condition is filtered over all its runs ([`super::judge`]), and one odd run hardly moves it.
+//! Told is the reading, no better than as-new. Its interval holds what the filter would still think possible after that
+//! run: the fit's error, the scatter from run to run, the unit's own build, the model's level, and wear that is never
+//! negative. Bedding and runs that say nothing are not in it: from one run they cannot be told.
 
-use super::constants::{Constants, WearConstants};
+use super::constants::{Constants, FanConstants, WearConstants};
 use super::evidence::RunEvidence;
-use super::judge::Interval;
+use super::fan_map::FanReading;
+use super::judge::{Interval, airflow_interval, contact_factor, contact_interval};
 use super::level::Level;
 use super::peers::Band;
 use super::reference::ModelReference;
+use super::wear::Posterior;
 
 /// 95 % quantile of the Gaussian.
 const Z95: f64 = 1.645;
@@ -30,20 +35,57 @@ impl RunNumbers {
         let air = reference.air_constants(k);
         Self {
             airflow: r.air.map(|(la, sd)| {
-                let worn = wear(&air, &reference.air, -la, sd, r.quick);
-                Interval { mid: (-worn.mid).exp(), low: (-worn.high).exp(), high: (-worn.low).exp() }
+                let seen = Seen::new(&air, &reference.air, -la, sd, r.quick);
+                let mid = (-seen.told()).exp();
+                reaching(airflow_interval(&seen.wear(&air), k.air_gain_sd_of(r.has_rpm)), mid)
             }),
-            fan: r.worst_fan().filter(|_| !r.stuck).map(|f| {
-                let sd = f.ratio * k.fan.open_sd.hypot(k.fan.spread_factor * f.spread);
-                Interval { mid: f.ratio, low: (f.ratio - Z95 * sd).max(0.0), high: f.ratio + Z95 * sd }
-            }),
+            fan: r.worst_fan().filter(|_| !r.stuck).map(|f| fan(&k.fan, f)),
             contact: r.contact.map(|(lr, sd)| {
-                let worn = wear(&k.contact, &reference.contact, lr, sd, r.quick);
-                let factor = |ln: f64| contact_factor(k, ln.exp());
-                Interval { mid: factor(worn.mid), low: factor(worn.low), high: factor(worn.high) }
+                let seen = Seen::new(&k.contact, &reference.contact, lr, sd, r.quick);
+                let mid = contact_factor(k, seen.told().exp());
+                reaching(contact_interval(k, &seen.wear(&k.contact)), mid)
             }),
         }
     }
+}
+
+/// A run's reading of a wear, log units: over the model's as-new level, with all that is unsure of it.
+struct Seen {
+    value: f64,
+    sd: f64,
+}
+
+impl Seen {
+    fn new(c: &WearConstants, level: &Level, value: f64, sd: f64, quick: bool) -> Self {
+        let (quick_sd, quick_low) = if quick { c.quick } else { (0.0, 0.0) };
+        let (level, level_sd) = level.moments(c);
+        let of_run = (c.se_factor * sd).hypot(c.noise_floor).hypot(quick_sd);
+        Self { value: (value + quick_low) * c.gain - level, sd: of_run.hypot(c.offset_sd).hypot(level_sd) }
+    }
+
+    /// The reading; one below as-new tells a unit built well, not a wear.
+    fn told(&self) -> f64 {
+        self.value.max(0.0)
+    }
+
+    /// The wear that it leaves possible, each as likely beforehand.
+    fn wear(&self, c: &WearConstants) -> Posterior {
+        /// Steps of this wear's grid in one of the filter's.
+        const FINER: usize = 8;
+        let step = c.step / FINER as f64;
+        Posterior::of_one(step, FINER * c.n_states, self.value, self.sd)
+    }
+}
+
+/// The interval, with the value told in it.
+fn reaching(i: Interval, mid: f64) -> Interval {
+    Interval { mid, low: i.low.min(mid), high: i.high.max(mid) }
+}
+
+/// The speed's share of the due one, with the spread of healthy units about their model's map.
+fn fan(c: &FanConstants, f: &FanReading) -> Interval {
+    let sd = f.ratio * c.open_sd.hypot(c.spread_factor * f.spread).hypot(c.unit_sd);
+    Interval { mid: f.ratio, low: (f.ratio - Z95 * sd).max(0.0), high: f.ratio + Z95 * sd }
 }
 
 /// Where nine laptops in ten of a model lie, in the units of [`RunNumbers`].
@@ -52,30 +94,13 @@ pub fn peers(k: &Constants, reference: &ModelReference) -> [Option<Band>; 3] {
     let air = reference.air_constants(k);
     let air_level = reference.air.moments(&air).0;
     let contact_level = reference.contact.moments(&k.contact).0;
-    [
-        bands.log_air.map(|b| each(b, |la| (air.gain * la + air_level).exp())),
-        bands.fan_ratio,
-        bands
-            .log_contact
-            .map(|b| each(b, |lr| contact_factor(k, (k.contact.gain * lr - contact_level).exp()))),
-    ]
+    let airflow = |la: f64| (-(-air.gain * la - air_level).max(0.0)).exp();
+    let contact = |lr: f64| contact_factor(k, (k.contact.gain * lr - contact_level).max(0.0).exp());
+    [bands.log_air.map(|b| each(b, airflow)), bands.fan_ratio, bands.log_contact.map(|b| each(b, contact))]
 }
 
 fn each(b: Band, of: impl Fn(f64) -> f64) -> Band {
     Band { low: of(b.low), mid: of(b.mid), high: of(b.high), laptops: b.laptops }
-}
-
-/// Wear beyond the level, log units, with the scatter that the filter counts on.
-fn wear(c: &WearConstants, level: &Level, value: f64, sd: f64, quick: bool) -> Interval {
-    let (quick_sd, quick_low) = if quick { c.quick } else { (0.0, 0.0) };
-    let sd = Z95 * (c.se_factor * sd).hypot(c.noise_floor).hypot(quick_sd);
-    let mid = (value + quick_low) * c.gain - level.moments(c).0;
-    Interval { mid, low: mid - sd, high: mid + sd }
-}
-
-/// Paste and mounting against as-new, from the whole fast resistance over its as-new value.
-fn contact_factor(k: &Constants, resistance: f64) -> f64 {
-    1.0 + (resistance - 1.0) / k.paste_share.0
 }
 
 #[cfg(test)]
@@ -113,5 +138,48 @@ mod tests {
         // The estimate reads wear low by the gain, and the filter gives it back.
         assert!((0.4..0.55).contains(&n.airflow.unwrap().mid), "{n:?}");
         assert_eq!(n.fan, None);
+    }
+
+    #[test]
+    fn one_run_s_interval_holds_the_unit_s_spread_and_the_level_and_stays_within_what_can_be() {
+        let (k, laptops) = (Constants::default(), healthy());
+        let (reference, _) = judge_model(&k, true, &laptops, &InTurn);
+        let mut run = laptops[0].runs[0];
+        // A well-built unit, or a reading that cannot be: no wear is negative.
+        for log_contact in [-0.1, -0.4, -3.0] {
+            run.contact = Some((log_contact, 0.01));
+            run.air = Some((-2.0 * log_contact, 0.01));
+            let n = RunNumbers::of(&k, &reference, &run);
+            let (contact, air) = (n.contact.unwrap(), n.airflow.unwrap());
+            assert!((contact.mid - 1.0).abs() < 1e-12 && (air.mid - 1.0).abs() < 1e-12, "{n:?}");
+            assert!((0.8..=1.0).contains(&contact.low) && air.high == 1.0, "{n:?}");
+            assert!(contact.high > 1.0 && air.low < 1.0, "{n:?}");
+        }
+        // Far from the bound the interval is that of the sum of all that is unsure, whatever the fit's own error.
+        run.air = Some((-0.6, 0.001));
+        let air = reference.air_constants(&k);
+        let level_sd = reference.air.moments(&air).1;
+        let n = RunNumbers::of(&k, &reference, &run).airflow.unwrap();
+        let half_width = 0.5 * (n.high / n.low).ln();
+        let least = Z95 * air.noise_floor.hypot(air.offset_sd).hypot(level_sd);
+        assert!(level_sd > 0.0 && half_width > least, "{half_width} {least}");
+        assert!(half_width < 1.5 * least, "{half_width} {least}");
+    }
+
+    #[test]
+    fn a_model_with_one_laptop_and_one_run_is_told_within_what_can_be() {
+        let k = Constants::default();
+        let mut only = healthy().swap_remove(0);
+        only.runs.truncate(1);
+        only.runs[0].contact = Some((-0.6, 0.02));
+        only.as_of = only.runs[0].day;
+        let (reference, conditions) = judge_model(&k, true, &[only.clone()], &InTurn);
+        let n = RunNumbers::of(&k, &reference, &only.runs[0]);
+        let (contact, air) = (n.contact.unwrap(), n.airflow.unwrap());
+        assert!(contact.low >= 0.8 && air.high <= 1.0, "{n:?}");
+        // Alone of its model, nobody knows the level: the run says no more than the filter does after it.
+        let filtered = conditions[0].airflow.unwrap();
+        let width = |i: Interval| i.high - i.low;
+        assert!(width(air) > 0.6 * width(filtered), "{air:?} {filtered:?}");
     }
 }

@@ -411,6 +411,13 @@ impl Posterior {
         Self { step, states: by_class.iter().map(|row| row.iter().sum()).collect(), by_class }
     }
 
+    /// Of one Gaussian reading, all wear as likely before it; the rate classes are left open.
+    pub(super) fn of_one(step: f64, n_states: usize, value: f64, sd: f64) -> Self {
+        let log = |cell: usize| -0.5 * (((cell as f64 + 0.5) * step - value) / sd).powi(2);
+        let top = (0..n_states).map(log).fold(f64::MIN, f64::max);
+        Self::new(step, (0..n_states).map(|cell| [(log(cell) - top).exp(); N_CLASSES]).collect())
+    }
+
     /// The wear's distribution some days on, without a service between.
     #[must_use]
     pub fn after(&self, c: &WearConstants, days: f64) -> Self {
