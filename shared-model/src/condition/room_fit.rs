@@ -57,7 +57,9 @@ impl Layout {
     fn new(reports: &[Report], n_of: [usize; 2]) -> Self {
         let fewer = usize::from(n_of[1] < n_of[0]);
         let mut count = vec![0_usize; n_of[fewer]];
-        reports.iter().for_each(|r| count[r.effect[fewer]] += 1);
+        for r in reports {
+            count[r.effect[fewer]] += 1;
+        }
         let mut by_count: Vec<usize> = (0..n_of[fewer]).collect();
         by_count.sort_by_key(|&at| (Reverse(count[at]), at));
         let mut column_of_fewer = vec![None; n_of[fewer]];
@@ -191,7 +193,9 @@ mod tests {
                 let effect = [(i * 7 + i / 5) % n_of[0], i % n_of[1]];
                 let mut fixed = [0.0; FIXED];
                 fixed[0] = 1.0;
-                (1..FIXED).for_each(|k| fixed[k] = wave(i, 0.37 * k as f64));
+                for (k, v) in fixed.iter_mut().enumerate().skip(1) {
+                    *v = wave(i, 0.37 * k as f64);
+                }
                 let odd = if i % 50 == 0 { 15.0 } else { 0.0 };
                 let told_c = 21.0
                     + 0.8 * fixed[3]
@@ -219,7 +223,9 @@ mod tests {
             let (mut a, mut b) = (DMatrix::from_diagonal(&ridge), ridge.component_mul(&centre));
             for r in reports {
                 let mut row = DVector::zeros(n);
-                (0..FIXED).for_each(|k| row[k] = r.fixed[k]);
+                for (k, v) in r.fixed.iter().enumerate() {
+                    row[k] = *v;
+                }
                 row[FIXED + r.effect[0]] = 1.0;
                 row[FIXED + n_of[0] + r.effect[1]] = 1.0;
                 let w = (2.0 / (r.told_c - row.dot(&beta)).abs().max(1e-9)).min(1.0) / (1.8 * 1.8);
