@@ -67,7 +67,10 @@ async fn judged<S: Store, T: Send + 'static>(
 
 async fn fleet<S: Store>(store: &S, as_of_ms: EpochMs) -> Result<Fleet<Evidence<S>>, StoreError> {
     let mut runs = Runs::new(as_of_ms);
-    store.run_read_to_judge(METHOD_VERSION, as_of_ms, |page| runs.add(page)).await?;
+    store.run_read_all(|page| runs.add(page)).await?;
+    for (nth, run_ids) in runs.last_ids().into_iter().enumerate() {
+        runs.put_metrics(nth, store.metrics_get(METHOD_VERSION, run_ids).await?);
+    }
     let services = store.service_list().await?;
     let learned = learning::learned(store, &runs.all, &services).await?;
     let facts = facts::read(store, as_of_ms).await?;

@@ -5,11 +5,10 @@ use std::fmt::Write as _;
 
 use maud::{Markup, PreEscaped, html};
 use windrow_model::measured::Measured;
-use windrow_model::record::wire::Metrics;
 
 use super::fleet::Entry;
 use super::gauge::{self, Quantity};
-use super::reading::ModelRun;
+use super::reading::{ModelMetrics, ModelRun};
 use super::words;
 use crate::store::EpochMs;
 
@@ -102,7 +101,7 @@ pub struct Firmware {
 /// Fewest runs of a month or a firmware that a median is shown of.
 const MIN_RUNS: usize = 3;
 
-fn median_of(runs: &[&ModelRun], of: fn(&Metrics) -> &Measured) -> Option<f64> {
+fn median_of(runs: &[&ModelRun], of: fn(&ModelMetrics) -> &Measured) -> Option<f64> {
     let values: Vec<f64> = runs.iter().filter_map(|r| of(&r.metrics).value()).collect();
     if values.len() < MIN_RUNS {
         return None;

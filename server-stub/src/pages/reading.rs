@@ -2,8 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use serde::Deserialize;
 use windrow_model::analysis::analyse;
-use windrow_model::record::wire::{Header, Metrics, Outcome, Provenance};
+use windrow_model::measured::Measured;
+use windrow_model::record::wire::{Header, Outcome, Provenance};
 use windrow_model::trace::fleet::ServiceAction;
 use windrow_model::verdict::{Case, Origin, judge};
 
@@ -101,8 +103,23 @@ pub struct ModelRun {
     pub firmware: String,
     /// When it was tested.
     pub tested_at_ms: EpochMs,
-    /// The hub's metrics.
-    pub metrics: Metrics,
+    /// The hub's metrics, as far as a model's page tells them.
+    pub metrics: ModelMetrics,
+}
+
+/// The metrics that a model's page tells. Of the others nothing is read.
+#[derive(Debug, Clone, Deserialize)]
+pub struct ModelMetrics {
+    /// Fan speed gained per kelvin of rise, rpm/K.
+    pub fan_gain_rpm_per_k: Measured,
+    /// Highest sustained fan speed, rpm.
+    pub fan_max_rpm: Measured,
+    /// Fast-branch thermal resistance, K/W.
+    pub r_contact_k_per_w: Measured,
+    /// Median package power in steady load, W.
+    pub power_sustained_w: Measured,
+    /// Highest sustained temperature, °C.
+    pub peak_c: Measured,
 }
 
 /// Runs of a model with their metrics read; what cannot be read is left out.

@@ -1,7 +1,7 @@
 //! The runs that a judgement looks at, held small: of a large fleet they are hundreds of thousands, and most of what the
 //! store tells of a run it tells of many others in the same words.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use rayon::prelude::*;
@@ -10,12 +10,15 @@ use windrow_model::record::wire::Metrics;
 
 use super::conditions::ModelOf;
 use super::figures::Figures;
-use crate::store::{EpochMs, MeasuredRun};
+use crate::store::{EpochMs, MeasuredRun, StoredMetrics};
 
 /// How a run ended that its pre-checks kept from beginning, as the store has it.
 pub(super) const NOT_STARTED: &str = "not_started";
 /// How a run ended whose load ended early.
 pub(super) const STOPPED_EARLY: &str = "stopped_early";
+
+/// Runs whose metrics are read in one go: some megabytes.
+const METRICS_READ: usize = 2_000;
 
 /// What many runs have in common.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -75,6 +78,8 @@ pub struct RunRef {
 /// A laptop's last run with the hub's figures.
 #[derive(Debug, Clone)]
 pub struct Run {
+    /// Its row.
+    pub run_id: i64,
     /// The laptop.
     pub device_id: Arc<str>,
     /// Asset tag, where the hub knows one.
@@ -125,13 +130,30 @@ impl Runs {
 
     /// Some more.
     pub fn add(&mut self, page: Vec<MeasuredRun>) {
-        let figures: Vec<Option<Figures>> = page.par_iter().map(figures).collect();
-        for (run, figures) in page.into_iter().zip(figures) {
-            self.add_one(run, figures);
+        for run in page {
+            self.add_one(run);
         }
     }
 
-    fn add_one(&mut self, mut stored: MeasuredRun, figures: Option<Figures>) {
+    /// The rows of each laptop's last run of a provenance, some at a time.
+    pub fn last_ids(&self) -> Vec<Vec<i64>> {
+        let ids = |part: &[LaptopRuns]| part.iter().map(|l| l.last.run_id).collect();
+        self.last.chunks(METRICS_READ).map(ids).collect()
+    }
+
+    /// Takes the metrics of the `nth` of [`Self::last_ids`], in any order.
+    pub fn put_metrics(&mut self, nth: usize, metrics: Vec<StoredMetrics>) {
+        let read: HashMap<i64, (Option<Figures>, Option<bool>)> =
+            metrics.into_par_iter().map(|m| (m.run_id, (figures(&m), m.agrees))).collect();
+        let part = self.last.iter_mut().skip(nth * METRICS_READ).take(METRICS_READ);
+        for laptop in part {
+            if let Some((figures, agrees)) = read.get(&laptop.last.run_id) {
+                (laptop.last.figures, laptop.last.agrees) = (figures.clone(), *agrees);
+            }
+        }
+    }
+
+    fn add_one(&mut self, mut stored: MeasuredRun) {
         let kind = held_once(&mut self.kinds, RunKind::of(&mut stored));
         let before = self.all.last().map(|r| &r.device_id).filter(|id| ***id == *stored.device_id);
         let device_id = before.map_or_else(|| stored.device_id.as_str().into(), Arc::clone);
@@ -150,6 +172,7 @@ impl Runs {
         let mut of_laptop = self.last.iter_mut().rev().take_while(|l| l.last.device_id == device_id);
         let known = of_laptop.find(|l| l.last.kind.of.provenance == kind.of.provenance);
         let last = Run {
+            run_id: stored.run_id,
             device_id: Arc::clone(&device_id),
             asset_tag: stored.asset_tag.as_str().into(),
             kind,
@@ -158,8 +181,8 @@ impl Runs {
             ambient_sd_k: stored.ambient_sd_k,
             tested_at_ms: stored.tested_at_ms,
             received_at_ms: stored.received_at_ms,
-            agrees: stored.agrees,
-            figures,
+            agrees: None,
+            figures: None,
         };
         match known {
             Some(known) => {
@@ -190,11 +213,12 @@ fn held_once(kinds: &mut HashSet<Arc<RunKind>>, kind: RunKind) -> Arc<RunKind> {
     held
 }
 
-fn figures(run: &MeasuredRun) -> Option<Figures> {
-    let parsed = run.metrics_json.as_deref().map(serde_json::from_slice::<Metrics>).transpose();
-    let metrics = parsed.unwrap_or_else(|e| {
-        tracing::error!(run_id = run.run_id, error = %e, "stored metrics cannot be read; `windrow-hub recompute` makes them again");
-        None
-    });
-    metrics.as_ref().map(Figures::of)
+fn figures(stored: &StoredMetrics) -> Option<Figures> {
+    match serde_json::from_slice::<Metrics>(&stored.metrics_json) {
+        Ok(metrics) => Some(Figures::of(&metrics)),
+        Err(e) => {
+            tracing::error!(run_id = stored.run_id, error = %e, "stored metrics cannot be read; `windrow-hub recompute` makes them again");
+            None
+        }
+    }
 }

@@ -15,7 +15,7 @@ use crate::costs::Costs;
 use crate::coverage::{CoverageState, NotCheckedWhy};
 use crate::effects::Verdict;
 use crate::facts::Facts;
-use crate::store::{Logged, MeasuredRun, Service};
+use crate::store::{Logged, MeasuredRun, Service, StoredMetrics};
 use crate::testing::START_MS;
 
 const DAY_MS: i64 = 24 * 3600 * 1000;
@@ -79,7 +79,9 @@ fn judged_with(runs: Vec<Ready>, services: Vec<Service>, as_of_ms: i64) -> Judge
     let by_device = conditions::services_by_device(&services);
     let (stored, drives): (Vec<MeasuredRun>, Vec<Option<Drive>>) = as_stored(runs).into_iter().unzip();
     let mut gathered = Runs::new(as_of_ms);
+    let metrics = stored.iter().filter_map(metrics_of).collect();
     gathered.add(stored);
+    gathered.put_metrics(0, metrics);
     let mut learned = conditions::Learned::<HashMap<i64, RunEvidence>>::default();
     for provenance in ["measured", "emulated"] {
         let of_provenance =
@@ -92,6 +94,10 @@ fn judged_with(runs: Vec<Ready>, services: Vec<Service>, as_of_ms: i64) -> Judge
     }
     let fleet = Fleet { runs: gathered, learned, services, facts: Facts::default() };
     judge(fleet, &Costs::default()).unwrap()
+}
+
+fn metrics_of(run: &MeasuredRun) -> Option<StoredMetrics> {
+    Some(StoredMetrics { run_id: run.run_id, metrics_json: run.metrics_json.clone()?, agrees: run.agrees })
 }
 
 /// In the order in which the store gives them.

@@ -11,7 +11,7 @@ use super::runs::Told;
 use super::sql::SqlStore;
 use super::{
     Appended, Enrolled, ImportCount, LedgerStore, NewDevice, NewMetrics, NewRecord, RunFacts, Service, Store,
-    StoreError, StoredHead,
+    StoreError, StoredHead, StoredMetrics,
 };
 use crate::testing::{Laptop, START_MS, new_invite};
 
@@ -59,7 +59,7 @@ conformance!(
     imports_are_harmless_twice,
     metrics_are_kept_per_version,
     a_list_of_runs_tells_some_metrics,
-    metrics_of_last_runs_are_given_to_be_judged,
+    metrics_are_given_by_run,
     refusals_are_counted,
     a_closed_store_refuses_writes,
 );
@@ -333,8 +333,8 @@ async fn a_list_of_runs_tells_some_metrics<S: Store>(store: S) {
     assert_eq!(store.run_list("1", None, 1).await.unwrap()[0].told, Told::default());
 }
 
-/// A judgement reads the metrics of each laptop's last run until then, and of no other.
-async fn metrics_of_last_runs_are_given_to_be_judged<S: Store>(store: S) {
+/// A judgement reads all runs, and the metrics of some.
+async fn metrics_are_given_by_run<S: Store>(store: S) {
     let laptop = Laptop::new(1);
     let mut late = record(&laptop, 2, 2, Digest([1; 32]));
     late.facts.tested_at_ms += 1000;
@@ -346,13 +346,14 @@ async fn metrics_of_last_runs_are_given_to_be_judged<S: Store>(store: S) {
         computed_at_ms: START_MS,
     });
     store.metrics_put_batch("1", metrics.collect()).await.unwrap();
-    let has = async |as_of_ms| {
-        let mut runs = Vec::new();
-        store.run_read_to_judge("1", as_of_ms, |page| runs.extend(page)).await.unwrap();
-        runs.iter().map(|run| run.metrics_json.is_some()).collect::<Vec<_>>()
-    };
-    assert_eq!(has(START_MS + 1000).await, [false, true]);
-    assert!(has(START_MS + 999).await[0]);
+    let mut runs = Vec::new();
+    store.run_read_all(|page| runs.extend(page)).await.unwrap();
+    assert!(runs.len() == 2 && runs.iter().all(|run| run.metrics_json.is_none()), "{runs:?}");
+    let ids: Vec<i64> = runs.iter().map(|run| run.run_id).collect();
+    let got = store.metrics_get("1", vec![ids[1], 77]).await.unwrap();
+    let stored = StoredMetrics { run_id: ids[1], metrics_json: b"{}".to_vec(), agrees: None };
+    assert_eq!(got, [stored]);
+    assert!(store.metrics_get("2", ids).await.unwrap().is_empty());
 }
 
 async fn refusals_are_counted<S: Store>(store: S) {

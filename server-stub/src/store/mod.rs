@@ -344,6 +344,17 @@ pub struct MeasuredRun {
     pub agrees: Option<bool>,
 }
 
+/// The hub's metrics of a run, as they are stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredMetrics {
+    /// Its row.
+    pub run_id: i64,
+    /// The metrics as JSON.
+    pub metrics_json: Vec<u8>,
+    /// Whether they agree with the agent's, where it used the same version.
+    pub agrees: Option<bool>,
+}
+
 /// Where a run stands in the order by laptop and time.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RunPlace {
@@ -428,14 +439,17 @@ pub trait Store:
         &self,
         method_version: &'static str,
     ) -> impl Future<Output = Result<Vec<MeasuredRun>, StoreError>> + Send;
-    /// The same, handed on page by page, with metrics only of those that a judgement reads: each laptop's last run of a
-    /// provenance until `as_of_ms`.
-    fn run_read_to_judge(
+    /// The same without metrics, handed on page by page.
+    fn run_read_all(
         &self,
-        method_version: &'static str,
-        as_of_ms: EpochMs,
         take: impl FnMut(Vec<MeasuredRun>) + Send,
     ) -> impl Future<Output = Result<(), StoreError>> + Send;
+    /// The metrics of these runs under `method_version`, of those that have some; in any order.
+    fn metrics_get(
+        &self,
+        method_version: &'static str,
+        run_ids: Vec<i64>,
+    ) -> impl Future<Output = Result<Vec<StoredMetrics>, StoreError>> + Send;
     /// All services, ordered by laptop and day.
     fn service_list(&self) -> impl Future<Output = Result<Vec<Service>, StoreError>> + Send;
     /// How the device's records stand in its chain, by sequence.

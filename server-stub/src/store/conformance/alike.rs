@@ -172,8 +172,11 @@ async fn take(store: &SqlStore, (what, a, b): Step, now_ms: i64) -> String {
 /// All that a store tells, but for what rests on salts.
 async fn told(store: &SqlStore) -> Vec<String> {
     let end_ms = START_MS + 1000 * N_STEPS;
-    let mut to_judge = Vec::new();
-    store.run_read_to_judge(METHOD_VERSION, end_ms, |page| to_judge.extend(page)).await.unwrap();
+    let mut all = Vec::new();
+    store.run_read_all(|page| all.extend(page)).await.unwrap();
+    let ids: Vec<i64> = all.iter().map(|run| run.run_id).collect();
+    let mut metrics = store.metrics_get(METHOD_VERSION, ids).await.unwrap();
+    metrics.sort_by_key(|m| m.run_id);
     let mut told = vec![
         format!("{:#?}", store.laptop_list().await.unwrap()),
         format!("{:#?}", store.scope_list().await.unwrap()),
@@ -181,7 +184,8 @@ async fn told(store: &SqlStore) -> Vec<String> {
         format!("{:#?}", store.mark_list(None, end_ms).await.unwrap()),
         format!("{:#?}", store.service_list().await.unwrap()),
         format!("{:#?}", store.run_list_measured(METHOD_VERSION).await.unwrap()),
-        format!("{to_judge:#?}"),
+        format!("{all:#?}"),
+        format!("{metrics:#?}"),
         format!("{:#?}", store.grant_list().await.unwrap()),
     ];
     for n in 0..5 {

@@ -13,6 +13,8 @@ use sqlx::postgres::{PgArguments, PgPool, PgRow};
 use sqlx::sqlite::{SqliteArguments, SqlitePool, SqliteRow};
 use sqlx::{ColumnIndex, Database, Error, Postgres, Row as _, SqlSafeStr, SqlStr, Sqlite, Transaction};
 
+use crate::store::StoreError;
+
 /// Connections to one of them.
 #[derive(Debug, Clone)]
 pub(super) enum Pool {
@@ -224,6 +226,30 @@ impl<'q> Query<'q> {
             Either::Sqlite(rows) => rows.into_iter().map(Row::Sqlite).collect(),
             Either::Postgres(rows) => rows.into_iter().map(Row::Postgres).collect(),
         })
+    }
+
+    /// Every row as `read` has it, each as it comes: of a long list the rows never stand in memory beside what is read of
+    /// them.
+    pub(super) async fn fetch_each<T: Send + Unpin>(
+        self,
+        on: impl Into<On<'_>>,
+        mut read: impl FnMut(&Row) -> Result<T, StoreError> + Send,
+    ) -> Result<Vec<T>, StoreError> {
+        let rows = match on.into() {
+            On::Pool(Pool::Sqlite(pool)) => {
+                self.sqlite().map(|row| read(&Row::Sqlite(row))).fetch_all(pool).await
+            }
+            On::Pool(Pool::Postgres(pool)) => {
+                self.postgres().map(|row| read(&Row::Postgres(row))).fetch_all(pool).await
+            }
+            On::Connection(Connection::Sqlite(c)) => {
+                self.sqlite().map(|row| read(&Row::Sqlite(row))).fetch_all(&mut **c).await
+            }
+            On::Connection(Connection::Postgres(c)) => {
+                self.postgres().map(|row| read(&Row::Postgres(row))).fetch_all(&mut **c).await
+            }
+        };
+        rows?.into_iter().collect()
     }
 
     pub(super) async fn fetch_optional(self, on: impl Into<On<'_>>) -> Result<Option<Row>, Error> {

@@ -4,7 +4,7 @@ use windrow_model::record::Digest;
 
 use super::SqlStore;
 use super::db::{Connection, Row, query};
-use super::read::digest_of;
+use super::read::{digest_of, json_of};
 use super::write::{HeldAnswer, Reply, Write, hold, in_savepoint};
 use crate::store::StoreError;
 use crate::store::judgements::{JudgementStore, StoredEvidence, StoredStanding, StoredTrace};
@@ -73,12 +73,6 @@ async fn forget_in_tx(c: &mut Connection) -> Result<(), StoreError> {
     Ok(())
 }
 
-/// Rows to be looked for, as a JSON array.
-fn json_of(run_ids: &[i64]) -> Result<String, StoreError> {
-    serde_json::to_string(run_ids)
-        .map_err(|e| StoreError::Corrupt { column: "run.run_id", why: e.to_string() })
-}
-
 fn stored_evidence(row: &Row) -> Result<StoredEvidence, StoreError> {
     let standing: Option<&[u8]> = row.try_get("standing")?;
     let made = match (standing, row.try_get("evidence")?) {
@@ -90,7 +84,9 @@ fn stored_evidence(row: &Row) -> Result<StoredEvidence, StoreError> {
 
 impl JudgementStore for SqlStore {
     async fn trace_list(&self, run_ids: Vec<i64>) -> Result<Vec<StoredTrace>, StoreError> {
-        let rows = query(
+        let trace =
+            |row: &Row| Ok(StoredTrace { run_id: row.try_get("run_id")?, trace_zstd: row.try_get("trace")? });
+        query(
             "SELECT run_id, trace FROM run WHERE run_id IN (SELECT CAST(value AS BIGINT) FROM json_each($1)) AND outcome <> 'not_started' \
              ORDER BY run_id",
         )
@@ -99,11 +95,8 @@ impl JudgementStore for SqlStore {
              AND outcome <> 'not_started' ORDER BY run_id",
         )
         .bind(json_of(&run_ids)?)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter()
-            .map(|row| Ok(StoredTrace { run_id: row.try_get("run_id")?, trace_zstd: row.try_get("trace")? }))
-            .collect()
+        .fetch_each(&self.readers, trace)
+        .await
     }
 
     async fn standing_list(&self, version: String) -> Result<Vec<StoredStanding>, StoreError> {
@@ -130,16 +123,15 @@ impl JudgementStore for SqlStore {
         after_run_id: i64,
         limit: u32,
     ) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = query(
+        query(
             "SELECT run_id, standing, evidence FROM run_evidence WHERE run_id > $1 AND version = $2 \
              ORDER BY run_id LIMIT $3",
         )
         .bind(after_run_id)
         .bind(version)
         .bind(limit)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(stored_evidence).collect()
+        .fetch_each(&self.readers, stored_evidence)
+        .await
     }
 
     async fn evidence_list_made(
@@ -148,20 +140,19 @@ impl JudgementStore for SqlStore {
         after_run_id: i64,
         limit: u32,
     ) -> Result<Vec<(i64, Option<Digest>)>, StoreError> {
-        let rows = query(
-            "SELECT run_id, standing FROM run_evidence WHERE run_id > $1 AND version = $2 ORDER BY run_id LIMIT $3",
-        )
-        .bind(after_run_id)
-        .bind(version)
-        .bind(limit)
-        .fetch_all(&self.readers)
-        .await?;
         let made = |row: &Row| {
             let standing: Option<&[u8]> = row.try_get("standing")?;
             let digest = standing.map(|digest| digest_of(digest, "run_evidence.standing")).transpose()?;
             Ok((row.try_get("run_id")?, digest))
         };
-        rows.iter().map(made).collect()
+        query(
+            "SELECT run_id, standing FROM run_evidence WHERE run_id > $1 AND version = $2 ORDER BY run_id LIMIT $3",
+        )
+        .bind(after_run_id)
+        .bind(version)
+        .bind(limit)
+        .fetch_each(&self.readers, made)
+        .await
     }
 
     async fn evidence_get(
@@ -169,7 +160,7 @@ impl JudgementStore for SqlStore {
         version: String,
         run_ids: Vec<i64>,
     ) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = query(
+        query(
             "SELECT run_id, standing, evidence FROM run_evidence \
              WHERE run_id IN (SELECT CAST(value AS BIGINT) FROM json_each($1)) AND version = $2",
         )
@@ -179,9 +170,8 @@ impl JudgementStore for SqlStore {
         )
         .bind(json_of(&run_ids)?)
         .bind(version)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(stored_evidence).collect()
+        .fetch_each(&self.readers, stored_evidence)
+        .await
     }
 
     async fn evidence_list_of_laptop(
@@ -191,7 +181,7 @@ impl JudgementStore for SqlStore {
         provenance: String,
         model_key: String,
     ) -> Result<Vec<StoredEvidence>, StoreError> {
-        let rows = query(
+        query(
             "SELECT e.run_id, e.standing, e.evidence FROM run r \
              JOIN run_evidence e ON e.run_id = r.run_id AND e.version = $1 \
              WHERE r.device_id = $2 AND r.provenance = $3 AND r.model_key = $4",
@@ -200,9 +190,8 @@ impl JudgementStore for SqlStore {
         .bind(device_id)
         .bind(provenance)
         .bind(model_key)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(stored_evidence).collect()
+        .fetch_each(&self.readers, stored_evidence)
+        .await
     }
 
     async fn judgement_put(

@@ -27,12 +27,11 @@ use tokio::sync::{mpsc, oneshot};
 use windrow_model::record::Digest;
 
 use self::db::Pool;
-use self::read::WithMetrics;
 use self::write::Write;
 use super::server::{IfEmpty, Server};
 use super::{
     Appended, Device, Enrolled, EpochMs, ImportCount, MeasuredRun, NewDevice, NewInvite, NewMetrics,
-    NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError,
+    NewRecord, RunFacts, RunToMeasure, Service, Store, StoreError, StoredMetrics,
 };
 use crate::ledger::key_file;
 
@@ -156,18 +155,20 @@ impl Store for SqlStore {
 
     async fn run_list_measured(&self, method_version: &'static str) -> Result<Vec<MeasuredRun>, StoreError> {
         let mut runs = Vec::new();
-        read::run_read_all(&self.readers, method_version, WithMetrics::All, |page| runs.extend(page)).await?;
+        read::run_read_all(&self.readers, Some(method_version), |page| runs.extend(page)).await?;
         Ok(runs)
     }
 
-    async fn run_read_to_judge(
+    async fn run_read_all(&self, take: impl FnMut(Vec<MeasuredRun>) + Send) -> Result<(), StoreError> {
+        read::run_read_all(&self.readers, None, take).await
+    }
+
+    async fn metrics_get(
         &self,
         method_version: &'static str,
-        as_of_ms: EpochMs,
-        take: impl FnMut(Vec<MeasuredRun>) + Send,
-    ) -> Result<(), StoreError> {
-        let with = WithMetrics::Last { until_ms: as_of_ms };
-        read::run_read_all(&self.readers, method_version, with, take).await
+        run_ids: Vec<i64>,
+    ) -> Result<Vec<StoredMetrics>, StoreError> {
+        read::metrics_get(&self.readers, method_version, &run_ids).await
     }
 
     async fn service_list(&self) -> Result<Vec<Service>, StoreError> {

@@ -5,7 +5,7 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::db::{Connection, Pool, Row, query};
 use crate::store::facts::ERASED_REASON;
-use crate::store::{Device, EpochMs, Logged, MeasuredRun, RunPlace, RunToMeasure, Service, StoreError};
+use crate::store::{Device, Logged, MeasuredRun, RunPlace, RunToMeasure, Service, StoreError, StoredMetrics};
 
 pub(super) fn digest_of(bytes: &[u8], column: &'static str) -> Result<Digest, StoreError> {
     let fixed = <[u8; 32]>::try_from(bytes);
@@ -72,29 +72,19 @@ pub(super) async fn run_list_unmeasured(
         .collect()
 }
 
-/// Which runs of a list come with their metrics.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum WithMetrics {
-    /// All.
-    All,
-    /// Each laptop's last run of a provenance until this time.
-    Last { until_ms: EpochMs },
-}
-
 /// Runs read in one go where all are read: a few megabytes.
 const RUN_PAGE: u32 = 2_000;
 
-/// All runs by laptop and time, as they were at one moment, page by page.
+/// All runs by laptop and time, as they were at one moment, page by page; with their metrics where a version is given.
 pub(super) async fn run_read_all(
     pool: &Pool,
-    method_version: &str,
-    with: WithMetrics,
+    method_version: Option<&str>,
     mut take: impl FnMut(Vec<MeasuredRun>) + Send,
 ) -> Result<(), StoreError> {
     let mut reading = pool.begin_reading().await?;
     let mut after = None;
     loop {
-        let page = run_list_measured(&mut reading, method_version, with, after, RUN_PAGE).await?;
+        let page = run_list_measured(&mut reading, method_version, after, RUN_PAGE).await?;
         let Some(last) = page.last() else { return Ok(()) };
         after = Some(last.place());
         take(page);
@@ -103,42 +93,66 @@ pub(super) async fn run_read_all(
 
 pub(super) async fn run_list_measured(
     c: &mut Connection,
-    method_version: &str,
-    with: WithMetrics,
+    method_version: Option<&str>,
     after: Option<RunPlace>,
     limit: u32,
 ) -> Result<Vec<MeasuredRun>, StoreError> {
     // Before every laptop's id.
     let first = || RunPlace { device_id: String::new(), tested_at_ms: 0, run_id: 0 };
     let after = after.unwrap_or_else(first);
-    let until_ms = match with {
-        WithMetrics::All => None,
-        WithMetrics::Last { until_ms } => Some(until_ms),
-    };
     // All of the run that is read here stands in the index `run_listed`: no row with its trace is touched.
-    let rows = query(
+    query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_key, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.on_ac, r.tested_at_ms, r.received_at_ms, m.metrics, m.agrees, r.firmware, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
          FROM run r \
-         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = $1 AND ($2 IS NULL OR NOT EXISTS \
-           (SELECT 1 FROM run l WHERE l.device_id = r.device_id AND l.provenance = r.provenance AND l.tested_at_ms <= $2 \
-            AND (l.tested_at_ms, l.run_id) > (r.tested_at_ms, r.run_id))) \
+         LEFT JOIN run_metrics m ON m.run_id = r.run_id AND m.method_version = $1 \
          LEFT JOIN \"placing\" p ON p.placing_id = \
            (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = r.device_id \
             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
-         WHERE (r.device_id, r.tested_at_ms, r.run_id) > ($3, $4, $5) \
-         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT $6",
+         WHERE (r.device_id, r.tested_at_ms, r.run_id) > ($2, $3, $4) \
+         ORDER BY r.device_id, r.tested_at_ms, r.run_id LIMIT $5",
     )
     .bind(method_version)
-    .bind(until_ms)
     .bind(after.device_id)
     .bind(after.tested_at_ms)
     .bind(after.run_id)
     .bind(limit)
-    .fetch_all(c)
-    .await?;
-    rows.iter().map(measured_run).collect()
+    .fetch_each(c, measured_run)
+    .await
+}
+
+pub(super) async fn metrics_get(
+    pool: &Pool,
+    method_version: &str,
+    run_ids: &[i64],
+) -> Result<Vec<StoredMetrics>, StoreError> {
+    query(
+        "SELECT run_id, metrics, agrees FROM run_metrics \
+         WHERE run_id IN (SELECT CAST(value AS BIGINT) FROM json_each($1)) AND method_version = $2",
+    )
+    .on_postgres(
+        "SELECT run_id, metrics, agrees FROM run_metrics \
+         WHERE run_id IN (SELECT value::BIGINT FROM json_array_elements_text($1::JSON)) AND method_version = $2",
+    )
+    .bind(json_of(run_ids)?)
+    .bind(method_version)
+    .fetch_each(pool, stored_metrics)
+    .await
+}
+
+fn stored_metrics(row: &Row) -> Result<StoredMetrics, StoreError> {
+    Ok(StoredMetrics {
+        run_id: row.try_get("run_id")?,
+        metrics_json: row.try_get("metrics")?,
+        agrees: row.try_get("agrees")?,
+    })
+}
+
+/// Rows to be looked for, as a JSON array.
+pub(super) fn json_of(run_ids: &[i64]) -> Result<String, StoreError> {
+    serde_json::to_string(run_ids)
+        .map_err(|e| StoreError::Corrupt { column: "run.run_id", why: e.to_string() })
 }
 
 fn measured_run(row: &Row) -> Result<MeasuredRun, StoreError> {
@@ -168,7 +182,7 @@ fn measured_run(row: &Row) -> Result<MeasuredRun, StoreError> {
 
 /// Services of all laptops, or of one.
 pub(super) async fn service_list(pool: &Pool, device_id: Option<&str>) -> Result<Vec<Service>, StoreError> {
-    let rows = query(
+    let rows: Vec<Service> = query(
         // Imported services and logged visits; and after a board swap, those of the laptop that it goes on as.
         "WITH RECURSIVE goes_on (device_id, as_id) AS ( \
              SELECT old_device_id, new_device_id FROM succession \
@@ -187,11 +201,10 @@ pub(super) async fn service_list(pool: &Pool, device_id: Option<&str>) -> Result
          ORDER BY device_id, serviced_on, action, logged_at_ms IS NOT NULL, logged_at_ms, by_role",
     )
     .bind(device_id)
-    .fetch_all(pool)
+    .fetch_each(pool, service)
     .await?;
     let mut services: Vec<Service> = Vec::with_capacity(rows.len());
-    for row in &rows {
-        let said = service(row)?;
+    for said in rows {
         // One action of a day once, as its latest entry has it.
         if services.last().is_some_and(|s| s.is_of_same(&said)) {
             services.pop();

@@ -93,7 +93,7 @@ pub(super) async fn run_list(
     let first = || RunPlace { device_id: String::new(), tested_at_ms: 0, run_id: 0 };
     let after = after.unwrap_or_else(first);
     // As in `run_list_measured`: no row of a run is touched, nor one of its metrics.
-    let rows = query(
+    query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, t.told, \
            COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
@@ -110,9 +110,8 @@ pub(super) async fn run_list(
     .bind(after.tested_at_ms)
     .bind(after.run_id)
     .bind(limit)
-    .fetch_all(pool)
-    .await?;
-    rows.iter().map(listed_run).collect()
+    .fetch_each(pool, listed_run)
+    .await
 }
 
 fn listed_run(row: &Row) -> Result<ListedRun, StoreError> {

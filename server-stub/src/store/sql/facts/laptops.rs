@@ -83,7 +83,7 @@ pub(super) async fn find(pool: &Pool, key: &str) -> Result<Vec<String>, StoreErr
 
 /// All laptops by id, or the one of that id.
 pub(super) async fn list(pool: &Pool, device_id: Option<&str>) -> Result<Vec<Laptop>, StoreError> {
-    let rows = query(
+    query(
         "SELECT k.device_id, COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site, '') AS site, \
            COALESCE(p.place, '') AS place, COALESCE(r.model_name, '') AS model_name, \
            d.device_id IS NOT NULL AS has_joined, d.revoked_at_ms, r.tested_at_ms, s.new_device_id \
@@ -98,9 +98,8 @@ pub(super) async fn list(pool: &Pool, device_id: Option<&str>) -> Result<Vec<Lap
          ORDER BY k.device_id",
     )
     .bind(device_id)
-    .fetch_all(pool)
-    .await?;
-    rows.iter().map(laptop_of).collect()
+    .fetch_each(pool, laptop_of)
+    .await
 }
 
 fn laptop_of(row: &Row) -> Result<Laptop, StoreError> {

@@ -274,8 +274,7 @@ pub(super) async fn list(pool: &Pool) -> Result<Vec<ScopeEntry>, StoreError> {
         "SELECT {COLUMNS} FROM scope_entry e \
          JOIN (SELECT MAX(scope_id) AS last_id FROM scope_entry WHERE tag <> '' GROUP BY tag) l ON l.last_id = e.scope_id ORDER BY e.tag"
     );
-    let rows = query(sqlx::AssertSqlSafe(text)).fetch_all(pool).await?;
-    rows.iter().map(entry_of).collect()
+    query(sqlx::AssertSqlSafe(text)).fetch_each(pool, entry_of).await
 }
 
 pub(super) async fn history(pool: &Pool, tag: &str) -> Result<Vec<ScopeVersion>, StoreError> {
