@@ -32,6 +32,7 @@ pub mod rounds;
 pub mod scope;
 pub mod scoring;
 pub mod showing;
+pub mod sites;
 pub mod store;
 #[cfg(test)]
 mod testing;

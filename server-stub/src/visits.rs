@@ -41,12 +41,20 @@ pub fn text(text: &str) -> Result<String, String> {
     Ok(text.trim().to_owned())
 }
 
+/// A line of free text: it stands in one cell of a table, so that line breaks and tabs become spaces.
+///
+/// # Errors
+/// As of [`text`].
+pub fn line(given: &str) -> Result<String, String> {
+    Ok(text(given)?.split_whitespace().collect::<Vec<_>>().join(" "))
+}
+
 /// The reason of a hold, a snooze or a wanted check.
 ///
 /// # Errors
 /// Why it is refused, in words.
 pub fn reason(why: &str) -> Result<String, String> {
-    let why = text(why)?;
+    let why = line(why)?;
     if why.len() > MAX_WHY_BYTES { Err(format!("at most {MAX_WHY_BYTES} bytes")) } else { Ok(why) }
 }
 
@@ -74,6 +82,8 @@ mod tests {
     fn text_is_bounded_and_plain() {
         assert_eq!(text("  lint in the fins \n"), Ok("lint in the fins".to_owned()));
         assert!(text("a\u{7}b").is_err());
+        assert_eq!(line("lint\r\nand\tdust "), Ok("lint and dust".to_owned()));
+        assert!(line("a\u{7}b").is_err());
         assert!(text(&"x".repeat(MAX_TEXT_BYTES + 1)).is_err());
     }
 }

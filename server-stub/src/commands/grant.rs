@@ -16,6 +16,7 @@ use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
+use crate::sites;
 use crate::store::access::{AccessStore, Grant, Granted, MAX_GRANTS, NewGrant};
 use crate::store::{EpochMs, Store};
 
@@ -166,6 +167,9 @@ fn store_grant(database: &Database, grant: NewGrant, is_first: bool) -> Result<i
         // Only the first grant begins a hub; for the others a mistyped path must not look like one.
         let store =
             if is_first { database::open_or_make(database).await? } else { database::open(database).await? };
+        if let Some(what) = sites::unknown(&store, grant.site.as_deref().into_iter()).await? {
+            return Err(Failure::new(what).remedy("name one of these with `--site`, or list a new site's laptops first with `windrow-hub scope import`"));
+        }
         let granted = store.grant_create(grant).await?;
         store.store_close().await;
         Ok(granted)

@@ -16,15 +16,15 @@ use crate::input::Complaints;
 use crate::output::Output;
 use crate::pages::sheet;
 use crate::rounds::calendar::{self, calendar};
-use crate::rounds::dispatch::{self, Request};
+use crate::rounds::dispatch::{self, Meant, Offered, Request};
 use crate::rounds::document::{Document, PlannedVisit};
 use crate::rounds::sheet::Sheet;
 use crate::rounds::{MAX_DAYS, Why, hours};
 use crate::store::facts::Actor;
-use crate::store::rounds::{BookedVisit, RoundsStore};
+use crate::store::rounds::RoundsStore;
 use crate::store::sql::SqlStore;
 use crate::store::{EpochMs, Store};
-use crate::{database, judgement};
+use crate::{database, judgement, sites};
 
 /// Days of a plan: two working weeks.
 const USUAL_DAYS: i64 = 14;
@@ -190,6 +190,11 @@ fn plan(setting: &Setting, args: &PlanArgs, output: &mut Output) -> Outcome {
     let document = block_on(async {
         let store = database::open(&database).await?;
         if let Some(hours) = new_hours {
+            if let Some(what) = sites::unknown(&store, hours.keys().map(|(site, _)| site.as_str())).await? {
+                return Err(Failure::new(what).remedy(
+                    "correct the names in the hours' file, or list a new site's laptops first with `windrow-hub scope import`",
+                ));
+            }
             store.round_hours_put(hours).await?;
         }
         if let Some(stock) = new_stock {
@@ -240,7 +245,7 @@ fn standing_plan(setting: &Setting, site: Option<&str>) -> Result<Document, Fail
     let database = setting.database()?;
     let document = block_on(async {
         let store = database::open(&database).await?;
-        let document = dispatch::read_plan(&store).await?;
+        let document = dispatch::open_plan(&store).await?;
         store.store_close().await;
         Ok(document)
     })?;
@@ -273,17 +278,20 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
     let today = setting.clock.now().date_naive();
     let n_booked = block_on(async {
         let store = database::open(&database).await?;
-        let document = dispatch::read_plan(&store).await?.ok_or_else(no_plan)?;
-        let visits = visits_meant(&store, &document, chosen).await?;
-        let bookings: Vec<BookedVisit> = visits.into_iter().map(|v| booking(v, move_to, now_ms)).collect();
-        if let Some(past) = bookings.iter().find(|b| b.day < today) {
-            return Err(Failure::new(format!("{} is past: a booking is for today or later", past.day))
-                .remedy("plan anew with `windrow-hub rounds plan`, or give `--move-to`"));
-        }
-        let n_booked = bookings.len();
+        let document = dispatch::open_plan(&store).await?.ok_or_else(no_plan)?;
+        let meant = visits_meant(&store, &document, chosen).await?;
+        let (hours, _) = store.round_input_get().await?;
+        let costs = costs::in_force::of_command(&store, None).await?;
+        let offered = Offered { hours: &hours, costs: &costs, today };
+        let bookings = dispatch::bookings(&meant, move_to, offered, now_ms).map_err(|what| {
+            Failure::new(what).remedy(
+                "give another day with `--move-to`, or hours for this one with `windrow-hub rounds plan --hours`",
+            )
+        })?;
+        let n_booked = meant.len();
         let actor = Actor { role: Role::Admin, grant_id: None };
         store.booking_put(bookings.clone(), actor).await?;
-        dispatch::mark_booked(&store, document, &bookings, now_ms).await?;
+        dispatch::mark_booked(&store, &bookings, now_ms).await?;
         store.store_close().await;
         Ok(n_booked)
     })?;
@@ -296,36 +304,30 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
     Ok(Exit::Done)
 }
 
-fn booking(visit: &PlannedVisit, move_to: Option<NaiveDate>, now_ms: EpochMs) -> BookedVisit {
-    BookedVisit {
-        device_id: visit.laptop.device_id.clone(),
-        day: move_to.unwrap_or(visit.day),
-        actions: visit.actions.clone(),
-        booked_at_ms: now_ms,
-    }
-}
-
-async fn visits_meant<'a>(
+async fn visits_meant(
     store: &SqlStore,
-    document: &'a Document,
+    document: &Document,
     chosen: &Chosen<'_>,
-) -> Result<Vec<&'a PlannedVisit>, Failure> {
-    let is_meant = |v: &&PlannedVisit| {
+) -> Result<Vec<Meant>, Failure> {
+    let is_meant = |v: &PlannedVisit| {
         chosen.site.is_none_or(|site| site == v.laptop.site) && chosen.on.is_none_or(|on| on == v.day)
     };
     if chosen.laptops.is_empty() {
-        let visits: Vec<&PlannedVisit> =
-            document.visits.iter().filter(|v| v.why != Why::Booked).filter(is_meant).collect();
+        let free = document.visits.iter().filter(|v| v.why != Why::Booked && is_meant(v));
+        let visits: Vec<Meant> = free.map(Meant::planned).collect();
         if visits.is_empty() {
             return Err(Failure::new("no visit that isn't booked already is planned there and then")
                 .remedy("`windrow-hub rounds show` tells who goes where and when"));
         }
         return Ok(visits);
     }
+    let open = dispatch::open_bookings(store).await?;
     let mut visits = Vec::new();
     for key in chosen.laptops {
         let device_id = laptop_of(store, key, document).await?;
-        let visit = document.visit_of(&device_id).filter(is_meant).ok_or_else(|| {
+        let is_elsewhere = document.visit_of(&device_id).is_some_and(|v| !is_meant(v));
+        let meant = Meant::of(&device_id, document, &open).filter(|_| !is_elsewhere);
+        let visit = meant.ok_or_else(|| {
             Failure::new(format!("no such visit of `{key}` is planned"))
                 .remedy("`windrow-hub rounds show` tells who goes where and when")
         })?;
@@ -347,13 +349,13 @@ fn release(setting: &Setting, laptops: &[String], output: &mut Output) -> Outcom
     let now_ms = setting.clock.now_ms();
     let n_ended = block_on(async {
         let store = database::open(&database).await?;
-        let document = dispatch::read_plan(&store).await?.ok_or_else(no_plan)?;
+        let document = dispatch::open_plan(&store).await?.ok_or_else(no_plan)?;
         let mut device_ids = Vec::new();
         for key in laptops {
             device_ids.push(laptop_of(&store, key, &document).await?);
         }
         let n_ended = store.booking_end(device_ids.clone()).await?;
-        dispatch::mark_released(&store, document, &device_ids, now_ms).await?;
+        dispatch::mark_released(&store, &device_ids, now_ms).await?;
         store.store_close().await;
         Ok(n_ended)
     })?;

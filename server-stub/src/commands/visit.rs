@@ -1,5 +1,6 @@
 //! `windrow-hub visit`: log what was done at a laptop, correct an entry, list them.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
@@ -16,6 +17,7 @@ use crate::effects::{Effects, VisitEffect};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
+use crate::pages::fleet::name_of;
 use crate::pages::words;
 use crate::store::Store;
 use crate::store::facts::{Actor, FactStore, NewVisit, Visit, VisitLogged};
@@ -66,10 +68,10 @@ struct LogArgs {
     #[arg(long, value_parser = clap::value_parser!(u32).range(0..=i64::from(visits::MAX_MINUTES)))]
     minutes: Option<u32>,
     /// What was found
-    #[arg(long, default_value = "", value_parser = visits::text)]
+    #[arg(long, default_value = "", value_parser = visits::line)]
     found: String,
     /// Parts that it took
-    #[arg(long, default_value = "", value_parser = visits::text)]
+    #[arg(long, default_value = "", value_parser = visits::line)]
     parts: String,
     /// Anything else
     #[arg(long, default_value = "", value_parser = visits::text)]
@@ -88,6 +90,8 @@ struct LogArgs {
 #[derive(Serialize)]
 struct Shown {
     visit: i64,
+    /// May be empty.
+    asset_tag: String,
     device_id: String,
     visited_on: String,
     actions: Vec<&'static str>,
@@ -179,13 +183,15 @@ fn logged_or_failure(logged: VisitLogged, args: &LogArgs) -> Result<i64, Failure
 
 fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome {
     let database = setting.database()?;
-    let (visits, effects) = block_on(async {
+    let (visits, effects, tags) = block_on(async {
         let store = database::open(&database).await?;
         let device_id = match laptop {
             Some(key) => Some(one_laptop(&store, key).await?),
             None => None,
         };
         let visits = facts::visits(&store, device_id.as_deref()).await?;
+        let tags: HashMap<String, String> =
+            store.laptop_list().await?.into_iter().map(|l| (l.device_id, l.asset_tag)).collect();
         let effects = if visits.is_empty() {
             Effects::default()
         } else {
@@ -193,9 +199,9 @@ fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome
             judgement::judged_fleet(&store, &setting.clock, now_ms, &Costs::default()).await?.effects
         };
         store.store_close().await;
-        Ok((visits, effects))
+        Ok((visits, effects, tags))
     })?;
-    let shown: Vec<Shown> = visits.into_iter().map(|visit| shown(visit, &effects)).collect();
+    let shown: Vec<Shown> = visits.into_iter().map(|visit| shown(visit, &effects, &tags)).collect();
     if setting.json {
         let json = serde_json::to_string(&shown).map_err(|e| Failure::new(e.to_string()))?;
         print(output, &json)?;
@@ -207,7 +213,7 @@ fn list(setting: &Setting, laptop: Option<&str>, output: &mut Output) -> Outcome
     Ok(Exit::Done)
 }
 
-fn shown(visit: Visit, effects: &Effects) -> Shown {
+fn shown(visit: Visit, effects: &Effects, tags: &HashMap<String, String>) -> Shown {
     let effect = visit.counts().then(|| effects.on(&visit.device_id, visit.visited_on).cloned()).flatten();
     let state = match (visit.corrected_by, visit.is_withdrawn) {
         (Some(_), _) => "corrected",
@@ -216,6 +222,7 @@ fn shown(visit: Visit, effects: &Effects) -> Shown {
     };
     Shown {
         visit: visit.visit_id,
+        asset_tag: tags.get(&visit.device_id).cloned().unwrap_or_default(),
         device_id: visit.device_id,
         visited_on: visit.visited_on.to_string(),
         actions: visit.actions.iter().map(|a| a.name()).collect(),
@@ -237,7 +244,7 @@ fn table(shown: &[Shown]) -> String {
     for visit in shown {
         builder.push_record([
             visit.visit.to_string(),
-            visit.device_id.clone(),
+            name_of(&visit.asset_tag, &visit.device_id).to_owned(),
             visit.visited_on.clone(),
             visit.actions.join(" "),
             visit.minutes.map(|m| m.to_string()).unwrap_or_default(),

@@ -175,6 +175,8 @@ pub const ROUTES: &[(&str, &str, Authority)] = &[
     ("POST", "/rounds/plan", Authority::Page(Roles::ADMIN)),
     ("POST", "/rounds/hours", Authority::Page(Roles::ADMIN)),
     ("POST", "/rounds/stock", Authority::Page(Roles::ADMIN)),
+    ("GET", "/rounds/costs", Authority::Page(Roles::ALL)),
+    ("POST", "/rounds/costs", Authority::Page(Roles::ADMIN)),
     ("POST", "/rounds/book", Authority::Page(Roles::WORK)),
     ("GET", "/rounds/sheet", Authority::Page(Roles::ALL)),
     ("GET", "/rounds/calendar.ics", Authority::Page(Roles::ALL)),

@@ -20,6 +20,7 @@ pub mod places;
 pub mod query;
 pub mod reading;
 pub mod roles;
+pub mod round_costs;
 pub mod round_laptop;
 pub mod rounds;
 pub mod service_list;

@@ -81,7 +81,7 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
     let n_visits: usize = chosen.iter().map(|d| document.visits_on(&d.site, d.day).count()).sum();
     html! {
         (summary(document))
-        (unkept(document))
+        (unkept(document, reader))
         (booked_outside(document, reader))
         (chooser(view, document))
         @if chosen.is_empty() {
@@ -92,6 +92,7 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
             (days(view, document, &chosen, reader))
         }
         (waiting(document))
+        (put_off(document))
         (orders(document))
         (check_again(document))
     }
@@ -110,6 +111,9 @@ fn summary(document: &Document) -> Markup {
             (words::minute_of(document.made_at_ms)) "."
             @if n_random > 0 { " " (words::count(n_random, "visit is", "visits are")) " drawn by lot." }
         }
+        @if !document.serviced.is_empty() {
+            p { "Serviced since: " (names(&document.serviced)) "." }
+        }
         p.no-print { a href="/rounds/calendar.ics" { "Calendar file" } " · " a href="/rounds/find" { "Find a laptop by tag or code" } }
     }
 }
@@ -122,43 +126,51 @@ fn gap(document: &Document) -> String {
     format!("at most {:.1} % below what any plan reaches", 100.0 * document.gap())
 }
 
-fn unkept(document: &Document) -> Markup {
-    html! {
-        @if !document.unkept.is_empty() {
-            p.said.refused {
-                (words::count(document.unkept.len(), "booking", "bookings"))
-                " cannot be kept, because the laptop is gone or held, or nobody is at its site that day: " (names(&document.unkept)) "."
-            }
-        }
-    }
+fn unkept(document: &Document, reader: &Reader) -> Markup {
+    let rows: Vec<(&Named, Option<NaiveDate>)> = document.unkept.iter().map(|l| (l, None)).collect();
+    let caption = "The laptop is gone or held, or nobody is at its site that day: move each to a day with technician hours, or end it.";
+    beside_the_plan("Bookings that cannot be kept", caption, &rows, reader)
 }
 
-/// Bookings that the plan's days don't cover: nobody plans these laptops, so that each can be released here.
+/// Bookings that the plan's days don't cover: nobody plans these laptops, so that each can be moved and released here.
 fn booked_outside(document: &Document, reader: &Reader) -> Markup {
+    let rows: Vec<(&Named, Option<NaiveDate>)> =
+        document.booked_outside.iter().map(|b| (&b.laptop, Some(b.day))).collect();
+    let caption = "Booked for a day before or after those of the plan, or moved there since: they stay so. What lies on the plan's days stands among its visits once it is planned anew.";
+    beside_the_plan("Booked beside the plan", caption, &rows, reader)
+}
+
+fn beside_the_plan(
+    heading: &str,
+    caption: &str,
+    rows: &[(&Named, Option<NaiveDate>)],
+    reader: &Reader,
+) -> Markup {
+    let has_days = rows.iter().any(|(_, day)| day.is_some());
     html! {
-        @if !document.booked_outside.is_empty() {
-            h2 { "Booked outside the plan" }
+        @if !rows.is_empty() {
+            h2 { (heading) }
             form method="post" action="/rounds/book" {
                 (form_token(reader))
-                input type="hidden" name="act" value="release";
                 input type="hidden" name="back" value="/rounds";
                 table.stacked {
-                    caption { "Booked for a day before or after those of the plan: they stay so, and are not planned otherwise." }
+                    caption { (caption) }
                     thead { tr {
-                        th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "Booked for" }
+                        th scope="col" { "Laptop" } th scope="col" { "Site" }
+                        @if has_days { th scope="col" { "Booked for" } }
                         @if reader.may_change { th scope="col" { span.hidden { "Choose" } } }
                     } }
-                    tbody { @for booked in document.booked_outside.iter().take(MAX_ROWS) { tr {
-                        th scope="row" { (link(&booked.laptop)) }
-                        td data-name="Site" { (booked.laptop.site) }
-                        td data-name="Booked for" { (words::day(booked.day)) }
+                    tbody { @for (laptop, day) in rows.iter().take(MAX_ROWS) { tr {
+                        th scope="row" { (link(laptop)) }
+                        td data-name="Site" { (laptop.site) }
+                        @if let Some(day) = day { td data-name="Booked for" { (words::day(*day)) } }
                         @if reader.may_change {
-                            td { label.tick { input type="checkbox" name="laptop" value=(booked.laptop.device_id); span.hidden { "Choose " (booked.laptop.name()) } } }
+                            td { label.tick { input type="checkbox" name="laptop" value=(laptop.device_id); span.hidden { "Choose " (laptop.name()) } } }
                         }
                     } } }
                 }
-                @if document.booked_outside.len() > MAX_ROWS { p.soft { "And " (document.booked_outside.len() - MAX_ROWS) " more." } }
-                @if reader.may_change { p { button type="submit" { "End the chosen bookings" } } }
+                @if rows.len() > MAX_ROWS { p.soft { "And " (rows.len() - MAX_ROWS) " more." } }
+                @if reader.may_change { (book_fields(if has_days { "beside" } else { "unkept" }, "Book them for another day")) }
             }
         }
     }
@@ -240,7 +252,7 @@ fn days(view: &View<'_>, document: &Document, chosen: &[&Day], reader: &Reader) 
             (form_token(reader))
             input type="hidden" name="back" value=(back(view));
             @for day in chosen { (one_day(day, document, reader)) }
-            @if reader.may_change { (book_fields()) }
+            @if reader.may_change { (book_fields("planned", "Book: they stay where they are")) }
         }
     }
 }
@@ -307,16 +319,19 @@ fn why(visit: &PlannedVisit) -> Markup {
     }
 }
 
-fn book_fields() -> Markup {
+/// What is done with chosen visits; `form` tells the forms of a page apart.
+fn book_fields(form: &str, book: &str) -> Markup {
+    let day = format!("move-to-{form}");
+    let label = if form == "planned" { "Move to this day (empty: keep its own)" } else { "Move to this day" };
     html! {
         fieldset.act {
             legend { "With the chosen visits" }
             div.ways role="radiogroup" aria-label="What to do" {
-                label { input type="radio" name="act" value="book" checked; " Book: they stay where they are" }
+                label { input type="radio" name="act" value="book" checked; " " (book) }
                 label { input type="radio" name="act" value="release"; " End the booking" }
             }
             div.needs {
-                div { label for="move-to" { "Move to this day (empty: keep its own)" } input #move-to type="date" name="day"; }
+                div { label for=(day) { (label) } input id=(day) type="date" name="day"; }
                 button type="submit" { "Do it" }
             }
         }
@@ -352,6 +367,28 @@ fn waiting(document: &Document) -> Markup {
                     }
                 }
                 @if document.waiting.len() > MAX_ROWS { p.soft { "And " (document.waiting.len() - MAX_ROWS) " more, in " code { "GET /v1/rounds" } "." } }
+            }
+        }
+    }
+}
+
+/// Who would be worth a visit, and was left out because somebody said so.
+fn put_off(document: &Document) -> Markup {
+    html! {
+        @if !document.put_off.is_empty() {
+            section aria-labelledby="put-off" {
+                h2 #put-off { "Held or snoozed" }
+                p {
+                    "Worth a visit, but " (words::count(document.put_off.len(), "laptop is", "laptops are"))
+                    " held, or snoozed beyond the plan's first day: nobody is sent there until that is over and it is planned anew. Why stands with each."
+                }
+                ul { @for p in document.put_off.iter().take(MAX_ROWS) {
+                    li {
+                        (link(&p.laptop)) ", " (p.laptop.site) ": "
+                        @match p.until { Some(last) => { "snoozed to " (words::day(last)) }, None => "held" }
+                    }
+                } }
+                @if document.put_off.len() > MAX_ROWS { p.soft { "And " (document.put_off.len() - MAX_ROWS) " more, in " code { "GET /v1/rounds" } "." } }
             }
         }
     }
@@ -475,7 +512,8 @@ fn inputs(view: &View<'_>) -> Markup {
         view.hours.iter().filter(|((_, day), minutes)| *day >= view.today && **minutes > 0).collect();
     html! {
         details.no-print {
-            summary { "Hours and stock that it is planned from" }
+            summary { "Hours, stock and costs that it is planned from" }
+            p { a href="/rounds/costs" { "What things cost" } ": minutes, money, trips, spare units and days off." }
             @if coming.is_empty() { p { "No technician hours are set from today on." } } @else {
                 table.stacked {
                     caption { "Technician hours from today on." }

@@ -60,6 +60,8 @@ fn document() -> Document {
         check_again: vec![],
         unkept: vec![],
         booked_outside: vec![],
+        serviced: vec![],
+        put_off: vec![],
         orders: vec![],
     }
 }

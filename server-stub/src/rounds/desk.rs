@@ -16,11 +16,26 @@ pub struct Desk {
 }
 
 impl Desk {
-    /// The plan as it stands.
+    /// The plan without what was done since it was made, as [`dispatch::open_plan`].
     ///
     /// # Errors
     /// If the store fails.
     pub async fn plan<S: Store>(&self, store: &S) -> Result<Option<Arc<Document>>, StoreError> {
+        let Some(document) = self.whole_plan(store).await? else { return Ok(None) };
+        let serviced = store.serviced_since(document.made_at_ms).await?;
+        if serviced.is_empty() {
+            return Ok(Some(document));
+        }
+        let mut open = Document::clone(&document);
+        open.take_serviced(&serviced);
+        Ok(Some(Arc::new(open)))
+    }
+
+    /// The whole plan as it was made, with what was booked since.
+    ///
+    /// # Errors
+    /// If the store fails.
+    pub async fn whole_plan<S: Store>(&self, store: &S) -> Result<Option<Arc<Document>>, StoreError> {
         let Some(version) = store.round_plan_version().await? else { return Ok(None) };
         if let Some(document) = self.kept(version) {
             return Ok(Some(document));

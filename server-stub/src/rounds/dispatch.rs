@@ -4,10 +4,12 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use windrow_model::METHOD_VERSION;
+use windrow_model::trace::fleet::ServiceAction;
 
 use super::code::code_of;
 use super::document::{
-    BookedLaptop, Day, Document, Named, OrderedPart, PlannedVisit, SCHEMA, Suspected, WaitingLaptop,
+    BookedLaptop, Day, Document, Named, OrderedPart, PlannedVisit, PutOffLaptop, SCHEMA, Suspected,
+    WaitingLaptop,
 };
 use super::hours::Hours;
 use super::{Advice, Booking, Candidate, Order, Plan, Why};
@@ -21,6 +23,8 @@ use crate::store::{EpochMs, Store, StoreError};
 
 /// How far ahead a plan may begin, days: a year.
 const MAX_DAYS_AHEAD: u64 = 366;
+/// Days with hours that a refused booking names.
+const N_DAYS_NAMED: usize = 3;
 /// Visits read at once.
 const PAGE: u32 = 10_000;
 
@@ -93,7 +97,7 @@ pub async fn plan_rounds<S: Store>(
     })
     .await?;
     let document = document(plan, standings, &known, &hours, &costs, request, now_ms);
-    keep(store, &document).await?;
+    keep(store, &document, now_ms).await?;
     Ok(document)
 }
 
@@ -103,13 +107,26 @@ pub async fn plan_rounds<S: Store>(
 /// If the store fails.
 pub async fn mark_booked<S: Store>(
     store: &S,
-    mut document: Document,
     bookings: &[BookedVisit],
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
+    let Some(mut document) = read_plan(store).await? else { return Ok(()) };
     for visit in &mut document.visits {
         if let Some(booking) = bookings.iter().find(|b| b.device_id == visit.laptop.device_id) {
             (visit.why, visit.day) = (Why::Booked, booking.day);
+        }
+    }
+    // One that could not be kept can, on its new day; the next plan shows it there.
+    for booking in bookings {
+        let is_it = |l: &Named| l.device_id == booking.device_id;
+        if let Some(idx) = document.unkept.iter().position(is_it) {
+            let laptop = document.unkept.remove(idx);
+            document.booked_outside.push(BookedLaptop { laptop, day: booking.day });
+        }
+    }
+    for booked in &mut document.booked_outside {
+        if let Some(booking) = bookings.iter().find(|b| b.device_id == booked.laptop.device_id) {
+            booked.day = booking.day;
         }
     }
     keep_changed(store, document, now_ms).await
@@ -121,10 +138,10 @@ pub async fn mark_booked<S: Store>(
 /// If the store fails.
 pub async fn mark_released<S: Store>(
     store: &S,
-    mut document: Document,
     device_ids: &[String],
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
+    let Some(mut document) = read_plan(store).await? else { return Ok(()) };
     let is_meant = |v: &&mut PlannedVisit| v.why == Why::Booked && device_ids.contains(&v.laptop.device_id);
     for visit in document.visits.iter_mut().filter(is_meant) {
         visit.why = if visit.actions.is_empty() { Why::Random } else { Why::Benefit };
@@ -144,11 +161,21 @@ async fn keep_changed<S: Store>(
     let trips: HashMap<String, u32> =
         document.days.iter().map(|d| (d.site.clone(), d.trip_minutes)).collect();
     document.days = days(&document.visits, &hours, |site| trips.get(site).copied().unwrap_or_default());
-    document.made_at_ms = now_ms;
-    keep(store, &document).await
+    keep(store, &document, now_ms).await
 }
 
-/// The plan as it stands.
+/// The plan without what was done since it was made: whoever was serviced is no longer to be visited. Calendars have the
+/// whole plan, for a day on which somebody went stays a day on which somebody went.
+///
+/// # Errors
+/// As of [`read_plan`].
+pub async fn open_plan<S: Store>(store: &S) -> Result<Option<Document>, StoreError> {
+    let Some(mut document) = read_plan(store).await? else { return Ok(None) };
+    document.take_serviced(&store.serviced_since(document.made_at_ms).await?);
+    Ok(Some(document))
+}
+
+/// The whole plan as it was made, with what was booked since.
 ///
 /// # Errors
 /// If the store fails, or holds a plan that this version cannot read.
@@ -158,10 +185,10 @@ pub async fn read_plan<S: Store>(store: &S) -> Result<Option<Document>, StoreErr
     read.map(Some).map_err(|e| StoreError::Corrupt { column: "round_plan.plan", why: e.to_string() })
 }
 
-async fn keep<S: Store>(store: &S, document: &Document) -> Result<(), StoreError> {
+async fn keep<S: Store>(store: &S, document: &Document, now_ms: EpochMs) -> Result<(), StoreError> {
     let plan_json = serde_json::to_string(document)
         .map_err(|e| StoreError::Corrupt { column: "round_plan.plan", why: e.to_string() })?;
-    let plan = StoredPlan { made_at_ms: document.made_at_ms, plan_json };
+    let plan = StoredPlan { made_at_ms: now_ms, plan_json };
     store.round_plan_put(plan, document.from, document.site_days()).await
 }
 
@@ -175,13 +202,21 @@ pub async fn open_bookings<S: Store>(store: &S) -> Result<Vec<BookedVisit>, Stor
         return Ok(bookings);
     }
     let mut last_logged_ms: HashMap<String, EpochMs> = HashMap::new();
+    // An entry is as old as the one that it corrects.
+    let mut first_logged_ms: HashMap<i64, EpochMs> = HashMap::new();
     let mut after = 0;
     loop {
         let page: Vec<Visit> = store.visit_list(None, after, PAGE).await?;
         let n_read = page.len();
         after = page.last().map_or(after, |v| v.visit_id);
-        for visit in page.into_iter().filter(Visit::counts) {
-            last_logged_ms.insert(visit.device_id, visit.logged_at_ms);
+        for visit in page {
+            let corrected = visit.corrects.and_then(|corrects| first_logged_ms.get(&corrects).copied());
+            let logged_ms = corrected.unwrap_or(visit.logged_at_ms);
+            first_logged_ms.insert(visit.visit_id, logged_ms);
+            if visit.counts() {
+                let last = last_logged_ms.entry(visit.device_id).or_insert(logged_ms);
+                *last = logged_ms.max(*last);
+            }
         }
         if n_read < PAGE as usize {
             break;
@@ -193,26 +228,59 @@ pub async fn open_bookings<S: Store>(store: &S) -> Result<Vec<BookedVisit>, Stor
 
 /// Who takes part: everybody who is judged and still in use, but whoever is held or snoozed on the first day.
 pub fn candidates(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec<Candidate> {
-    let left_out: HashSet<&str> = known
-        .marks
-        .iter()
-        .filter(|m| matches!(m.kind, MarkKind::Hold | MarkKind::Snooze))
-        .map(|m| m.device_id.as_str())
-        .collect();
+    let left_out = marked(known, from);
+    let in_use = in_use(standings, known, from);
+    let takes_part = in_use.filter(|standing| !left_out.contains_key(standing.device_id()));
+    takes_part.map(|s| candidate(s, known)).collect()
+}
+
+/// Who is held, and who is snoozed on the plan's first day and until when.
+fn marked(known: &Known, from: NaiveDate) -> HashMap<&str, Option<NaiveDate>> {
+    let mut marked = HashMap::new();
+    for mark in &known.marks {
+        let until = mark.until_ms.and_then(words::date);
+        match mark.kind {
+            MarkKind::Hold => {
+                marked.insert(mark.device_id.as_str(), None);
+            }
+            MarkKind::Snooze if until.is_none_or(|last| last >= from) => {
+                marked.entry(mark.device_id.as_str()).or_insert(until);
+            }
+            MarkKind::Snooze | MarkKind::Check => {}
+        }
+    }
+    marked
+}
+
+/// Who is worth a visit by the judgement, and to whom nobody is sent for a mark's sake.
+fn put_off(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec<PutOffLaptop> {
+    let marked = marked(known, from);
+    let is_worth = |s: &&Standing| matches!(advice(s), Advice::Visit { .. });
+    let put_off = |s: &Standing| {
+        let until = *marked.get(s.device_id())?;
+        Some(PutOffLaptop { laptop: named(s, known), until })
+    };
+    in_use(standings, known, from).filter(is_worth).filter_map(put_off).collect()
+}
+
+/// Standings of laptops that are neither gone nor retired on a day.
+fn in_use<'a>(
+    standings: &'a [Standing],
+    known: &'a Known,
+    from: NaiveDate,
+) -> impl Iterator<Item = &'a Standing> {
     let retired: HashSet<&str> = known
         .scope
         .iter()
         .filter(|e| e.until_on.is_some_and(|last| last < from))
         .map(|e| &e.tag[..])
         .collect();
-    let takes_part = |standing: &&Standing| {
+    let is_in_use = move |standing: &&Standing| {
         let laptop = known.laptops.get(standing.device_id());
         let is_gone = laptop.is_some_and(|l| l.goes_on_as.is_some() || l.revoked_at_ms.is_some());
-        !is_gone
-            && !left_out.contains(standing.device_id())
-            && !retired.contains(&standing.last.asset_tag[..])
+        !is_gone && !retired.contains(&standing.last.asset_tag[..])
     };
-    standings.iter().filter(takes_part).map(|s| candidate(s, known)).collect()
+    standings.iter().filter(is_in_use)
 }
 
 fn candidate(standing: &Standing, known: &Known) -> Candidate {
@@ -310,6 +378,8 @@ fn document(
             .iter()
             .map(|(id, day)| BookedLaptop { laptop: name(id), day: *day })
             .collect(),
+        serviced: Vec::new(),
+        put_off: put_off(standings, known, request.from),
         orders: orders.collect(),
         visits,
     }
@@ -362,9 +432,114 @@ fn days(visits: &[PlannedVisit], hours: &Hours, trip_minutes: impl Fn(&str) -> u
 /// # Errors
 /// Why not, in words.
 pub fn check_first_day(from: NaiveDate, today: NaiveDate) -> Result<(), String> {
+    check_ahead("the plan's first day", from, today)
+}
+
+fn check_ahead(what: &str, day: NaiveDate, today: NaiveDate) -> Result<(), String> {
     let last = today.checked_add_days(chrono::Days::new(MAX_DAYS_AHEAD)).unwrap_or(today);
-    let what = || format!("the plan's first day `{from}` must be from today ({today}) to {last}");
-    if (today..=last).contains(&from) { Ok(()) } else { Err(what()) }
+    let is_near = (today..=last).contains(&day);
+    if is_near { Ok(()) } else { Err(format!("{what} `{day}` must be from today ({today}) to {last}")) }
+}
+
+/// A visit that somebody wants to book, or to move.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Meant {
+    /// The laptop.
+    pub device_id: String,
+    /// Where it is.
+    pub site: String,
+    day: NaiveDate,
+    actions: Vec<ServiceAction>,
+    is_booked: bool,
+}
+
+impl Meant {
+    /// A planned visit.
+    pub fn planned(visit: &PlannedVisit) -> Self {
+        Self {
+            device_id: visit.laptop.device_id.clone(),
+            site: visit.laptop.site.clone(),
+            day: visit.day,
+            actions: visit.actions.clone(),
+            is_booked: visit.why == Why::Booked,
+        }
+    }
+
+    /// The visit of a laptop: a planned one, or one that is booked beside the plan.
+    pub fn of(device_id: &str, document: &Document, open: &[BookedVisit]) -> Option<Self> {
+        if let Some(visit) = document.visit_of(device_id) {
+            return Some(Self::planned(visit));
+        }
+        let booking = open.iter().find(|b| b.device_id == device_id)?;
+        Some(Self {
+            device_id: device_id.to_owned(),
+            site: document.site_of(device_id)?.to_owned(),
+            day: booking.day,
+            actions: booking.actions.clone(),
+            is_booked: true,
+        })
+    }
+}
+
+/// What a booking is held against.
+#[derive(Debug, Clone, Copy)]
+pub struct Offered<'a> {
+    /// Technician hours.
+    pub hours: &'a Hours,
+    /// For days off.
+    pub costs: &'a Costs,
+    /// Today.
+    pub today: NaiveDate,
+}
+
+/// Bookings of visits on their own day or on another. Booked before and not moved: it stays as it was told.
+///
+/// # Errors
+/// Why one of them cannot be, in words.
+pub fn bookings(
+    meant: &[Meant],
+    move_to: Option<NaiveDate>,
+    offered: Offered<'_>,
+    now_ms: EpochMs,
+) -> Result<Vec<BookedVisit>, String> {
+    let mut bookings = Vec::with_capacity(meant.len());
+    for visit in meant {
+        let day = move_to.unwrap_or(visit.day);
+        if visit.is_booked && day == visit.day {
+            continue;
+        }
+        check_booking(&visit.site, day, offered)?;
+        bookings.push(BookedVisit {
+            device_id: visit.device_id.clone(),
+            day,
+            actions: visit.actions.clone(),
+            booked_at_ms: now_ms,
+        });
+    }
+    Ok(bookings)
+}
+
+/// Whether somebody can be told that a visit takes place at a site on a day: a technician must be there.
+///
+/// # Errors
+/// Why not, in words, with days that are possible.
+fn check_booking(site: &str, day: NaiveDate, offered: Offered<'_>) -> Result<(), String> {
+    let Offered { hours, costs, today } = offered;
+    check_ahead("the day of a booking", day, today)?;
+    let is_there = |((at, on), minutes): &(&(String, NaiveDate), &u32)| {
+        at == site && *on >= today && **minutes > 0 && !costs.is_day_off(site, *on)
+    };
+    let mut days = hours.iter().filter(is_there).map(|((_, on), _)| *on);
+    if days.clone().any(|on| on == day) {
+        return Ok(());
+    }
+    let next: Vec<String> = days.by_ref().take(N_DAYS_NAMED).map(|on| on.to_string()).collect();
+    let instead = if next.is_empty() {
+        "nor on any later day that is known".to_owned()
+    } else {
+        format!("but on {}", next.join(", "))
+    };
+    Err(format!("no technician has hours at `{site}` on {day}, {instead}"))
 }
 
 /// What is missing for a plan to say anything, in words with the remedy.

@@ -1,5 +1,7 @@
 //! The plan as it is kept and shown: by names, with what a work sheet needs. Its fields are a promise (docs/rounds.md).
 
+use std::collections::{BTreeSet, HashSet};
+
 use chrono::NaiveDate;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -52,6 +54,12 @@ pub struct Document {
     /// Booked for a day before or after those of the plan; absent in a plan that an older version made.
     #[serde(default)]
     pub booked_outside: Vec<BookedLaptop>,
+    /// Planned, and a visit was logged since; absent in a plan that an older version made.
+    #[serde(default)]
+    pub serviced: Vec<Named>,
+    /// Worth a visit, but held or snoozed; absent in a plan that an older version made.
+    #[serde(default)]
+    pub put_off: Vec<PutOffLaptop>,
     /// Parts to order.
     pub orders: Vec<OrderedPart>,
 }
@@ -168,6 +176,18 @@ pub struct BookedLaptop {
     pub day: NaiveDate,
 }
 
+/// A laptop that would be worth a visit, and to which nobody is sent because somebody said so. Why stands with the laptop.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "PutOffLaptop")]
+pub struct PutOffLaptop {
+    /// The laptop.
+    #[serde(flatten)]
+    pub laptop: Named,
+    /// Last day of its snooze; absent: it is held until somebody lets it go.
+    #[schemars(with = "Option<String>")]
+    pub until: Option<NaiveDate>,
+}
+
 /// Parts to order.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct OrderedPart {
@@ -215,6 +235,40 @@ impl Document {
         self.visits.iter().find(|v| v.code == code)
     }
 
+    /// Takes laptops out of what is still to be done, since their visits were logged.
+    pub fn take_serviced(&mut self, device_ids: &[String]) {
+        if device_ids.is_empty() {
+            return;
+        }
+        let ids: HashSet<&str> = device_ids.iter().map(String::as_str).collect();
+        let mut taken: BTreeSet<Named> = BTreeSet::new();
+        let mut stays = |laptop: &Named| {
+            let is_done = ids.contains(laptop.device_id.as_str());
+            if is_done {
+                taken.insert(laptop.clone());
+            }
+            !is_done
+        };
+        self.visits.retain(|v| stays(&v.laptop));
+        self.booked_outside.retain(|b| stays(&b.laptop));
+        self.unkept.retain(&mut stays);
+        self.waiting.retain(|w| stays(&w.laptop));
+        self.put_off.retain(|p| stays(&p.laptop));
+        self.serviced.extend(taken);
+        self.take_times();
+    }
+
+    /// Days hold the visits that are left; one without any is over.
+    fn take_times(&mut self) {
+        let visits = &self.visits;
+        self.days.retain_mut(|d| {
+            let of_day = visits.iter().filter(|v| v.day == d.day && v.laptop.site == d.site);
+            let (n, minutes) = of_day.fold((0, 0), |(n, minutes), v| (n + 1, minutes + v.minutes));
+            d.visit_minutes = minutes;
+            n > 0
+        });
+    }
+
     /// Only what stands at one site.
     #[must_use]
     pub fn at_site(mut self, site: &str) -> Self {
@@ -224,6 +278,8 @@ impl Document {
         self.check_again.retain(|l| l.site == site);
         self.unkept.retain(|l| l.site == site);
         self.booked_outside.retain(|b| b.laptop.site == site);
+        self.serviced.retain(|l| l.site == site);
+        self.put_off.retain(|p| p.laptop.site == site);
         self
     }
 

@@ -8,7 +8,9 @@ use windrow_model::trace::fleet::ServiceAction;
 use super::hours::{Hours, Stock, Stocked};
 use super::problem::{Assignment, Item, Part, Problem, Slot};
 use super::waits::{parts_left, waits_for};
-use super::{Advice, Candidate, MAX_DAYS, NO_FAULTS, Order, PartOrder, Plan, Solution, Visit, Waiting, Why};
+use super::{
+    Advice, Candidate, MAX_DAYS, NO_FAULTS, Order, PartOrder, Plan, Solution, Visit, Waiting, WaitsFor, Why,
+};
 use crate::costs::{Costs, VisitWorth};
 
 /// What is known while planning.
@@ -84,7 +86,7 @@ impl<'a> Draft<'a> {
         for ((name, day), minutes) in hours {
             let Ok(site) = self.sites.binary_search(&name.as_str()) else { continue };
             let Some(number) = self.day_number(*day) else { continue };
-            if self.costs.is_day_off(name, *day) {
+            if *minutes == 0 || self.costs.is_day_off(name, *day) {
                 continue;
             }
             let trip = self.costs.trip_to(name);
@@ -180,10 +182,11 @@ impl<'a> Draft<'a> {
             return;
         }
         let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
-        match self.slot_of(site, day) {
-            Some(slot) => self.take(slot, work.minutes.ceil() as u32),
-            None => self.plan.unkept.push(candidate.device_id.clone()),
-        }
+        let Some(slot) = self.slot_of(site, day) else {
+            self.plan.unkept.push(candidate.device_id.clone());
+            return;
+        };
+        self.take(slot, work.minutes.ceil() as u32);
         self.push(candidate, day, work, Why::Booked);
     }
 
@@ -262,7 +265,11 @@ impl<'a> Draft<'a> {
                 device_id: candidate.device_id.clone(),
                 site: candidate.site.clone(),
                 waiting_cost: work.benefit_per_day * n_days,
-                waits_for: waits_for(&self.problem, &parts_left, item),
+                waits_for: if candidate.site.is_empty() {
+                    WaitsFor::Site
+                } else {
+                    waits_for(&self.problem, &parts_left, item)
+                },
                 work,
             }
         });

@@ -21,8 +21,8 @@ const MAX_HOURS: f64 = 400.0;
 const MAX_STOCK: u32 = 100_000;
 /// Longest lead time.
 const MAX_LEAD_DAYS: u32 = 366;
-/// Years whose days are planned.
-const YEARS: RangeInclusive<i32> = 2000..=9999;
+/// Years whose days are planned: the year after the last one still has four digits in every calendar.
+const YEARS: RangeInclusive<i32> = 2000..=2199;
 /// Longest name.
 const MAX_NAME_BYTES: usize = 100;
 
@@ -299,7 +299,7 @@ mod tests {
         refused(parse_hours("site,date,hours\nnorth,2026-02-30,8\n"), "line 2, column 7: must be a day");
         refused(
             parse_hours("site,date,hours\nn,+262142-12-31,8\n"),
-            "must be a day of the years 2000 to 9999",
+            "must be a day of the years 2000 to 2199",
         );
         refused(parse_hours("site,date,hours\nnorth,2026-02-02,NaN\n"), "line 2, column 18: must be hours");
         refused(parse_hours("site,date,hours\nnorth,2026-02-02,400.1\n"), "must be hours from 0 to 400");

@@ -147,6 +147,7 @@ fn a_booking_is_kept_though_nothing_is_known_any_more_and_one_that_cannot_be_kep
         "what was not done in January is planned anew"
     );
     assert_eq!(plan.unkept, ["LIB-003", "LIB-004"], "gone from the fleet; nobody is there that day");
+    assert_eq!(of("LIB-004"), None, "told once");
 }
 
 #[test]

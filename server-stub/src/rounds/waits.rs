@@ -9,6 +9,8 @@ use super::problem::{ItemIdx, Problem, SlotIdx};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum WaitsFor {
+    /// Nobody knows at which site it is.
+    Site,
     /// Nobody has hours at its site in the days of the plan.
     Hours,
     /// On every day with hours its part is neither in stock nor arrived.
@@ -25,6 +27,7 @@ impl WaitsFor {
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
+            Self::Site => "its site isn't known",
             Self::Hours => "nobody has hours there",
             Self::Part => "its part isn't there yet",
             Self::Minutes => "no time left",

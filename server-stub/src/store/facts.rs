@@ -475,6 +475,11 @@ pub trait FactStore {
         after_visit_id: i64,
         limit: u32,
     ) -> impl Future<Output = Result<Vec<Visit>, StoreError>> + Send;
+    /// Laptops with a visit that was first logged at or after that time and took place, as far as the entries say today.
+    fn serviced_since(
+        &self,
+        since_ms: EpochMs,
+    ) -> impl Future<Output = Result<Vec<String>, StoreError>> + Send;
     /// Erases free text and what could still prove it; the commitments stay, and an event names them.
     fn text_erase(
         &self,

@@ -111,6 +111,7 @@ fn table(document: &Document, output: &mut Output) -> Result<(), Failure> {
     say_summary(document, output);
     say_rest(document, output);
     say_booked_outside(document, output);
+    say_put_off(document, output);
     if !document.visits.is_empty() {
         output.say("Before anybody opens a laptop:");
         for caution in cautions::SERVICE {
@@ -188,8 +189,38 @@ fn say_rest(document: &Document, output: &mut Output) {
     if !document.unkept.is_empty() {
         let names = named(&document.unkept);
         output.say(&format!(
-            "{} bookings cannot be kept (gone, held, or nobody is there that day): {names}",
+            "{} bookings cannot be kept (gone, held, or nobody is there that day; `windrow-hub rounds book TAG --move-to` moves one): {names}",
             document.unkept.len()
+        ));
+    }
+}
+
+fn say_put_off(document: &Document, output: &mut Output) {
+    let put_off = &document.put_off;
+    if !put_off.is_empty() {
+        let names: Vec<String> = put_off
+            .iter()
+            .take(MAX_NAMED)
+            .map(|p| match p.until {
+                Some(last) => format!("{} (snoozed to {last})", p.laptop.name()),
+                None => format!("{} (held)", p.laptop.name()),
+            })
+            .collect();
+        output.say(&format!(
+            "{} would be worth a visit and are held or snoozed: {}{}",
+            put_off.len(),
+            names.join(", "),
+            more(put_off.len())
+        ));
+    }
+    let serviced = &document.serviced;
+    if !serviced.is_empty() {
+        let names: Vec<&str> = serviced.iter().take(MAX_NAMED).map(Named::name).collect();
+        output.say(&format!(
+            "{} serviced since it was planned: {}{}",
+            serviced.len(),
+            names.join(", "),
+            more(serviced.len())
         ));
     }
 }
@@ -200,7 +231,7 @@ fn say_booked_outside(document: &Document, output: &mut Output) {
         let names: Vec<String> =
             booked.iter().take(MAX_NAMED).map(|b| format!("{} ({})", b.laptop.name(), b.day)).collect();
         output.say(&format!(
-            "{} booked outside the plan's days (`windrow-hub rounds release` ends a booking): {}{}",
+            "{} booked beside the plan (`windrow-hub rounds release` ends a booking, `book --move-to` moves it): {}{}",
             booked.len(),
             names.join(", "),
             more(booked.len())

@@ -4,6 +4,7 @@ use super::denied::Denied;
 use crate::access::{Role, Secret, Viewer};
 use crate::http::{Hub, Problem};
 use crate::pages::roles::Made;
+use crate::sites;
 use crate::store::Store;
 use crate::store::access::{Grant, Granted, NewGrant};
 use crate::visits;
@@ -52,6 +53,9 @@ pub(in crate::http) async fn make<S: Store>(
     }
     if asked.days.is_some_and(|days| !(1..=MAX_DAYS).contains(&days)) {
         return Err(bad_days(&asked.days.unwrap_or_default().to_string()));
+    }
+    if let Some(what) = sites::unknown(&hub.store, site.as_deref().into_iter()).await? {
+        return Err(Denied::bad("site", what));
     }
     let now_ms = hub.clock.now_ms();
     let token = Secret::new_token().map_err(|e| {

@@ -10,15 +10,16 @@ use crate::access::Viewer;
 use crate::costs::{self, in_force::Source};
 use crate::http::{Hub, download, judged};
 use crate::pages::words;
+use crate::rounds::MAX_DAYS;
 use crate::rounds::calendar as ics;
 use crate::rounds::code;
-use crate::rounds::dispatch::{self, Request};
-use crate::rounds::document::{Document, PlannedVisit};
+use crate::rounds::dispatch::{self, Meant, Offered, Request};
+use crate::rounds::document::Document;
 use crate::rounds::hours::{self, BadField, Hours, Stock};
-use crate::rounds::{MAX_DAYS, Why};
+use crate::sites;
 use crate::store::facts::Actor;
 use crate::store::rounds::BookedVisit;
-use crate::store::{EpochMs, Store, StoreError};
+use crate::store::{Store, StoreError};
 
 /// Days of a plan where nobody says: two working weeks.
 const USUAL_DAYS: u64 = 14;
@@ -224,6 +225,9 @@ pub(in crate::http) async fn put_hours<S: Store>(
     if !hours.keys().all(|(site, _)| viewer.sees(site)) {
         return Err(Denied::NoSuch { code: NO_SUCH_SITE, what: "site" });
     }
+    if let Some(what) = sites::unknown(&hub.store, hours.keys().map(|(site, _)| site.as_str())).await? {
+        return Err(Denied::bad("site", what));
+    }
     let n_taken = hours.len();
     hub.store.round_hours_put(hours).await?;
     Ok(n_taken)
@@ -301,17 +305,23 @@ pub(in crate::http) async fn book<S: Store>(
     let now_ms = hub.clock.now_ms();
     match deed {
         BookDeed::Book(day) => {
-            let visits = planned(&document, viewer, device_ids)?;
-            let bookings = bookings(&visits, day, today(hub), now_ms)?;
+            let open = dispatch::open_bookings(&hub.store).await?;
+            let meant = meant(&document, &open, viewer, device_ids)?;
+            let (hours, _) = hub.store.round_input_get().await?;
+            hub.costs.refresh(&hub.store).await?;
+            let (costs, _) = hub.costs.now();
+            let offered = Offered { hours: &hours, costs: &costs, today: today(hub) };
+            let bookings =
+                dispatch::bookings(&meant, day, offered, now_ms).map_err(|what| Denied::bad("day", what))?;
             let actor = Actor::of(viewer);
             hub.store.booking_put(bookings.clone(), actor).await?;
-            dispatch::mark_booked(&hub.store, Document::clone(&document), &bookings, now_ms).await?;
+            dispatch::mark_booked(&hub.store, &bookings, now_ms).await?;
         }
         BookDeed::Release => {
             let open = dispatch::open_bookings(&hub.store).await?;
             check_releasable(&document, &open, viewer, device_ids)?;
             hub.store.booking_end(device_ids.to_vec()).await?;
-            dispatch::mark_released(&hub.store, Document::clone(&document), device_ids, now_ms).await?;
+            dispatch::mark_released(&hub.store, device_ids, now_ms).await?;
         }
     }
     Ok(device_ids.len())
@@ -335,39 +345,14 @@ fn check_releasable(
     if all { Ok(()) } else { Err(no_such_visit()) }
 }
 
-fn planned<'a>(
-    document: &'a Document,
+fn meant(
+    document: &Document,
+    open: &[BookedVisit],
     viewer: &Viewer,
     device_ids: &[String],
-) -> Result<Vec<&'a PlannedVisit>, Denied> {
-    let visit = |id: &String| document.visit_of(id).filter(|v| viewer.sees(&v.laptop.site));
-    device_ids.iter().map(|id| visit(id).ok_or_else(no_such_visit)).collect()
-}
-
-fn bookings(
-    visits: &[&PlannedVisit],
-    day: Option<NaiveDate>,
-    today: NaiveDate,
-    now_ms: EpochMs,
-) -> Result<Vec<BookedVisit>, Denied> {
-    let mut bookings = Vec::with_capacity(visits.len());
-    for visit in visits {
-        let day = day.unwrap_or(visit.day);
-        if day < today {
-            return Err(Denied::bad("day", format!("{day} is past: a booking is for today or later")));
-        }
-        hours::check_day(day).map_err(|what| Denied::bad("day", format!("`{day}`: {what}")))?;
-        // Booked before and not moved: it stays as it was told.
-        if visit.why != Why::Booked || day != visit.day {
-            bookings.push(BookedVisit {
-                device_id: visit.laptop.device_id.clone(),
-                day,
-                actions: visit.actions.clone(),
-                booked_at_ms: now_ms,
-            });
-        }
-    }
-    Ok(bookings)
+) -> Result<Vec<Meant>, Denied> {
+    let one = |id: &String| Meant::of(id, document, open).filter(|meant| viewer.sees(&meant.site));
+    device_ids.iter().map(|id| one(id).ok_or_else(no_such_visit)).collect()
 }
 
 /// The rounds as an iCalendar file, with when a day begins (`08:30`; empty: whole days).
@@ -388,7 +373,8 @@ pub(in crate::http) async fn calendar<S: Store>(
             })?),
         };
     let site = viewer.site.as_deref().or(site);
-    let document = seen_plan(hub, viewer).await?;
+    // The site alone is written, whoever asks.
+    let document = hub.desk.whole_plan(&hub.store).await?;
     let events = hub.store.round_event_list().await?;
     let text = ics::calendar(document.as_deref(), &events, &ics::Setting { site, starts });
     Ok(download("windrow-rounds.ics", "text/calendar; charset=utf-8", text.into()))

@@ -84,17 +84,17 @@ fn read<S>(hub: &Hub<S>, viewer: &Viewer, asked: &VisitAsked<'_>) -> Result<NewV
         Replaces::Corrects(visit) => (Some(visit), false),
         Replaces::Withdraws(visit) => (Some(visit), true),
     };
-    let text = |field: &'static str, given: &str| {
-        visits::text(given).map_err(|why| Denied::bad(field, format!("the field `{field}`: {why}")))
+    let text = |field: &'static str, read: Result<String, String>| {
+        read.map_err(|why| Denied::bad(field, format!("the field `{field}`: {why}")))
     };
     Ok(NewVisit {
         device_id: asked.device_id.to_owned(),
         visited_on,
         actions: actions(&asked.actions, is_withdrawn)?,
         minutes: asked.minutes,
-        found: text("found", asked.found)?,
-        parts: text("parts", asked.parts)?,
-        note: text("note", asked.note)?,
+        found: text("found", visits::line(asked.found))?,
+        parts: text("parts", visits::line(asked.parts))?,
+        note: text("note", visits::text(asked.note))?,
         corrects,
         is_withdrawn,
         actor: Actor::of(viewer),

@@ -5,6 +5,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Redirect;
 use chrono::NaiveDate;
+use serde::Deserialize;
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::no_such;
@@ -15,8 +16,9 @@ use crate::http::filled::marks::{MarkAsked, MarkDeed};
 use crate::http::filled::visits::{self, Replaces, VisitAsked};
 use crate::http::sign_in::own_path;
 use crate::http::{BAD_FORM, Hub, NOT_NOW, Problem, body};
+use crate::pages::layout::Notice;
 use crate::store::Store;
-use crate::store::facts::Laptop;
+use crate::store::facts::{Laptop, Visit};
 
 /// Most laptops in one form: a page of the list.
 const MAX_LAPTOPS: usize = 200;
@@ -121,11 +123,47 @@ pub(super) async fn visit<S: Store>(
         note: fields.one("note"),
         replaces: replaced(&fields)?,
     };
-    visits::log(&hub, &viewer, &asked).await.map_err(Denied::on_page)?;
-    Ok(match fields.one("back") {
-        "" => Redirect::to(&format!("/laptops/{device_id}")),
-        back => Redirect::to(own_path(back)),
-    })
+    let (visit_id, _) = visits::log(&hub, &viewer, &asked).await.map_err(Denied::on_page)?;
+    let own = format!("/laptops/{device_id}");
+    let back = match fields.one("back") {
+        "" => &own,
+        back => own_path(back),
+    };
+    let joint = if back.contains('?') { '&' } else { '?' };
+    Ok(Redirect::to(&format!("{back}{joint}logged={visit_id}")))
+}
+
+/// What a laptop's page may be told in its address: the number of a visit that was logged just now.
+#[derive(Debug, Default, Deserialize)]
+pub(super) struct JustLogged {
+    #[serde(default)]
+    logged: String,
+}
+
+impl JustLogged {
+    /// What to say of it. Nothing where the laptop has no such visit: an address is easily made up.
+    pub(super) async fn notice<S: Store>(
+        &self,
+        hub: &Hub<S>,
+        device_id: &str,
+    ) -> Result<Option<Notice>, Problem> {
+        let Ok(visit_id) = self.logged.parse::<i64>() else { return Ok(None) };
+        let after = visit_id.saturating_sub(1);
+        let found = hub.store.visit_list(Some(device_id.to_owned()), after, 1).await;
+        let visit = found.map_err(|e| Problem::of_store(&e))?.into_iter().find(|v| v.visit_id == visit_id);
+        Ok(visit.map(|visit| Notice::Done(words_of(&visit))))
+    }
+}
+
+fn words_of(visit: &Visit) -> String {
+    let (number, day) = (visit.visit_id, visit.visited_on.format("%-d %b %Y"));
+    match (visit.is_withdrawn, visit.corrects) {
+        (true, Some(corrected)) => format!("Logged as {number}: visit {corrected} never took place."),
+        (_, Some(corrected)) => format!("Logged as visit {number} of {day}, in place of {corrected}."),
+        (_, None) => {
+            format!("Logged as visit {number} of {day}. The next check shows whether it helped: ask for it.")
+        }
+    }
 }
 
 /// The entry that a new one replaces.

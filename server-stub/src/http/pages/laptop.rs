@@ -4,9 +4,10 @@ use axum::extract::State;
 use axum::response::Response;
 use windrow_model::record::Digest;
 
+use super::act::JustLogged;
 use super::{no_such, respond, shown};
 use crate::access::Viewer;
-use crate::http::asked::Path;
+use crate::http::asked::{Path, Query};
 use crate::http::filled::laptop as filled;
 use crate::http::{Hub, Problem, download};
 use crate::pages::laptop;
@@ -19,6 +20,7 @@ pub(super) async fn page<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
     Path(device_id): Path<String>,
+    Query(told): Query<JustLogged>,
 ) -> Result<Response, Problem> {
     let shown = shown(&hub)?;
     let (entry, standing) = shown
@@ -59,8 +61,9 @@ pub(super) async fn page<S: Store>(
     };
     let body = laptop::body(&view, &super::reader(&viewer));
     let title = format!("Laptop {}", entry.name());
-    let content =
-        Content { title: &title, room: Room::ServiceList, class: "laptop-page", notice: None, body };
+    let notice = told.notice(&hub, &device_id).await?;
+    let notice = notice.as_ref();
+    let content = Content { title: &title, room: Room::ServiceList, class: "laptop-page", notice, body };
     Ok(respond(&content, &viewer))
 }
 

@@ -10,6 +10,7 @@ mod laptop;
 mod models;
 mod places;
 mod roles;
+mod round_costs;
 mod round_laptop;
 mod rounds;
 #[cfg(test)]
@@ -52,6 +53,7 @@ pub(super) fn routes<S: Store>() -> Router<Hub<S>> {
         .route("/rounds/plan", post(rounds::plan::<S>))
         .route("/rounds/hours", post(rounds::hours::<S>))
         .route("/rounds/stock", post(rounds::stock::<S>))
+        .route("/rounds/costs", get(round_costs::page::<S>).post(round_costs::set::<S>))
         .route("/rounds/book", post(rounds::book::<S>))
         .route("/rounds/sheet", get(rounds::sheet::<S>))
         .route("/rounds/calendar.ics", get(rounds::calendar::<S>))

@@ -4,7 +4,7 @@ use axum::extract::State;
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
-use super::act::seen_laptop;
+use super::act::{JustLogged, seen_laptop};
 use super::{reader, respond};
 use crate::access::Viewer;
 use crate::http::asked::{Path, Query};
@@ -61,6 +61,7 @@ pub(super) async fn page<S: Store>(
     State(hub): State<Hub<S>>,
     viewer: Viewer,
     Path(device_id): Path<String>,
+    Query(told): Query<JustLogged>,
 ) -> Result<Response, Problem> {
     let laptop = seen_laptop(&hub, &viewer, &device_id).await?;
     // A laptop that joined and was never checked, or a hub that just began, has no judgement to show.
@@ -90,6 +91,8 @@ pub(super) async fn page<S: Store>(
     };
     let body = round_laptop::body(&view, &reader(&viewer));
     let title = format!("Service {}", round_laptop::name(&laptop));
-    let content = Content { title: &title, room: Room::Rounds, class: "round-laptop", notice: None, body };
+    let notice = told.notice(&hub, &device_id).await?;
+    let notice = notice.as_ref();
+    let content = Content { title: &title, room: Room::Rounds, class: "round-laptop", notice, body };
     Ok(respond(&content, &viewer))
 }

@@ -94,11 +94,116 @@ async fn rounds_are_planned_booked_printed_and_logged() {
     let kind = "Content-Type: application/x-www-form-urlencoded";
     let logged =
         hub.request("POST", &format!("/laptops/{id}/visits"), &[&token, kind], visit.as_bytes()).await;
-    assert!(logged.status == 303 && logged.head.contains(&format!("location: {address}")), "{}", logged.head);
+    assert!(
+        logged.status == 303 && logged.head.contains(&format!("location: {address}?logged=1")),
+        "{}",
+        logged.head
+    );
+    let page = get(&hub, &technician, &format!("{address}?logged=1")).await.body;
+    assert!(page.contains("Logged as visit 1 of"), "{page}");
+    assert!(!get(&hub, &technician, &format!("{address}?logged=2")).await.body.contains("Logged as"));
     assert_eq!(
         post(&hub, &technician, "/laptops/act", &format!("laptop={id}&act=ask&until=2026-04-01")).await,
         303
     );
+    // What was done is no longer to be done, on the page, the sheet and in calendars.
+    let page = get(&hub, &technician, "/rounds").await.body;
+    assert!(page.contains("Serviced since: ") && !page.contains(&code), "{page}");
+    assert_eq!(get(&hub, &technician, &format!("/rounds/sheet?{query}")).await.status, 404);
+    let calendar = get(&hub, &technician, "/rounds/calendar.ics").await.body;
+    assert!(calendar.contains("STATUS:CONFIRMED"), "somebody went there: {calendar}");
+    // It never took place: it is to be done again.
+    let withdraw = format!("visited_on={today}&corrects=1&withdraw=yes");
+    assert_eq!(post(&hub, &technician, &format!("/laptops/{id}/visits"), &withdraw).await, 303);
+    let page = get(&hub, &technician, "/rounds").await.body;
+    assert!(page.contains(&code) && !page.contains("Serviced since"), "{page}");
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn who_is_held_or_snoozed_is_listed_and_a_snooze_ends_before_a_later_plan() {
+    let (hub, id) = hub_of_one().await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let today = words::date(hub.clock.wall().now_ms()).unwrap();
+    let day = |n: u64| today + chrono::Days::new(n);
+    let hours = format!("site=north&from={today}&until={}&hours=5&weekends=yes", day(30));
+    assert_eq!(post(&hub, &admin, "/rounds/hours", &hours).await, 303);
+    let snooze = format!("laptop={id}&act=snooze&until={}&why=exams", day(3));
+    assert_eq!(post(&hub, &admin, "/laptops/act", &snooze).await, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    let page = get(&hub, &admin, "/rounds").await.body;
+    assert!(page.contains("Held or snoozed") && page.contains("snoozed to"), "{page}");
+    assert!(!page.contains("exams"), "a reason can be erased, and the plan would keep it");
+    assert_eq!(post(&hub, &admin, "/rounds/plan", &format!("days=14&from={}", day(4))).await, 303);
+    let page = get(&hub, &admin, "/rounds").await.body;
+    assert!(page.contains("1 visit") && !page.contains("Held or snoozed"), "{page}");
+    assert_eq!(post(&hub, &admin, "/laptops/act", &format!("laptop={id}&act=hold&why=recall")).await, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", &format!("days=14&from={}", day(4))).await, 303);
+    assert!(get(&hub, &admin, "/rounds").await.body.contains(": held"));
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn nobody_is_booked_for_a_day_without_a_technician_and_a_booking_can_be_moved() {
+    let (hub, id) = hub_of_one().await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let today = words::date(hub.clock.wall().now_ms()).unwrap();
+    let day = |n: u64| today + chrono::Days::new(n);
+    for n in [1, 3, 20] {
+        let hours = format!("site=north&from={}&hours=5", day(n));
+        assert_eq!(post(&hub, &admin, "/rounds/hours", &hours).await, 303);
+    }
+    let said = |answer: Answer, words: &str| assert!(answer.body.contains(words), "{}", answer.body);
+    let send = async |path: &str, form: String| {
+        let token = format!("Authorization: Bearer {admin}");
+        let kind = "Content-Type: application/x-www-form-urlencoded";
+        hub.request("POST", path, &[&token, kind, HTML], form.as_bytes()).await
+    };
+    let wrong = send("/rounds/hours", format!("site=Nort&from={today}&hours=5")).await;
+    assert_eq!(wrong.status, 422);
+    said(wrong, "the sites are north");
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    let book = |day: chrono::NaiveDate| format!("laptop={id}&act=book&day={day}");
+    said(send("/rounds/book", book(day(2))).await, &format!("but on {}, {}, {}", day(1), day(3), day(20)));
+    said(send("/rounds/book", book(day(400))).await, "must be from today");
+    assert_eq!(send("/rounds/book", book(day(20))).await.status, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    said(get(&hub, &admin, "/rounds").await, "Booked beside the plan");
+    assert_eq!(send("/rounds/book", book(day(3))).await.status, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    let page = get(&hub, &admin, "/rounds").await.body;
+    assert!(page.contains("<b>booked</b>") && !page.contains("Booked beside the plan"), "{page}");
+    // Its day loses its hours: it is told once, among what cannot be kept, and can be moved from there.
+    assert_eq!(send("/rounds/hours", format!("site=north&from={}&hours=0", day(3))).await.status, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    let page = get(&hub, &admin, "/rounds").await.body;
+    assert!(page.contains("Bookings that cannot be kept") && !page.contains("<b>booked</b>"), "{page}");
+    assert_eq!(send("/rounds/book", book(day(1))).await.status, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    said(get(&hub, &admin, "/rounds").await, "<b>booked</b>");
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn costs_are_set_by_a_form_that_keeps_what_was_typed() {
+    let (hub, _) = hub_of_one().await;
+    let (admin, auditor) = (hub.grant(Role::Admin, None).await, hub.grant(Role::Auditor, None).await);
+    let page = get(&hub, &auditor, "/rounds/costs").await.body;
+    assert!(page.contains("these are the defaults") && !page.contains("<textarea"), "{page}");
+    let form =
+        |toml: &str| form_urlencoded::Serializer::new(String::new()).append_pair("costs", toml).finish();
+    assert_eq!(post(&hub, &auditor, "/rounds/costs", &form("currency = \"crowns\"")).await, 403);
+    let token = format!("Authorization: Bearer {admin}");
+    let kind = "Content-Type: application/x-www-form-urlencoded";
+    let bad = form("currency = \"crowns\"\r\n[minutes]\r\nclean = -1\r\n");
+    let refused = hub.request("POST", "/rounds/costs", &[&token, kind, HTML], bad.as_bytes()).await;
+    assert_eq!(refused.status, 422);
+    for words in ["Nothing was set", "line 3", "crowns", "clean = -1"] {
+        assert!(refused.body.contains(words), "{words}: {}", refused.body);
+    }
+    assert_eq!(post(&hub, &admin, "/rounds/costs", &form("currency = \"crowns\"\r\n")).await, 303);
+    let page = get(&hub, &admin, "/rounds/costs").await.body;
+    assert!(page.contains("crowns") && page.contains("Set "), "{page}");
     hub.stop().await;
 }
 

@@ -8,7 +8,8 @@ use crate::http::Limits;
 use crate::rounds::code::code_of;
 use crate::testing::TestHub;
 
-const FILE: &str = "site,date,hours\nnorth,2026-02-02,5\nnorth,2026-02-03,4.5\nsouth,2026-02-02,8\n";
+const TWO_SITES: &str = "site,date,hours\nnorth,2026-02-02,5\nnorth,2026-02-03,4.5\nsouth,2026-02-02,8\n";
+const FILE: &str = "site,date,hours\nnorth,2026-02-02,5\nnorth,2026-02-03,4.5\nnorth,2026-03-20,8\n";
 
 #[tokio::test]
 async fn rounds_are_planned_booked_and_given_as_a_work_sheet() {
@@ -82,7 +83,7 @@ async fn rounds_are_planned_booked_and_given_as_a_work_sheet() {
 async fn hours_and_stock_come_in_as_files_and_go_out_page_by_page() {
     let hub = TestHub::start(Limits::default()).await;
     let admin = hub.grant(Role::Admin, None).await;
-    let taken = post(&hub, &admin, "/v1/rounds/hours", "text/csv", FILE.as_bytes()).await;
+    let taken = post(&hub, &admin, "/v1/rounds/hours", "text/csv", TWO_SITES.as_bytes()).await;
     assert_eq!(taken.json(), json!({"n_taken": 3}));
     let all = all_pages(&hub, &admin, "/v1/rounds/hours?limit=1", "hours").await;
     assert_eq!(all[1], json!({"site": "north", "date": "2026-02-03", "hours": 4.5}));
@@ -169,7 +170,7 @@ async fn a_booking_past_the_plan_is_listed_and_can_be_ended() {
     assert_eq!(theirs["booked_outside"], json!([]));
     let bearer = format!("Authorization: Bearer {technician}");
     let page = hub.request("GET", "/rounds", &[&bearer, "Accept: text/html"], b"").await.body;
-    assert!(page.contains("Booked outside the plan") && page.contains("20 Mar 2026"), "{page}");
+    assert!(page.contains("Booked beside the plan") && page.contains("20 Mar 2026"), "{page}");
     let release = json!({"act": "release", "laptops": [id]});
     let released = post_json(&hub, &technician, "/v1/rounds/bookings", &release).await;
     assert_eq!(released.json(), json!({"n_visits": 1}), "{released:?}");

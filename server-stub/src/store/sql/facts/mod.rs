@@ -138,6 +138,10 @@ impl FactStore for SqlStore {
         visits::list(&self.readers, device_id.as_deref(), after_visit_id, limit).await
     }
 
+    async fn serviced_since(&self, since_ms: EpochMs) -> Result<Vec<String>, StoreError> {
+        visits::serviced_since(&self.readers, since_ms).await
+    }
+
     async fn text_erase(&self, what: Erasing, actor: Actor, now_ms: EpochMs) -> Result<Erased, StoreError> {
         self.write(|reply| Write::Facts(FactWrite::Erase { what, actor, now_ms, reply })).await
     }

@@ -6,11 +6,11 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::{body_of, commit, committed, is_erased, laptops, parsed};
 use crate::ledger::leaf::LeafKind;
-use crate::store::StoreError;
 use crate::store::check::{Claim, ClaimedTime, Said};
 use crate::store::facts::{NewVisit, Visit, VisitLogged};
 use crate::store::sql::db::{Connection, Pool, Row, query, query_scalar};
 use crate::store::sql::ledger::append_json_event;
+use crate::store::{EpochMs, StoreError};
 
 /// Free text of a visit.
 #[derive(Serialize)]
@@ -148,6 +148,21 @@ pub(super) async fn list(
     .fetch_all(pool)
     .await?;
     rows.iter().map(visit_of).collect()
+}
+
+pub(super) async fn serviced_since(pool: &Pool, since_ms: EpochMs) -> Result<Vec<String>, StoreError> {
+    // An entry counts by its last correction, and is as old as what it corrects.
+    Ok(query_scalar(
+        "WITH RECURSIVE entry (device_id, visit_id, is_withdrawn) AS ( \
+           SELECT device_id, visit_id, is_withdrawn FROM visit WHERE corrects IS NULL AND logged_at_ms >= $1 \
+           UNION ALL \
+           SELECT v.device_id, v.visit_id, v.is_withdrawn FROM visit v JOIN entry e ON v.corrects = e.visit_id) \
+         SELECT DISTINCT e.device_id FROM entry e WHERE NOT e.is_withdrawn \
+           AND NOT EXISTS (SELECT 1 FROM visit k WHERE k.corrects = e.visit_id) ORDER BY e.device_id",
+    )
+    .bind(since_ms)
+    .fetch_all(pool)
+    .await?)
 }
 
 fn visit_of(row: &Row) -> Result<Visit, StoreError> {
