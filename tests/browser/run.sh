@@ -25,6 +25,7 @@ say "rounds for it"
 
 # check NAME DATABASE
 check() {
+  : >"$work/$1.out" # Looked into below, maybe before the hub's own shell has made it.
   "$programs/windrow-hub" --database "$2" serve --listen 127.0.0.1:0 >"$work/$1.out" 2>"$work/$1.log" & hub_pid=$!
   local url= try
   for try in $(seq 100); do
