@@ -73,7 +73,7 @@ const visited = isSmall ? [
   "/", "/models", "/no-such-page", "/?find=nothing+fits+this",
   ...first(await linksOf("/", /^\/laptops\/[^/]+$/)), ...first(await linksOf("/models", /^\/models\/.+/)),
   ...(await linksOf("/", /^\/(rounds|audit|places|roles)$/)), ...first(await linksOf("/places", /^\/places\/tag\?/)),
-  "/rounds/find", "/rounds/find?q=no+such+tag", ...first(await linksOf("/rounds", /^\/rounds\/sheet\?/)), ...first(await linksOf("/rounds", /^\/rounds\/laptops\//)),
+  "/rounds/costs", "/rounds/find", "/rounds/find?q=no+such+tag", ...first(await linksOf("/rounds", /^\/rounds\/sheet\?/)), ...first(await linksOf("/rounds", /^\/rounds\/laptops\//)),
 ];
 // What needs no judgement.
 const UNJUDGED_TOO = ["/rounds", "/audit", "/roles"];
