@@ -291,7 +291,7 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
         let n_booked = meant.len();
         let actor = Actor { role: Role::Admin, grant_id: None };
         store.booking_put(bookings.clone(), actor).await?;
-        dispatch::mark_booked(&store, &bookings, now_ms).await?;
+        dispatch::mark_booked(&store, &bookings, &costs, now_ms).await?;
         store.store_close().await;
         Ok(n_booked)
     })?;
@@ -354,8 +354,9 @@ fn release(setting: &Setting, laptops: &[String], output: &mut Output) -> Outcom
         for key in laptops {
             device_ids.push(laptop_of(&store, key, &document).await?);
         }
+        let costs = costs::in_force::of_command(&store, None).await?;
         let n_ended = store.booking_end(device_ids.clone()).await?;
-        dispatch::mark_released(&store, &device_ids, now_ms).await?;
+        dispatch::mark_released(&store, &device_ids, &costs, now_ms).await?;
         store.store_close().await;
         Ok(n_ended)
     })?;

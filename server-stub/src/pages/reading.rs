@@ -34,8 +34,11 @@ pub fn evidence(standing: &Standing) -> Vec<String> {
     standing.evidence.iter().map(crate::scoring::words::piece).collect()
 }
 
-/// What the judgement advises to do.
+/// What the judgement advises to do: nothing where it advises no visit, or a check first.
 pub fn advised(standing: &Standing) -> Vec<ServiceAction> {
+    if !standing.band.is_visit() {
+        return Vec::new();
+    }
     standing.suspected.iter().map(|s| s.fault.action()).collect()
 }
 

@@ -99,6 +99,8 @@ pub struct View<'a> {
     pub overlay: &'a Overlay,
     /// Its planned visit.
     pub visit: Option<&'a PlannedVisit>,
+    /// Whether a visit was logged since it was judged.
+    pub is_serviced: bool,
     /// Whether it can be asked for a check.
     pub may_be_asked: bool,
     /// Today.
@@ -128,7 +130,7 @@ pub fn name(laptop: &Laptop) -> &str {
 /// The page of one laptop, without its frame.
 pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
     let laptop = view.laptop;
-    let advised = view.judged.map_or(&[][..], |j| j.advised);
+    let advised = view.judged.filter(|_| !view.is_serviced).map_or(&[][..], |j| j.advised);
     let actions = view.visit.map_or(advised, |v| &v.actions);
     html! {
         dl.facts {
@@ -144,6 +146,8 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
             h2 #to-do { "What to do" }
             @if view.overlay.held.is_some() {
                 p.said.refused { "It is held: no load and no visit until an administrator lets it go." }
+            } @else if view.is_serviced && view.judged.is_some() && view.visit.is_none() {
+                p { "A visit was logged since it was last judged. Nothing more is advised before its next check." }
             } @else if view.judged.is_none() && view.visit.is_none() {
                 p { "No check of it was judged yet, so nothing is suspected. What is done to it can be logged all the same." }
             } @else if actions.is_empty() && view.visit.is_none() {

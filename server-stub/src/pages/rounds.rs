@@ -82,7 +82,6 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
     html! {
         (summary(document))
         (unkept(document, reader))
-        (booked_outside(document, reader))
         (chooser(view, document))
         @if chosen.is_empty() {
             p { "Nobody is sent anywhere on these days." }
@@ -100,11 +99,13 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
 
 fn summary(document: &Document) -> Markup {
     let n_random = document.visits.iter().filter(|v| v.is_drawn()).count();
-    let last = document.from + chrono::Days::new(u64::from(document.n_days.saturating_sub(1)));
+    let n_beside = document.visits.iter().filter(|v| !document.covers(v.day)).count();
+    let n_days = document.days.iter().filter(|d| document.covers(d.day)).count();
     html! {
         p.lead {
-            (words::count(document.visits.len(), "visit", "visits")) " on " (words::count(document.days.len(), "site day", "site days"))
-            ", " (words::day(document.from)) " to " (words::day(last)) "."
+            (words::count(document.visits.len() - n_beside, "visit", "visits")) " on " (words::count(n_days, "day at a site", "days at sites"))
+            ", " (words::day(document.from)) " to " (words::day(document.last())) "."
+            @if n_beside > 0 { " " (words::count(n_beside, "visit is", "visits are")) " booked for days before or after these." }
         }
         p.soft {
             "Worth " (words::money(document.benefit, &document.currency)) " after the trips, " (gap(document)) ". Planned "
@@ -126,51 +127,32 @@ fn gap(document: &Document) -> String {
     format!("at most {:.1} % below what any plan reaches", 100.0 * document.gap())
 }
 
+/// Bookings that the planner cannot keep: each can be moved and released here.
 fn unkept(document: &Document, reader: &Reader) -> Markup {
-    let rows: Vec<(&Named, Option<NaiveDate>)> = document.unkept.iter().map(|l| (l, None)).collect();
-    let caption = "The laptop is gone or held, or nobody is at its site that day: move each to a day with technician hours, or end it.";
-    beside_the_plan("Bookings that cannot be kept", caption, &rows, reader)
-}
-
-/// Bookings that the plan's days don't cover: nobody plans these laptops, so that each can be moved and released here.
-fn booked_outside(document: &Document, reader: &Reader) -> Markup {
-    let rows: Vec<(&Named, Option<NaiveDate>)> =
-        document.booked_outside.iter().map(|b| (&b.laptop, Some(b.day))).collect();
-    let caption = "Booked for a day before or after those of the plan, or moved there since: they stay so. What lies on the plan's days stands among its visits once it is planned anew.";
-    beside_the_plan("Booked beside the plan", caption, &rows, reader)
-}
-
-fn beside_the_plan(
-    heading: &str,
-    caption: &str,
-    rows: &[(&Named, Option<NaiveDate>)],
-    reader: &Reader,
-) -> Markup {
-    let has_days = rows.iter().any(|(_, day)| day.is_some());
+    let rows = &document.unkept;
     html! {
         @if !rows.is_empty() {
-            h2 { (heading) }
+            h2 { "Bookings that cannot be kept" }
             form method="post" action="/rounds/book" {
                 (form_token(reader))
                 input type="hidden" name="back" value="/rounds";
                 table.stacked {
-                    caption { (caption) }
+                    caption { "The laptop is gone or held, or nobody is at its site that day: move each to a day with technician hours, or end it." }
                     thead { tr {
-                        th scope="col" { "Laptop" } th scope="col" { "Site" }
-                        @if has_days { th scope="col" { "Booked for" } }
+                        th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "Booked for" }
                         @if reader.may_change { th scope="col" { span.hidden { "Choose" } } }
                     } }
-                    tbody { @for (laptop, day) in rows.iter().take(MAX_ROWS) { tr {
-                        th scope="row" { (link(laptop)) }
-                        td data-name="Site" { (laptop.site) }
-                        @if let Some(day) = day { td data-name="Booked for" { (words::day(*day)) } }
+                    tbody { @for visit in rows.iter().take(MAX_ROWS) { tr {
+                        th scope="row" { (link(&visit.laptop)) }
+                        td data-name="Site" { @if visit.laptop.site.is_empty() { span.soft { "not known" } } @else { (visit.laptop.site) } }
+                        td data-name="Booked for" { (words::day(visit.day)) }
                         @if reader.may_change {
-                            td { label.tick { input type="checkbox" name="laptop" value=(laptop.device_id); span.hidden { "Choose " (laptop.name()) } } }
+                            td { label.tick { input type="checkbox" name="laptop" value=(visit.laptop.device_id); span.hidden { "Choose " (visit.laptop.name()) } } }
                         }
                     } } }
                 }
                 @if rows.len() > MAX_ROWS { p.soft { "And " (rows.len() - MAX_ROWS) " more." } }
-                @if reader.may_change { (book_fields(if has_days { "beside" } else { "unkept" }, "Book them for another day")) }
+                @if reader.may_change { (book_fields("unkept", "Book them for another day")) }
             }
         }
     }

@@ -1,6 +1,7 @@
 //! What an address asks for that its page does not know: said on the page, with what it may be, rather than passed over.
 
 use super::layout::Notice;
+use super::words;
 
 /// Most names that are told; a fleet may have hundreds of sites.
 const MAX_TOLD: usize = 12;
@@ -50,12 +51,7 @@ fn shown(given: &str) -> String {
 }
 
 fn listed<'a>(names: impl Iterator<Item = &'a str>) -> String {
-    let names: Vec<&str> = names.filter(|name| !name.is_empty()).collect();
-    let told = names[..names.len().min(MAX_TOLD)].join(", ");
-    match names.len().saturating_sub(MAX_TOLD) {
-        0 => told,
-        n_more => format!("{told}, and {n_more} more"),
-    }
+    words::first_of(names.filter(|name| !name.is_empty()), MAX_TOLD)
 }
 
 #[cfg(test)]

@@ -56,6 +56,16 @@ pub fn count(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", grouped(n), if n == 1 { one } else { many })
 }
 
+/// The first names of a list, and how many more there are: `north, south, and 3 more`.
+pub fn first_of<'a>(names: impl IntoIterator<Item = &'a str>, n_told: usize) -> String {
+    let mut names = names.into_iter();
+    let told: Vec<&str> = names.by_ref().take(n_told).collect();
+    match names.count() {
+        0 => told.join(", "),
+        n_more => format!("{}, and {} more", told.join(", "), grouped(n_more)),
+    }
+}
+
 /// A count with its digits in threes.
 pub fn grouped(n: usize) -> String {
     let digits = n.to_string();
@@ -171,6 +181,13 @@ mod tests {
         assert_eq!(percent(0.996), "over 99 %");
         assert_eq!((sure(1.0), sure(0.87)), ("over 99 % sure".to_owned(), "87 % sure".to_owned()));
         assert_eq!(percent(1.0), "100 %");
+    }
+
+    #[test]
+    fn a_long_list_is_cut_and_says_so() {
+        assert_eq!(first_of(["a", "b"], 2), "a, b");
+        assert_eq!(first_of(["a", "b", "c"], 2), "a, b, and 1 more");
+        assert_eq!(first_of(None, 2), "");
     }
 
     #[test]

@@ -51,9 +51,9 @@ pub fn calendar(document: Option<&Document>, events: &[RoundEvent], setting: &Se
     calendar.to_string()
 }
 
-/// An event of the file; `None` for a day that is past, of which no calendar need hear again.
+/// An event of the file; `None` for a day of which this plan doesn't speak: what a calendar holds of it, it keeps.
 fn written(document: Option<&Document>, event: &RoundEvent, setting: &Setting<'_>) -> Option<Event> {
-    let document = document.filter(|d| d.from <= event.day)?;
+    let document = document.filter(|d| d.told_from() <= event.day)?;
     let day = document.days.iter().find(|d| d.site == event.site && d.day == event.day);
     if day.is_none() && !event.is_cancelled {
         return None;

@@ -39,7 +39,8 @@ fn document() -> Document {
         vec![visit("A-1", "säle, 2. Stock\nlinks", "2026-03-28"), visit("A-2", "floor 1", "2026-03-28")];
     Document {
         schema: SCHEMA.to_owned(),
-        made_at_ms: 5,
+        // On the plan's first day.
+        made_at_ms: 1_772_323_200_000,
         method_version: "1".to_owned(),
         costs_version: "0".to_owned(),
         currency: "EUR".to_owned(),
@@ -59,7 +60,6 @@ fn document() -> Document {
         waiting: vec![],
         check_again: vec![],
         unkept: vec![],
-        booked_outside: vec![],
         serviced: vec![],
         put_off: vec![],
         orders: vec![],
@@ -119,6 +119,17 @@ fn a_day_is_a_whole_day_or_in_the_site_s_own_time() {
     let lines = unfolded(&calendar(Some(&document()), &events, &Setting { starts, ..Setting::default() }));
     // 45 minutes of travel and 114 of work, no zone and no Z.
     assert!(has(&lines, "DTSTART:20260328T083000") && has(&lines, "DTEND:20260328T110900"), "{lines:#?}");
+}
+
+#[test]
+fn a_plan_made_ahead_speaks_from_the_day_on_which_it_was_made() {
+    let made_at_ms = day("2026-02-16").and_hms_opt(9, 0, 0).unwrap().and_utc().timestamp_millis();
+    let document = Document { made_at_ms, ..document() };
+    assert_eq!(document.told_from(), day("2026-02-16"));
+    let events = [event("2026-02-15", 1, true), event("2026-02-17", 4, true)];
+    let lines = unfolded(&calendar(Some(&document), &events, &Setting::default()));
+    assert!(has(&lines, "STATUS:CANCELLED") && has(&lines, "SEQUENCE:4"), "{lines:#?}");
+    assert_eq!(lines.iter().filter(|l| *l == "BEGIN:VEVENT").count(), 1, "what is past stays as it is");
 }
 
 #[test]

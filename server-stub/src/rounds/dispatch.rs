@@ -8,9 +8,9 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::code::code_of;
 use super::document::{
-    BookedLaptop, Day, Document, Named, OrderedPart, PlannedVisit, PutOffLaptop, SCHEMA, Suspected,
-    WaitingLaptop,
+    Day, Document, Named, OrderedPart, PlannedVisit, PutOffLaptop, SCHEMA, Suspected, WaitingLaptop,
 };
+use super::draft::is_there;
 use super::hours::Hours;
 use super::{Advice, Booking, Candidate, Order, Plan, Why};
 use crate::costs::{Costs, FaultProbabilities};
@@ -108,6 +108,7 @@ pub async fn plan_rounds<S: Store>(
 pub async fn mark_booked<S: Store>(
     store: &S,
     bookings: &[BookedVisit],
+    costs: &Costs,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
     let Some(mut document) = read_plan(store).await? else { return Ok(()) };
@@ -116,20 +117,14 @@ pub async fn mark_booked<S: Store>(
             (visit.why, visit.day) = (Why::Booked, booking.day);
         }
     }
-    // One that could not be kept can, on its new day; the next plan shows it there.
+    // One that could not be kept can, on its new day.
     for booking in bookings {
-        let is_it = |l: &Named| l.device_id == booking.device_id;
-        if let Some(idx) = document.unkept.iter().position(is_it) {
-            let laptop = document.unkept.remove(idx);
-            document.booked_outside.push(BookedLaptop { laptop, day: booking.day });
+        if let Some(idx) = document.unkept.iter().position(|v| v.laptop.device_id == booking.device_id) {
+            let visit = document.unkept.remove(idx);
+            document.visits.push(PlannedVisit { day: booking.day, why: Why::Booked, ..visit });
         }
     }
-    for booked in &mut document.booked_outside {
-        if let Some(booking) = bookings.iter().find(|b| b.device_id == booked.laptop.device_id) {
-            booked.day = booking.day;
-        }
-    }
-    keep_changed(store, document, now_ms).await
+    keep_changed(store, document, costs, now_ms).await
 }
 
 /// Shows in the plan that stands that bookings have ended.
@@ -139,6 +134,7 @@ pub async fn mark_booked<S: Store>(
 pub async fn mark_released<S: Store>(
     store: &S,
     device_ids: &[String],
+    costs: &Costs,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
     let Some(mut document) = read_plan(store).await? else { return Ok(()) };
@@ -146,21 +142,21 @@ pub async fn mark_released<S: Store>(
     for visit in document.visits.iter_mut().filter(is_meant) {
         visit.why = if visit.actions.is_empty() { Why::Random } else { Why::Benefit };
     }
-    document.booked_outside.retain(|b| !device_ids.contains(&b.laptop.device_id));
-    document.unkept.retain(|l| !device_ids.contains(&l.device_id));
-    keep_changed(store, document, now_ms).await
+    let (from, last) = (document.from, document.last());
+    document.visits.retain(|v| v.why == Why::Booked || (from..=last).contains(&v.day));
+    document.unkept.retain(|v| !device_ids.contains(&v.laptop.device_id));
+    keep_changed(store, document, costs, now_ms).await
 }
 
 async fn keep_changed<S: Store>(
     store: &S,
     mut document: Document,
+    costs: &Costs,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
     let (hours, _) = store.round_input_get().await?;
     sort(&mut document.visits);
-    let trips: HashMap<String, u32> =
-        document.days.iter().map(|d| (d.site.clone(), d.trip_minutes)).collect();
-    document.days = days(&document.visits, &hours, |site| trips.get(site).copied().unwrap_or_default());
+    document.days = days(&document.visits, &hours, |site| costs.trip_to(site).minutes.ceil() as u32);
     keep(store, &document, now_ms).await
 }
 
@@ -189,7 +185,7 @@ async fn keep<S: Store>(store: &S, document: &Document, now_ms: EpochMs) -> Resu
     let plan_json = serde_json::to_string(document)
         .map_err(|e| StoreError::Corrupt { column: "round_plan.plan", why: e.to_string() })?;
     let plan = StoredPlan { made_at_ms: now_ms, plan_json };
-    store.round_plan_put(plan, document.from, document.site_days()).await
+    store.round_plan_put(plan, document.told_from(), document.site_days()).await
 }
 
 /// Bookings whose visit was not logged since.
@@ -335,13 +331,10 @@ fn document(
 ) -> Document {
     let by_id: HashMap<&str, &Standing> = standings.iter().rev().map(|s| (s.device_id(), s)).collect();
     let name = |device_id: &String| {
-        by_id.get(device_id.as_str()).map_or_else(
-            || Named { device_id: device_id.clone(), ..Named::default() },
-            |standing| named(standing, known),
-        )
+        by_id.get(device_id.as_str()).map_or_else(|| known_as(device_id, known), |s| named(s, known))
     };
     let mut visits: Vec<PlannedVisit> =
-        plan.visits.iter().filter_map(|v| Some(planned(v, by_id.get(&v.device_id[..])?, known))).collect();
+        plan.visits.iter().map(|v| planned(v, by_id.get(&v.device_id[..]).copied(), known)).collect();
     sort(&mut visits);
     let waiting = plan.waiting.iter().map(|w| WaitingLaptop {
         laptop: name(&w.device_id),
@@ -372,12 +365,7 @@ fn document(
         days: days(&visits, hours, |site| costs.trip_to(site).minutes.ceil() as u32),
         waiting: waiting.collect(),
         check_again: plan.retests.iter().map(name).collect(),
-        unkept: plan.unkept.iter().map(name).collect(),
-        booked_outside: plan
-            .booked_outside
-            .iter()
-            .map(|(id, day)| BookedLaptop { laptop: name(id), day: *day })
-            .collect(),
+        unkept: plan.unkept.iter().map(|v| planned(v, by_id.get(&v.device_id[..]).copied(), known)).collect(),
         serviced: Vec::new(),
         put_off: put_off(standings, known, request.from),
         orders: orders.collect(),
@@ -385,10 +373,12 @@ fn document(
     }
 }
 
-fn planned(visit: &super::Visit, standing: &Standing, known: &Known) -> PlannedVisit {
-    let suspected = standing.suspected.iter();
+/// A visit by names; a booked laptop that is judged no more has no evidence, and perhaps no names.
+fn planned(visit: &super::Visit, standing: Option<&Standing>, known: &Known) -> PlannedVisit {
+    let suspected = standing.map_or(&[][..], |s| &s.suspected).iter();
+    let evidence = standing.map_or(&[][..], |s| &s.evidence).iter();
     PlannedVisit {
-        laptop: named(standing, known),
+        laptop: standing.map_or_else(|| known_as(&visit.device_id, known), |s| named(s, known)),
         day: visit.day,
         actions: visit.work.actions.clone(),
         minutes: visit.work.minutes.ceil() as u32,
@@ -398,10 +388,23 @@ fn planned(visit: &super::Visit, standing: &Standing, known: &Known) -> PlannedV
         suspected: suspected
             .map(|s| Suspected { part: s.fault.part().to_owned(), probability: s.probability })
             .collect(),
-        reason: standing.reason.to_string(),
-        evidence: standing.evidence.iter().map(crate::scoring::words::piece).collect(),
-        provenance: standing.last.kind.of.provenance.clone(),
+        reason: standing.map(|s| s.reason.to_string()).unwrap_or_default(),
+        evidence: evidence.map(crate::scoring::words::piece).collect(),
+        provenance: standing.map(|s| s.last.kind.of.provenance.clone()).unwrap_or_default(),
         code: code_of(&visit.device_id),
+    }
+}
+
+/// A laptop that is not judged, as the hub knows it.
+fn known_as(device_id: &str, known: &Known) -> Named {
+    let laptop = known.laptops.get(device_id);
+    let text = |of: fn(&Laptop) -> &str| laptop.map_or_else(String::new, |l| of(l).to_owned());
+    Named {
+        device_id: device_id.to_owned(),
+        asset_tag: text(|l| &l.asset_tag),
+        model: text(|l| &l.model_name),
+        site: text(|l| &l.site),
+        place: text(|l| &l.place),
     }
 }
 
@@ -465,7 +468,7 @@ impl Meant {
         }
     }
 
-    /// The visit of a laptop: a planned one, or one that is booked beside the plan.
+    /// The visit of a laptop: a planned one, or one that is booked and stands in no plan.
     pub fn of(device_id: &str, document: &Document, open: &[BookedVisit]) -> Option<Self> {
         if let Some(visit) = document.visit_of(device_id) {
             return Some(Self::planned(visit));
@@ -526,14 +529,12 @@ pub fn bookings(
 fn check_booking(site: &str, day: NaiveDate, offered: Offered<'_>) -> Result<(), String> {
     let Offered { hours, costs, today } = offered;
     check_ahead("the day of a booking", day, today)?;
-    let is_there = |((at, on), minutes): &(&(String, NaiveDate), &u32)| {
-        at == site && *on >= today && **minutes > 0 && !costs.is_day_off(site, *on)
-    };
-    let mut days = hours.iter().filter(is_there).map(|((_, on), _)| *on);
-    if days.clone().any(|on| on == day) {
+    if is_there(hours, costs, site, day) {
         return Ok(());
     }
-    let next: Vec<String> = days.by_ref().take(N_DAYS_NAMED).map(|on| on.to_string()).collect();
+    let days = hours.keys().filter(|(at, on)| at == site && *on >= today).map(|(_, on)| *on);
+    let with_hours = days.filter(|on| is_there(hours, costs, site, *on));
+    let next: Vec<String> = with_hours.take(N_DAYS_NAMED).map(|on| on.to_string()).collect();
     let instead = if next.is_empty() {
         "nor on any later day that is known".to_owned()
     } else {

@@ -1,20 +1,21 @@
 //! The plan as it is kept and shown: by names, with what a work sheet needs. Its fields are a promise (docs/rounds.md).
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
 use super::{WaitsFor, Why};
 use crate::pages::fleet::name_of;
+use crate::pages::words;
 use crate::store::EpochMs;
 use crate::store::rounds::SiteDay;
 
 /// Name and version of the format.
-pub const SCHEMA: &str = "windrow-rounds/1";
+pub const SCHEMA: &str = "windrow-rounds/2";
 
 /// A plan by names.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -43,17 +44,15 @@ pub struct Document {
     pub bound: f64,
     /// Days at sites on which somebody goes there, by day and site.
     pub days: Vec<Day>,
-    /// Visits by day, site and place.
+    /// Visits by day, site and place; those that are booked for a day before or after the plan's are among them.
     pub visits: Vec<PlannedVisit>,
     /// Laptops that would be worth a visit and have none; the costliest wait first.
     pub waiting: Vec<WaitingLaptop>,
     /// Laptops that cannot be judged: a check, not a visit.
     pub check_again: Vec<Named>,
-    /// Bookings that cannot be kept.
-    pub unkept: Vec<Named>,
-    /// Booked for a day before or after those of the plan; absent in a plan that an older version made.
-    #[serde(default)]
-    pub booked_outside: Vec<BookedLaptop>,
+    /// Bookings that cannot be kept: the laptop is gone or held, or nobody is there that day.
+    #[serde(deserialize_with = "whole_visits")]
+    pub unkept: Vec<PlannedVisit>,
     /// Planned, and a visit was logged since; absent in a plan that an older version made.
     #[serde(default)]
     pub serviced: Vec<Named>,
@@ -165,17 +164,6 @@ pub struct WaitingLaptop {
     pub waits_for: Option<WaitsFor>,
 }
 
-/// A laptop that is booked for a day that the plan doesn't cover.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct BookedLaptop {
-    /// The laptop.
-    #[serde(flatten)]
-    pub laptop: Named,
-    /// When.
-    #[schemars(with = "String")]
-    pub day: NaiveDate,
-}
-
 /// A laptop that would be worth a visit, and to which nobody is sent because somebody said so. Why stands with the laptop.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[schemars(rename = "PutOffLaptop")]
@@ -216,6 +204,16 @@ impl Document {
         self.visits.iter().filter(move |v| v.day == day && v.laptop.site == site)
     }
 
+    /// Its last day.
+    pub fn last(&self) -> NaiveDate {
+        self.from + chrono::Days::new(u64::from(self.n_days.saturating_sub(1)))
+    }
+
+    /// Whether a day is one of those that were planned; visits on others are booked.
+    pub fn covers(&self, day: NaiveDate) -> bool {
+        (self.from..=self.last()).contains(&day)
+    }
+
     /// The visit of a laptop.
     pub fn visit_of(&self, device_id: &str) -> Option<&PlannedVisit> {
         self.visits.iter().find(|v| v.laptop.device_id == device_id)
@@ -224,8 +222,7 @@ impl Document {
     /// The site of a laptop that is planned or booked, where it is known.
     pub fn site_of(&self, device_id: &str) -> Option<&str> {
         let visits = self.visits.iter().map(|v| &v.laptop);
-        let outside = self.booked_outside.iter().map(|b| &b.laptop);
-        let mut named = visits.chain(outside).chain(&self.unkept);
+        let mut named = visits.chain(self.unkept.iter().map(|v| &v.laptop));
         named.find(|l| l.device_id == device_id).map(|l| l.site.as_str()).filter(|site| !site.is_empty())
     }
 
@@ -250,8 +247,7 @@ impl Document {
             !is_done
         };
         self.visits.retain(|v| stays(&v.laptop));
-        self.booked_outside.retain(|b| stays(&b.laptop));
-        self.unkept.retain(&mut stays);
+        self.unkept.retain(|v| stays(&v.laptop));
         self.waiting.retain(|w| stays(&w.laptop));
         self.put_off.retain(|p| stays(&p.laptop));
         self.serviced.extend(taken);
@@ -260,12 +256,14 @@ impl Document {
 
     /// Days hold the visits that are left; one without any is over.
     fn take_times(&mut self) {
-        let visits = &self.visits;
+        let mut minutes_left: HashMap<(NaiveDate, &str), u32> = HashMap::new();
+        for visit in &self.visits {
+            *minutes_left.entry((visit.day, &visit.laptop.site)).or_default() += visit.minutes;
+        }
         self.days.retain_mut(|d| {
-            let of_day = visits.iter().filter(|v| v.day == d.day && v.laptop.site == d.site);
-            let (n, minutes) = of_day.fold((0, 0), |(n, minutes), v| (n + 1, minutes + v.minutes));
-            d.visit_minutes = minutes;
-            n > 0
+            let minutes = minutes_left.get(&(d.day, d.site.as_str()));
+            d.visit_minutes = minutes.copied().unwrap_or_default();
+            minutes.is_some()
         });
     }
 
@@ -276,8 +274,7 @@ impl Document {
         self.visits.retain(|v| v.laptop.site == site);
         self.waiting.retain(|w| w.laptop.site == site);
         self.check_again.retain(|l| l.site == site);
-        self.unkept.retain(|l| l.site == site);
-        self.booked_outside.retain(|b| b.laptop.site == site);
+        self.unkept.retain(|v| v.laptop.site == site);
         self.serviced.retain(|l| l.site == site);
         self.put_off.retain(|p| p.laptop.site == site);
         self
@@ -286,6 +283,12 @@ impl Document {
     /// How far the plan is below the bound, 0 to 1.
     pub fn gap(&self) -> f64 {
         if self.bound > 0.0 { (1.0 - self.benefit / self.bound).clamp(0.0, 1.0) } else { 0.0 }
+    }
+
+    /// The first day of which this plan speaks: that on which it was made, or its own first day. It takes the place of the
+    /// plan before from then on.
+    pub fn told_from(&self) -> NaiveDate {
+        words::date(self.made_at_ms).map_or(self.from, |made_on| made_on.min(self.from))
     }
 
     /// What a calendar must know of its days.
@@ -298,5 +301,29 @@ impl Document {
             SiteDay { site: day.site.clone(), day: day.day, digest: Digest::of_parts(&[text.as_bytes()]) }
         };
         self.days.iter().map(of_day).collect()
+    }
+}
+
+/// Visits as they are kept now; an older version kept of a booking that cannot be kept its laptop alone, and the next plan
+/// names it again.
+fn whole_visits<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<PlannedVisit>, D::Error> {
+    let kept: Vec<serde_json::Value> = Vec::deserialize(from)?;
+    Ok(kept.into_iter().filter_map(|visit| serde_json::from_value(visit).ok()).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_plan_of_an_older_version_is_read_without_what_it_did_not_keep() {
+        let laptop = r#""device_id":"d","asset_tag":"A-1","model":"Fjordbook 14","site":"north","place":"""#;
+        let text = format!(
+            r#"{{"schema":"windrow-rounds/1","made_at_ms":0,"method_version":"1","costs_version":"0","currency":"EUR",
+                "from":"2026-03-01","n_days":7,"n_random":0,"benefit":1.0,"bound":1.0,"days":[],"visits":[],"waiting":[],
+                "check_again":[],"unkept":[{{{laptop}}}],"booked_outside":[{{{laptop},"day":"2026-02-20"}}],"orders":[]}}"#
+        );
+        let plan: Document = serde_json::from_str(&text).unwrap();
+        assert!(plan.unkept.is_empty() && plan.visits.is_empty());
     }
 }

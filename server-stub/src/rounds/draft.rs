@@ -17,6 +17,7 @@ use crate::costs::{Costs, VisitWorth};
 pub(super) struct Draft<'a> {
     costs: &'a Costs,
     order: &'a Order,
+    hours: &'a Hours,
     stock: &'a Stock,
     judged: Vec<(&'a Candidate, VisitWorth)>,
     sites: Vec<&'a str>,
@@ -52,6 +53,7 @@ impl<'a> Draft<'a> {
         let mut draft = Self {
             costs,
             order,
+            hours,
             stock,
             judged,
             sites: sites.into_iter().collect(),
@@ -167,9 +169,17 @@ impl<'a> Draft<'a> {
             }
         }
         let known: BTreeSet<&str> = self.judged.iter().map(|(c, _)| c.device_id.as_str()).collect();
-        let is_gone = |device: &&String| self.order.is_booked(device) && !known.contains(device.as_str());
-        self.plan.unkept.extend(self.order.booked.keys().filter(is_gone).cloned());
-        self.plan.unkept.sort();
+        let is_gone = |device: &str| self.order.is_booked(device) && !known.contains(device);
+        for (device_id, booking) in self.order.booked.iter().filter(|(device, _)| is_gone(device)) {
+            self.plan.unkept.push(Visit {
+                device_id: device_id.clone(),
+                site: String::new(),
+                day: booking.day,
+                work: self.costs.worth(&NO_FAULTS, &booking.actions),
+                why: Why::Booked,
+            });
+        }
+        self.plan.unkept.sort_by(|a, b| a.device_id.cmp(&b.device_id));
     }
 
     fn book_one(&mut self, candidate: &'a Candidate, day: NaiveDate, work: VisitWorth) {
@@ -177,17 +187,20 @@ impl<'a> Draft<'a> {
             self.n_booked[part] += 1;
             self.problem.parts[part].stock = self.problem.parts[part].stock.saturating_sub(1);
         }
-        if self.day_number(day).is_none() {
-            self.plan.booked_outside.push((candidate.device_id.clone(), day));
-            return;
-        }
         let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
-        let Some(slot) = self.slot_of(site, day) else {
-            self.plan.unkept.push(candidate.device_id.clone());
-            return;
+        let is_kept = match self.slot_of(site, day) {
+            Some(slot) => {
+                self.take(slot, work.minutes.ceil() as u32);
+                true
+            }
+            None => self.day_number(day).is_none() && is_there(self.hours, self.costs, &candidate.site, day),
         };
-        self.take(slot, work.minutes.ceil() as u32);
-        self.push(candidate, day, work, Why::Booked);
+        if is_kept {
+            self.push(candidate, day, work, Why::Booked);
+        } else {
+            let (device_id, site) = (candidate.device_id.clone(), candidate.site.clone());
+            self.plan.unkept.push(Visit { device_id, site, day, work, why: Why::Booked });
+        }
     }
 
     pub(super) fn place(&mut self, solution: &Solution) {
@@ -296,6 +309,12 @@ impl<'a> Draft<'a> {
         orders.sort_by(|a, b| (a.part, &a.model).cmp(&(b.part, &b.model)));
         orders
     }
+}
+
+/// Whether a technician is at a site on a day.
+pub(super) fn is_there(hours: &Hours, costs: &Costs, site: &str, day: NaiveDate) -> bool {
+    let minutes = hours.get(&(site.to_owned(), day)).copied().unwrap_or_default();
+    minutes > 0 && !costs.is_day_off(site, day)
 }
 
 /// What would be done at a laptop: what it was told where it is booked, else what is advised. `None`: a check, no visit.

@@ -97,7 +97,7 @@ pub struct Order {
     pub n_days: u32,
     /// Today: a booking before it is past, and its laptop is planned anew.
     pub today: NaiveDate,
-    /// Visits that are booked and stay so, by laptop; those on days outside the plan keep their laptop out of it.
+    /// Visits that are booked and stay so, by laptop; those on days outside the plan are no part of what is planned.
     pub booked: BTreeMap<String, Booking>,
     /// The plan before, by laptop: moving costs.
     pub before: BTreeMap<String, NaiveDate>,
@@ -190,16 +190,14 @@ pub struct PartOrder {
 /// The plan.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Plan {
-    /// Visits by day, site and laptop.
+    /// Visits by day, site and laptop; those that are booked for days outside the plan are among them.
     pub visits: Vec<Visit>,
     /// Worth a visit, but without a place; the costliest wait first.
     pub waiting: Vec<Waiting>,
     /// To be checked again, remotely: they cannot be judged.
     pub retests: Vec<String>,
     /// Booked, but not among the candidates any more, or on a day without hours: somebody has to look.
-    pub unkept: Vec<String>,
-    /// Booked for a day that the plan doesn't cover.
-    pub booked_outside: Vec<(String, NaiveDate)>,
+    pub unkept: Vec<Visit>,
     /// Parts to order now.
     pub orders: Vec<PartOrder>,
     /// Benefit of the visits less the trips, money.

@@ -15,7 +15,7 @@ use crate::rounds::hours::{Hours, Stock};
 /// A plan as it is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StoredPlan {
-    /// When it was made.
+    /// When it was made, or last changed by a booking: the time that calendars are told. When it was planned stands in it.
     pub made_at_ms: EpochMs,
     /// The plan as JSON.
     pub plan_json: String,

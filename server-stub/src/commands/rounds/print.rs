@@ -8,6 +8,7 @@ use crate::commands::{Outcome, print};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
+use crate::pages::words::{count, first_of, money};
 use crate::rounds::Why;
 use crate::rounds::document::{Document, Named, PlannedVisit};
 use crate::rounds::steps::deeds;
@@ -110,7 +111,6 @@ fn table(document: &Document, output: &mut Output) -> Result<(), Failure> {
     }
     say_summary(document, output);
     say_rest(document, output);
-    say_booked_outside(document, output);
     say_put_off(document, output);
     if !document.visits.is_empty() {
         output.say("Before anybody opens a laptop:");
@@ -138,12 +138,12 @@ fn cells(visit: &PlannedVisit) -> [String; 8] {
 fn say_summary(document: &Document, output: &mut Output) {
     let n_minutes: u32 = document.visits.iter().map(|v| v.minutes).sum();
     output.say(&format!(
-        "{} visits on {} site days, {} hours of work; worth {:.0} {} after the trips, at most {:.1} % below what any plan reaches",
-        document.visits.len(),
-        document.days.len(),
+        "{} on {}, {}:{:02} h of work; worth {} after the trips, at most {:.1} % below what any plan reaches",
+        count(document.visits.len(), "visit", "visits"),
+        count(document.days.len(), "day at a site", "days at sites"),
         n_minutes / 60,
-        document.benefit,
-        document.currency,
+        n_minutes % 60,
+        money(document.benefit, &document.currency),
         100.0 * document.gap(),
     ));
 }
@@ -152,45 +152,39 @@ fn say_rest(document: &Document, output: &mut Output) {
     for order in &document.orders {
         let model = if order.model == "*" { "any model" } else { &order.model };
         output.say(&format!(
-            "order: {} × {} for {model}, {} more for laptops that wait; there in {} days",
-            order.n_planned, order.part, order.n_waiting, order.lead_days
+            "order: {} × {} for {model}, {} more for laptops that wait; there in {}",
+            order.n_planned,
+            order.part,
+            order.n_waiting,
+            count(order.lead_days as usize, "day", "days"),
         ));
     }
-    if !document.waiting.is_empty() {
-        let cost: f64 = document.waiting.iter().map(|w| w.waiting_cost).sum();
-        let names: Vec<String> = document
-            .waiting
-            .iter()
-            .take(MAX_NAMED)
-            .map(|w| match w.waits_for {
-                Some(why) => format!("{} ({:.0}, {})", w.laptop.name(), w.waiting_cost, why.words()),
-                None => format!("{} ({:.0})", w.laptop.name(), w.waiting_cost),
-            })
-            .collect();
+    let waiting = &document.waiting;
+    if !waiting.is_empty() {
+        let cost: f64 = waiting.iter().map(|w| w.waiting_cost).sum();
+        let names = named(waiting, |w| match w.waits_for {
+            Some(why) => format!("{} ({:.0}, {})", w.laptop.name(), w.waiting_cost, why.words()),
+            None => format!("{} ({:.0})", w.laptop.name(), w.waiting_cost),
+        });
         output.say(&format!(
-            "{} don't fit; until the plan's end their waiting costs {cost:.0} {}: {}{}",
-            document.waiting.len(),
-            document.currency,
-            names.join(", "),
-            more(document.waiting.len()),
+            "waiting: {} without a visit, which costs {} until the plan's end: {names}",
+            laptops(waiting.len()),
+            money(cost, &document.currency),
         ));
     }
-    let named = |list: &[Named]| {
-        let names: Vec<&str> = list.iter().take(MAX_NAMED).map(Named::name).collect();
-        format!("{}{}", names.join(", "), more(list.len()))
-    };
+    let plain = |l: &Named| l.name().to_owned();
     if !document.check_again.is_empty() {
-        let names = named(&document.check_again);
         output.say(&format!(
-            "{} cannot be judged and want a check, not a visit: {names}",
-            document.check_again.len()
+            "to be checked, not visited: {} that cannot be judged: {}",
+            laptops(document.check_again.len()),
+            named(&document.check_again, plain)
         ));
     }
     if !document.unkept.is_empty() {
-        let names = named(&document.unkept);
         output.say(&format!(
-            "{} bookings cannot be kept (gone, held, or nobody is there that day; `windrow-hub rounds book TAG --move-to` moves one): {names}",
-            document.unkept.len()
+            "cannot be kept: {} (the laptop is gone or held, or nobody is there that day; `windrow-hub rounds book TAG --move-to` moves one): {}",
+            count(document.unkept.len(), "booking", "bookings"),
+            named(&document.unkept, |v| format!("{} ({})", v.laptop.name(), v.day))
         ));
     }
 }
@@ -198,47 +192,26 @@ fn say_rest(document: &Document, output: &mut Output) {
 fn say_put_off(document: &Document, output: &mut Output) {
     let put_off = &document.put_off;
     if !put_off.is_empty() {
-        let names: Vec<String> = put_off
-            .iter()
-            .take(MAX_NAMED)
-            .map(|p| match p.until {
-                Some(last) => format!("{} (snoozed to {last})", p.laptop.name()),
-                None => format!("{} (held)", p.laptop.name()),
-            })
-            .collect();
-        output.say(&format!(
-            "{} would be worth a visit and are held or snoozed: {}{}",
-            put_off.len(),
-            names.join(", "),
-            more(put_off.len())
-        ));
+        let names = named(put_off, |p| match p.until {
+            Some(last) => format!("{} (snoozed to {last})", p.laptop.name()),
+            None => format!("{} (held)", p.laptop.name()),
+        });
+        output
+            .say(&format!("put off: {} worth a visit, but held or snoozed: {names}", laptops(put_off.len())));
     }
     let serviced = &document.serviced;
     if !serviced.is_empty() {
-        let names: Vec<&str> = serviced.iter().take(MAX_NAMED).map(Named::name).collect();
-        output.say(&format!(
-            "{} serviced since it was planned: {}{}",
-            serviced.len(),
-            names.join(", "),
-            more(serviced.len())
-        ));
+        let names = named(serviced, |l| l.name().to_owned());
+        output.say(&format!("done: {} serviced since it was planned: {names}", laptops(serviced.len())));
     }
 }
 
-fn say_booked_outside(document: &Document, output: &mut Output) {
-    let booked = &document.booked_outside;
-    if !booked.is_empty() {
-        let names: Vec<String> =
-            booked.iter().take(MAX_NAMED).map(|b| format!("{} ({})", b.laptop.name(), b.day)).collect();
-        output.say(&format!(
-            "{} booked beside the plan (`windrow-hub rounds release` ends a booking, `book --move-to` moves it): {}{}",
-            booked.len(),
-            names.join(", "),
-            more(booked.len())
-        ));
-    }
+fn laptops(n: usize) -> String {
+    count(n, "laptop", "laptops")
 }
 
-fn more(n: usize) -> String {
-    if n > MAX_NAMED { format!(" and {} more", n - MAX_NAMED) } else { String::new() }
+/// The first of a list; the rest is counted, and is all in the JSON.
+fn named<T>(list: &[T], name: impl Fn(&T) -> String) -> String {
+    let names: Vec<String> = list.iter().map(name).collect();
+    first_of(names.iter().map(String::as_str), MAX_NAMED)
 }

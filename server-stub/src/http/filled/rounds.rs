@@ -315,13 +315,15 @@ pub(in crate::http) async fn book<S: Store>(
                 dispatch::bookings(&meant, day, offered, now_ms).map_err(|what| Denied::bad("day", what))?;
             let actor = Actor::of(viewer);
             hub.store.booking_put(bookings.clone(), actor).await?;
-            dispatch::mark_booked(&hub.store, &bookings, now_ms).await?;
+            dispatch::mark_booked(&hub.store, &bookings, &costs, now_ms).await?;
         }
         BookDeed::Release => {
             let open = dispatch::open_bookings(&hub.store).await?;
             check_releasable(&document, &open, viewer, device_ids)?;
+            hub.costs.refresh(&hub.store).await?;
+            let (costs, _) = hub.costs.now();
             hub.store.booking_end(device_ids.to_vec()).await?;
-            dispatch::mark_released(&hub.store, device_ids, now_ms).await?;
+            dispatch::mark_released(&hub.store, device_ids, &costs, now_ms).await?;
         }
     }
     Ok(device_ids.len())

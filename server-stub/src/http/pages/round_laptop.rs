@@ -81,8 +81,12 @@ pub(super) async fn page<S: Store>(
         advised,
         evidence,
     });
+    // Until the fleet is judged again, what was done would be advised once more.
+    let judged_at_ms = shown.as_ref().map_or(now_ms, |shown| shown.fleet.as_of_ms);
+    let serviced = hub.store.serviced_since(judged_at_ms).await.map_err(|e| Problem::of_store(&e))?;
     let view = View {
         laptop: &laptop,
+        is_serviced: serviced.contains(&device_id),
         judged,
         overlay: overlays.get(&device_id).unwrap_or(&nothing),
         visit: document.as_deref().and_then(|d| d.visit_of(&device_id)),

@@ -101,6 +101,8 @@ async fn rounds_are_planned_booked_printed_and_logged() {
     );
     let page = get(&hub, &technician, &format!("{address}?logged=1")).await.body;
     assert!(page.contains("Logged as visit 1 of"), "{page}");
+    assert!(page.contains("Nothing more is advised before its next check"), "{page}");
+    assert!(!page.contains("Clean vents and fins."), "what was done isn't advised again: {page}");
     assert!(!get(&hub, &technician, &format!("{address}?logged=2")).await.body.contains("Logged as"));
     assert_eq!(
         post(&hub, &technician, "/laptops/act", &format!("laptop={id}&act=ask&until=2026-04-01")).await,
@@ -168,17 +170,19 @@ async fn nobody_is_booked_for_a_day_without_a_technician_and_a_booking_can_be_mo
     said(send("/rounds/book", book(day(400))).await, "must be from today");
     assert_eq!(send("/rounds/book", book(day(20))).await.status, 303);
     assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
-    said(get(&hub, &admin, "/rounds").await, "Booked beside the plan");
+    said(get(&hub, &admin, "/rounds").await, "1 visit is booked for days before or after these");
     assert_eq!(send("/rounds/book", book(day(3))).await.status, 303);
     assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
     let page = get(&hub, &admin, "/rounds").await.body;
-    assert!(page.contains("<b>booked</b>") && !page.contains("Booked beside the plan"), "{page}");
+    assert!(page.contains("<b>booked</b>") && !page.contains("booked for days before or after"), "{page}");
     // Its day loses its hours: it is told once, among what cannot be kept, and can be moved from there.
     assert_eq!(send("/rounds/hours", format!("site=north&from={}&hours=0", day(3))).await.status, 303);
     assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
     let page = get(&hub, &admin, "/rounds").await.body;
     assert!(page.contains("Bookings that cannot be kept") && !page.contains("<b>booked</b>"), "{page}");
     assert_eq!(send("/rounds/book", book(day(1))).await.status, 303);
+    let page = get(&hub, &admin, "/rounds").await.body;
+    assert!(page.contains("<b>booked</b>") && !page.contains("cannot be kept"), "at once: {page}");
     assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
     said(get(&hub, &admin, "/rounds").await, "<b>booked</b>");
     hub.stop().await;

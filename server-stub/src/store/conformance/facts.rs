@@ -22,6 +22,7 @@ conformance!(
     a_laptop_is_found_by_id_beginning_and_tag,
     visits_become_services,
     a_wrong_visit_is_corrected_by_another_entry,
+    who_was_serviced_since_a_time_is_told_by_the_last_word,
     erased_text_is_gone,
     marks_begin_and_end,
     a_check_that_is_wanted_ends_when_it_comes,
@@ -273,6 +274,27 @@ async fn a_wrong_visit_is_corrected_by_another_entry<S: Store>(store: S) {
     assert_eq!((all[0].corrected_by, all[1].minutes), (Some(second), Some(40)));
     // What was withdrawn can be logged anew.
     logged(&store, visit("LIB-1", &[ServiceAction::Fan])).await;
+}
+
+async fn who_was_serviced_since_a_time_is_told_by_the_last_word<S: Store>(store: S) {
+    for n in 1..=3 {
+        imported(&store, &format!("LIB-{n}"), n).await;
+    }
+    let at = |n: u8, now_ms| NewVisit { now_ms, ..visit(&format!("LIB-{n}"), &[ServiceAction::Clean]) };
+    let before = logged(&store, at(1, 10)).await;
+    let wrong = logged(&store, at(2, 20)).await;
+    logged(&store, at(3, 30)).await;
+    let since = async |ms| store.serviced_since(ms).await.unwrap();
+    assert_eq!(since(10).await, ["LIB-1", "LIB-2", "LIB-3"], "the time itself counts");
+    assert_eq!(since(11).await, ["LIB-2", "LIB-3"]);
+    // A later correction doesn't make a visit younger, and a withdrawn one never was.
+    logged(&store, NewVisit { corrects: Some(before), minutes: Some(9), ..at(1, 40) }).await;
+    let taken = logged(&store, NewVisit { corrects: Some(wrong), is_withdrawn: true, ..at(2, 41) }).await;
+    assert_eq!(since(11).await, ["LIB-3"]);
+    // Unless that was the mistake.
+    logged(&store, NewVisit { corrects: Some(taken), minutes: Some(8), ..at(2, 42) }).await;
+    assert_eq!(since(11).await, ["LIB-2", "LIB-3"]);
+    assert!(since(31).await.is_empty());
 }
 
 async fn erased_text_is_gone<S: Store>(store: S) {

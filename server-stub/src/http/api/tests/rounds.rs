@@ -162,20 +162,25 @@ async fn a_booking_past_the_plan_is_listed_and_can_be_ended() {
     let book = json!({"act": "book", "laptops": [id], "day": "2026-03-20"});
     assert_eq!(post_json(&hub, &technician, "/v1/rounds/bookings", &book).await.status, 200);
     let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({"days": 7})).await.json();
-    assert_eq!(plan["visits"], json!([]));
-    let outside = &plan["booked_outside"][0];
+    let outside = &plan["visits"][0];
     assert_eq!((&outside["device_id"], &outside["day"]), (&json!(id), &json!("2026-03-20")), "{plan}");
+    assert_eq!((&outside["why"], plan["visits"].as_array().unwrap().len()), (&json!("booked"), 1), "{plan}");
+    let sheet = get(&hub, &technician, "/v1/rounds/sheet?site=north&day=2026-03-20").await.json();
+    assert_eq!(sheet["visits"][0]["device_id"], json!(id), "{sheet}");
     let elsewhere = hub.grant_for(Role::Technician, "elsewhere").await;
     let theirs = get(&hub, &elsewhere, "/v1/rounds").await.json();
-    assert_eq!(theirs["booked_outside"], json!([]));
+    assert_eq!(theirs["visits"], json!([]));
     let bearer = format!("Authorization: Bearer {technician}");
     let page = hub.request("GET", "/rounds", &[&bearer, "Accept: text/html"], b"").await.body;
-    assert!(page.contains("Booked beside the plan") && page.contains("20 Mar 2026"), "{page}");
+    assert!(
+        page.contains("1 visit is booked for days before or after these") && page.contains("20 Mar 2026"),
+        "{page}"
+    );
     let release = json!({"act": "release", "laptops": [id]});
     let released = post_json(&hub, &technician, "/v1/rounds/bookings", &release).await;
     assert_eq!(released.json(), json!({"n_visits": 1}), "{released:?}");
     let listed = get(&hub, &admin, "/v1/rounds").await.json();
-    assert_eq!(listed["booked_outside"], json!([]));
+    assert_eq!(listed["visits"], json!([]));
     let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({"days": 7})).await.json();
     assert_eq!(plan["visits"][0]["why"], json!("benefit"), "{plan}");
     hub.stop().await;
