@@ -1,7 +1,7 @@
 //! What runs taught, kept in the store: each model's standing, and each run's evidence against it.
 //!
 //! A new run is judged at once against the standing fit of its model. The fit itself is made anew once enough is new
-//! ([`is_refit_due`]), and then for all runs of the model. [`forget`] makes everything due again; what comes out is then
+//! ([`is_refit_due`]) or an older firmware comes late, and then for all runs of the model. [`forget`] makes everything due again; what comes out is then
 //! the same as if all runs had come in at once.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -121,6 +121,8 @@ struct Model {
     /// Places of its runs in the list of all runs.
     current: Vec<usize>,
     new: Vec<usize>,
+    /// An older firmware came late, so that the numbers in what is kept mean others.
+    is_renumbered: bool,
 }
 
 /// Makes everything due again.
@@ -181,7 +183,7 @@ async fn learn<S: Store>(
     let firmwares = Arc::new(conditions::firmwares(runs.iter()));
     let services = Arc::new(conditions::services_by_device(services));
     let mut learned = Models::new();
-    for (of, model) in models(runs, known, &facts, standings) {
+    for (of, model) in models(runs, known, &facts, &firmwares, standings) {
         let is_refit = is_refit_due(&model);
         let mut wanted: Vec<usize> = if is_refit {
             model.current.iter().chain(&model.new).copied().collect()
@@ -205,6 +207,14 @@ async fn learn<S: Store>(
                 let Some((standing, evidence)) = fitted(&made, Arc::clone(&services)).await? else {
                     continue;
                 };
+                if !standing.fit.has_converged {
+                    tracing::warn!(
+                        model = of.model_key,
+                        provenance = of.provenance,
+                        runs = standing.fitted_runs,
+                        "the joint fit of the model's runs came to no optimum: its laptops are judged with wider intervals"
+                    );
+                }
                 let stored = stored_standing(&of, &standing)?;
                 let digest = stored.digest;
                 let evidence_rows = rows(digest, &made, &evidence)?;
@@ -306,7 +316,7 @@ pub fn version() -> String {
 /// Whether a model's fit is to be made anew.
 fn is_refit_due(model: &Model) -> bool {
     let (n_new, n_current) = (model.new.len(), model.current.len());
-    model.standing.is_none() || (n_new > 0 && n_new >= REFIT_RUNS.max(n_current / 10))
+    model.standing.is_none() || model.is_renumbered || (n_new > 0 && n_new >= REFIT_RUNS.max(n_current / 10))
 }
 
 async fn read_known<S: Store>(store: &S, version: &str) -> Result<Known, StoreError> {
@@ -322,7 +332,15 @@ async fn read_known<S: Store>(store: &S, version: &str) -> Result<Known, StoreEr
     }
 }
 
-type Facts = HashMap<i64, RoomFacts>;
+/// What a run tells, whatever its model's fit.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    room: RoomFacts,
+    /// The number of its firmware in the evidence that is kept of it; `None`: nothing is.
+    firmware: Option<u32>,
+}
+
+type Facts = HashMap<i64, Told>;
 
 /// Runs made ready for the fit, or of many their facts alone.
 async fn made_ready<S: Store>(
@@ -332,7 +350,8 @@ async fn made_ready<S: Store>(
     let (mut facts, mut ready) = (Facts::new(), HashMap::new());
     for batch in run_ids.chunks(MAX_HELD_READY) {
         let drives = drives(store, batch).await?;
-        facts.extend(drives.iter().map(|(&id, drive)| (id, RoomFacts::from(&drive.facts))));
+        let told = |drive: &Drive| Told { room: RoomFacts::from(&drive.facts), firmware: None };
+        facts.extend(drives.iter().map(|(&id, drive)| (id, told(drive))));
         if run_ids.len() <= MAX_HELD_READY {
             ready = drives;
         }
@@ -358,15 +377,20 @@ async fn read_facts<S: Store>(
     }
 }
 
-fn facts_of(stored: StoredEvidence) -> Option<(i64, RoomFacts)> {
+fn facts_of(stored: StoredEvidence) -> Option<(i64, Told)> {
     /// The same JSON, as far as it is wanted.
     #[derive(Deserialize)]
     struct KeptFacts {
         facts: RoomFacts,
+        evidence: KeptNumber,
+    }
+    #[derive(Deserialize)]
+    struct KeptNumber {
+        firmware: u32,
     }
     let (_, json) = stored.made?;
     let kept: KeptFacts = serde_json::from_slice(&json).ok()?;
-    Some((stored.run_id, kept.facts))
+    Some((stored.run_id, Told { room: kept.facts, firmware: Some(kept.evidence.firmware) }))
 }
 
 type Standings = BTreeMap<ModelOf, (Digest, Arc<ModelStanding>)>;
@@ -388,7 +412,7 @@ fn all_rooms(runs: &[RunRef], facts: &Facts) -> HashMap<i64, Room> {
     let mut by_provenance: BTreeMap<&str, Vec<(&RunRef, RoomFacts)>> = BTreeMap::new();
     for run in runs {
         let Some(facts) = facts.get(&run.run_id) else { continue };
-        by_provenance.entry(&run.kind.of.provenance).or_default().push((run, *facts));
+        by_provenance.entry(&run.kind.of.provenance).or_default().push((run, facts.room));
     }
     by_provenance
         .into_values()
@@ -405,17 +429,21 @@ fn models(
     runs: &[RunRef],
     known: &Known,
     facts: &Facts,
+    firmwares: &Firmwares,
     mut standings: Standings,
 ) -> BTreeMap<ModelOf, Model> {
     let mut models: BTreeMap<ModelOf, Model> = BTreeMap::new();
-    for (place, run) in runs.iter().enumerate().filter(|(_, run)| facts.contains_key(&run.run_id)) {
+    for (place, run) in runs.iter().enumerate() {
+        let Some(told) = facts.get(&run.run_id) else { continue };
         let digest = known.standing_of(run.run_id);
         let model = models.entry(run.kind.of.clone()).or_insert_with(|| Model {
             standing: standings.remove(&run.kind.of),
             current: Vec::new(),
             new: Vec::new(),
+            is_renumbered: false,
         });
         let is_current = digest.is_some() && digest == model.standing.as_ref().map(|(d, _)| *d);
+        model.is_renumbered |= is_current && told.firmware.is_some_and(|kept| kept != firmwares.of(run));
         if is_current { model.current.push(place) } else { model.new.push(place) }
     }
     models

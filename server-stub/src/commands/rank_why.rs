@@ -61,6 +61,12 @@ fn told(
             words::count(model.reference.laptops, "laptop", "laptops"),
             words::count(model.reference.runs, "run", "runs")
         ));
+        if !model.fit.has_converged {
+            lines.push(
+                "the joint fit of its model's runs came to no optimum: what they say counts with wider intervals"
+                    .to_owned(),
+            );
+        }
         let firmwares = fleet.firmwares.names(&run.kind.of);
         let events = model.reference.events.iter();
         lines.extend(events.map(|e| format!("model event: {}", events::words(e, firmwares))));

@@ -164,6 +164,7 @@ fn weakened_by(e: &RunEvidence, odd: &[String], k: &Constants) -> Vec<&'static s
         (found("weak_load"), "weak load"),
         (found("stopped_early"), "ended early"),
         (e.rms_k > k.odd_rms.0, "curve doesn't fit well"),
+        (!e.has_converged, "fit came to no optimum"),
     ];
     because.into_iter().filter_map(|(is, words)| is.then_some(words)).collect()
 }

@@ -1,3 +1,5 @@
+use std::collections::BTreeSet;
+
 use windrow_model::emulate::{Faults, RunPlan};
 use windrow_model::record::Digest;
 
@@ -119,6 +121,40 @@ async fn the_fit_is_made_anew_once_enough_is_new() {
     let refitted = text(&now(&store).await);
     assert_ne!(refitted.0, first.0);
     assert_eq!(refitted, text(&at_once(&store).await));
+    store.store_close().await;
+}
+
+#[tokio::test]
+async fn a_late_run_under_an_older_firmware_makes_the_fit_anew_and_one_under_a_newer_does_not() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
+    let under =
+        |firmware: &str, unit, month| RunFacts { firmware: firmware.to_owned(), ..check(unit, month, 1.0) };
+    let fleet = (1..=N_LAPTOPS).flat_map(|unit| [1, 2].map(|month| under("1.07", unit, month))).collect();
+    store.run_import_batch(fleet).await.unwrap();
+    let first = now(&store).await;
+    let numbers = |held: &Held| held.evidence.values().map(|e| e.firmware).collect::<BTreeSet<u32>>();
+    assert_eq!(numbers(&first), BTreeSet::from([1]));
+    store.run_import_batch(vec![under("1.09", 1, 3)]).await.unwrap();
+    let newer = now(&store).await;
+    assert_eq!(text(&newer).0, text(&first).0, "one more run is no reason to fit anew");
+    assert_eq!(numbers(&newer), BTreeSet::from([1, 2]));
+    // It lay in a laptop's spool for months; all numbers mean others now.
+    store.run_import_batch(vec![under("1.02", 1, 0)]).await.unwrap();
+    let older = now(&store).await;
+    assert_eq!(text(&older), text(&at_once(&store).await));
+    assert_eq!(numbers(&older), BTreeSet::from([1, 2, 3]));
+    // One that lies between two of them, of which the later came alone.
+    store
+        .run_import_batch(vec![RunFacts { tested_at_ms: START_MS + DAY_MS * 80, ..under("1.08", 2, 4) }])
+        .await
+        .unwrap();
+    let between = now(&store).await;
+    assert_eq!(text(&between), text(&at_once(&store).await));
+    assert!(
+        older.models.values().all(|m| m.fit.has_converged)
+            && older.evidence.values().all(|e| e.has_converged)
+    );
     store.store_close().await;
 }
 

@@ -202,6 +202,7 @@ fn epoch(
         n_runs: standings.iter().map(|s| s.n_runs).sum(),
         rests_on: reference.map(|r| (r.laptops, r.runs)),
         rms_k: references.get(&of).map(|reference| reference.rms_k),
+        has_converged: references.get(&of).map(|reference| reference.fit.has_converged),
         events: reference.map_or_else(Vec::new, |reference| {
             reference.events.iter().map(|e| events::words(e, firmwares.names(&of))).collect()
         }),

@@ -54,6 +54,8 @@ pub struct Epoch {
     pub rests_on: Option<(usize, usize)>,
     /// Mean residual of the fit, K.
     pub rms_k: Option<f64>,
+    /// Whether the fit came to its optimum.
+    pub has_converged: Option<bool>,
     /// Median highest sustained fan speed, rpm.
     pub fan_max_rpm: Option<f64>,
     /// Median resistance from chip to sink, K/W.
@@ -299,7 +301,10 @@ fn epochs(epochs: &[Epoch]) -> Markup {
                 tbody {
                     @for e in epochs {
                         tr {
-                            th scope="row" { (e.kind) }
+                            th scope="row" {
+                                (e.kind)
+                                @if e.has_converged == Some(false) { p.mark { "the fit of its runs came to no optimum: its laptops are judged with wider intervals" } }
+                            }
                             td data-name="Provenance" { (e.provenance) }
                             td.value data-name="Laptops" { (words::grouped(e.n_laptops)) }
                             td.value data-name="Runs" { (words::grouped(e.n_runs)) }
@@ -416,6 +421,26 @@ mod tests {
         assert_eq!((spread.values.len(), spread.n_past), (5, 2));
         assert_eq!(spread.quantile(0.5), Some(0.9));
         assert_eq!(Spread::default().quantile(0.5), None);
+    }
+
+    #[test]
+    fn a_fit_that_came_to_no_optimum_is_told() {
+        let kind = |has_converged| Epoch {
+            model_id: "m".to_owned(),
+            kind: "Tamsel 14".to_owned(),
+            provenance: "measured".to_owned(),
+            n_laptops: 3,
+            n_runs: 9,
+            rests_on: Some((3, 9)),
+            rms_k: Some(0.4),
+            has_converged,
+            fan_max_rpm: None,
+            r_contact_k_per_w: None,
+            g_air_w_per_k: None,
+            events: Vec::new(),
+        };
+        let is_told = |has_converged| epochs(&[kind(has_converged)]).into_string().contains("no optimum");
+        assert_eq!([Some(false), Some(true), None].map(is_told), [true, false, false]);
     }
 
     #[test]

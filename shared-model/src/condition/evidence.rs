@@ -44,6 +44,8 @@ pub struct RunEvidence {
     /// Root mean square of the fit's residuals, K.
     #[serde(with = "super::nan")]
     pub rms_k: f64,
+    /// Whether its fit, and the model's that it rests on, came to their optimum.
+    pub has_converged: bool,
     /// From the load's start to the fan's, s; `None` where the fan already turned, or none was read.
     pub start_delay_s: Option<f64>,
     /// Scatter of the speed from reading to reading at the load's end, share of the speed.
@@ -85,11 +87,13 @@ impl RunEvidence {
         let facts = &drive.facts;
         let odd_k = (fit.rms_k - k.odd_rms.0).max(0.0);
         let known = |v: f64| v.is_finite().then_some(v);
+        let unsettled = if fit.has_converged { (0.0, 0.0) } else { k.unsettled_sd };
+        let more_sd = [(k.odd_rms.1 * odd_k).hypot(unsettled.0), (k.odd_rms.2 * odd_k).hypot(unsettled.1)];
         Self {
             day: context.day,
             quick: facts.quick,
-            air: without_prior(fit, FIT_PRIORS[0], k.odd_rms.1 * odd_k),
-            contact: without_prior(fit, FIT_PRIORS[1], k.odd_rms.2 * odd_k),
+            air: without_prior(fit, FIT_PRIORS[0], more_sd[0]),
+            contact: without_prior(fit, FIT_PRIORS[1], more_sd[1]),
             raw_air: fit.pars[LA],
             has_rpm: drive.has_rpm,
             fans,
@@ -100,6 +104,7 @@ impl RunEvidence {
             room_sd_k: context.room_sd_k,
             room_c: fit.pars[TA],
             rms_k: fit.rms_k,
+            has_converged: fit.has_converged,
             start_delay_s: drive.fan_start_delay_s(),
             flutter: drive.fan_flutter(),
             throttle_per_s: known(facts.throttle_per_s),

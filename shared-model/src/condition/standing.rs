@@ -25,7 +25,7 @@ use crate::estimate::workers::Workers;
 
 /// Version of the network, the evidence and what is stored of them. Evidence and standing of different versions don't
 /// go together.
-pub const STANDING_VERSION: &str = "3";
+pub const STANDING_VERSION: &str = "4";
 
 /// Most runs that the network is fitted to; further ones are judged against the fit.
 pub const FIT_RUNS_MAX: usize = 1800;
@@ -42,7 +42,8 @@ pub struct ModelRun {
     /// On mains power, where known.
     pub on_mains: Option<bool>,
     /// Which of the model's firmwares ran, numbered by the caller in the order in which they came, from 1; 0 where
-    /// unknown.
+    /// unknown. A caller whose numbers come to mean others learns the
+    /// standing anew.
     pub firmware: u32,
     /// The run, unscaled, as [`Drive::from_trace`] gives it.
     pub drive: Drive,

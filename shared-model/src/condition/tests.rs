@@ -29,6 +29,7 @@ fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
         room_sd_k: 1.0,
         room_c: 22.0,
         rms_k: 0.45,
+        has_converged: true,
         start_delay_s: Some(6.0),
         flutter: Some(0.01),
         throttle_per_s: Some(0.0),

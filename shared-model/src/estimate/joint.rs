@@ -27,6 +27,9 @@ const ITERATIONS_MAX: usize = 60;
 const RUN_ITERATIONS_MAX: usize = 25;
 /// Damping at which a fit gives up.
 const DAMPING_MAX: f64 = 1e8;
+/// A fit is at its optimum where the undamped step promises to lower the cost by no more than this share of it. A tenth
+/// of a percent of the cost moves no number by more than a small part of its standard error; our choice.
+const PROMISE_MAX: f64 = 1e-3;
 
 /// Prior means and standard deviations of a run's own numbers.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,6 +60,8 @@ pub struct RunFit {
     pub rms_k: f64,
     /// Its share of the cost.
     pub cost: f64,
+    /// Whether the fit came to its optimum. Where it didn't, the numbers are those at which it was given up.
+    pub has_converged: bool,
 }
 
 /// What a joint fit gives.
@@ -70,6 +75,8 @@ pub struct JointFit {
     pub iterations: usize,
     /// Total cost.
     pub cost: f64,
+    /// Whether it came to its optimum, within its iterations and as far as its steps could still lower the cost.
+    pub has_converged: bool,
 }
 
 /// Prior of the shared numbers.
@@ -148,6 +155,18 @@ pub fn fit_from(
     start_runs: Vec<RunPars>,
     workers: &impl Workers,
 ) -> JointFit {
+    fit_within(ITERATIONS_MAX, runs, prior, start, start_runs, workers)
+}
+
+/// As [`fit_from`], of at most so many iterations.
+pub(super) fn fit_within(
+    iterations_max: usize,
+    runs: &[JointRun<'_>],
+    prior: &SharedPrior,
+    start: Shared,
+    start_runs: Vec<RunPars>,
+    workers: &impl Workers,
+) -> JointFit {
     let mut shared = start;
     let mut own = start_runs;
     let evaluate =
@@ -159,7 +178,7 @@ pub fn fit_from(
     let mut cost = total(&shared, &blocks);
     let mut damping = 1e-3;
     let mut iterations = 0;
-    while iterations < ITERATIONS_MAX && damping < DAMPING_MAX {
+    while iterations < iterations_max && damping < DAMPING_MAX {
         iterations += 1;
         let Some((ds, dr)) = newton_step(&shared, prior, &blocks, damping) else {
             damping *= 10.0;
@@ -179,8 +198,12 @@ pub fn fit_from(
             damping *= 8.0;
         }
     }
-    let fits = blocks.iter().zip(&own).map(|(b, p)| run_fit(b, p)).collect();
-    JointFit { shared, runs: fits, iterations, cost }
+    let has_converged = newton_step(&shared, prior, &blocks, 0.0).is_some_and(|(ds, dr)| {
+        promise(&shared, &own, prior, &blocks, &ds, &dr) <= PROMISE_MAX * cost.max(1.0)
+    });
+    let of_run = |(b, p): (&Block, &RunPars)| run_fit(b, p, has_converged);
+    let fits = blocks.iter().zip(&own).map(of_run).collect();
+    JointFit { shared, runs: fits, iterations, cost, has_converged }
 }
 
 /// Fits one run against standing shared numbers.
@@ -206,17 +229,20 @@ pub fn fit_run(run: &JointRun<'_>, shared: &Shared) -> RunFit {
             }
         }
     }
-    run_fit(&now, &own)
+    let step = now.rr.cholesky().map(|c| c.solve(&now.gr));
+    let has_converged =
+        step.is_some_and(|step| 0.5 * now.gr.dot(&within(&own, &step)) <= PROMISE_MAX * now.cost.max(1.0));
+    run_fit(&now, &own, has_converged)
 }
 
-fn run_fit(b: &Block, own: &RunPars) -> RunFit {
+fn run_fit(b: &Block, own: &RunPars, has_converged: bool) -> RunFit {
     let mut sd = [f64::INFINITY; N_RUN];
     if let Some(cov) = b.rr.cholesky().map(|c| c.inverse()) {
         for (k, s) in sd.iter_mut().enumerate() {
             *s = cov[(k, k)].max(0.0).sqrt();
         }
     }
-    RunFit { pars: *own, sd, rms_k: (b.sum_w_r2 / b.sum_w.max(1e-12)).sqrt(), cost: b.cost }
+    RunFit { pars: *own, sd, rms_k: (b.sum_w_r2 / b.sum_w.max(1e-12)).sqrt(), cost: b.cost, has_converged }
 }
 
 /// Residuals, Jacobian and prior of one run, contracted to its part of the normal equations.
@@ -306,6 +332,22 @@ fn newton_step(
     ds.iter().all(|v| v.is_finite()).then_some((ds, dr))
 }
 
+/// By how much a step promises to lower the cost, were it quadratic; a number that stands at its bound promises nothing.
+fn promise(
+    shared: &Shared,
+    own: &[RunPars],
+    prior: &SharedPrior,
+    blocks: &[Block],
+    ds: &VecS,
+    dr: &[VecR],
+) -> f64 {
+    let pull = |k: usize| (prior.mean[k] - shared.0[k]) / (prior.sd[k] * prior.sd[k]);
+    let of_shared = (0..N_SHARED).map(|k| pull(k) * ds[k]).sum::<f64>();
+    let of_run = |((b, own), d): ((&Block, &RunPars), &VecR)| b.gs.dot(ds) + b.gr.dot(&within(own, d));
+    let of_runs = blocks.iter().zip(own).zip(dr).map(of_run).sum::<f64>();
+    0.5 * (of_shared + of_runs)
+}
+
 fn moved(shared: &Shared, own: &[RunPars], ds: &VecS, dr: &[VecR]) -> (Shared, Vec<RunPars>) {
     let largest = ds.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
     let scale = if largest > 0.7 { 0.7 / largest } else { 1.0 };
@@ -315,6 +357,12 @@ fn moved(shared: &Shared, own: &[RunPars], ds: &VecS, dr: &[VecR]) -> (Shared, V
     }
     s.0[LN_M] = s.0[LN_M].clamp((0.4_f64).ln(), (1.3_f64).ln());
     (s, own.iter().zip(dr).map(|(o, d)| moved_run(o, &(d * scale))).collect())
+}
+
+/// As much of a step as leaves a run's numbers within what can be true.
+fn within(own: &RunPars, step: &VecR) -> VecR {
+    let reached = moved_run(own, step);
+    VecR::from_fn(|k, _| reached[k] - own[k])
 }
 
 /// A run's numbers moved by a step, within what can be true.

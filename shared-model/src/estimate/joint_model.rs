@@ -30,6 +30,8 @@ pub struct StandingFit {
     pub channels: Channels,
     /// Whether the model has a fan, as far as its runs tell.
     pub has_fan: bool,
+    /// Whether the joint fit came to its optimum.
+    pub has_converged: bool,
 }
 
 /// What a run tells beside temperature and clock. Runs that differ in it cannot share one fit: what is not read would be
@@ -90,19 +92,20 @@ pub fn fit_model(drives: &mut [Drive], rooms: &[Room], workers: &impl Workers) -
     let first = fit(&joint_runs(drives, rooms, &standing), &prior, workers);
     standing.case_k = median(&first.runs.iter().map(|r| r.pars[X0]).collect::<Vec<_>>()).clamp(-10.0, 25.0);
     let start: Vec<RunPars> = first.runs.iter().map(|r| r.pars).collect();
-    let JointFit { shared, runs, iterations, .. } =
+    let JointFit { shared, runs, iterations, has_converged, .. } =
         fit_from(&joint_runs(drives, rooms, &standing), &prior, first.shared, start, workers);
-    standing.shared = shared;
+    (standing.shared, standing.has_converged) = (shared, has_converged);
     ModelFit { standing, runs, iterations: first.iterations + iterations }
 }
 
 impl StandingFit {
-    /// Judges one more run against the standing numbers.
+    /// Judges one more run against the standing numbers. Its fit counts as converged where both came to their optimum.
     pub fn fit_run(&self, drive: &mut Drive, room: Room) -> RunFit {
         self.scale(drive);
         self.scale_speed(drive);
         let prior = RunPrior::new(room.value_c, room.sd_k, self.case_k, self.channels.has_power);
-        fit_run(&JointRun { drive, prior }, &self.shared)
+        let own = fit_run(&JointRun { drive, prior }, &self.shared);
+        RunFit { has_converged: own.has_converged && self.has_converged, ..own }
     }
 
     fn scale(&self, drive: &mut Drive) {
@@ -159,6 +162,7 @@ fn scales(drives: &[Drive]) -> StandingFit {
         },
         channels,
         has_fan: true,
+        has_converged: false,
     }
 }
 
@@ -176,10 +180,13 @@ pub fn quantile(values: &[f64], q: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::joint::fit_within;
     use super::super::network::{LA, LR, N_RUN, residuals};
     use super::super::workers::InTurn;
     use super::*;
     use crate::channel::Channel;
+    use crate::condition::constants::Constants;
+    use crate::condition::evidence::{RunContext, RunEvidence};
     use crate::trace::Trace;
 
     /// A run of the network itself, with whole degrees as a sensor gives them.
@@ -305,9 +312,46 @@ mod tests {
         };
         let (alone, evidence) = learn(&whole);
         let (together, with_others) = learn(&mixed);
+        assert!(alone.fit.has_converged);
         assert_eq!(alone.fit, together.fit);
         assert_eq!(evidence[..], with_others[..6]);
         assert!(evidence.iter().all(|e| e.air.is_some() && e.contact.is_some()));
         assert!(with_others[6..].iter().all(|e| e.air.is_none() && e.contact.is_none()), "{with_others:?}");
+    }
+
+    #[test]
+    fn a_fit_that_is_given_up_says_so_and_its_runs_say_less() {
+        let mut drives: Vec<Drive> =
+            (0..4).map(|i| synthetic(-0.1 * f64::from(i), 0.0, 21.0, f64::from(i))).collect();
+        let rooms = [Room { value_c: 21.0, sd_k: 1.0 }; 4];
+        let fresh = drives[2].clone();
+        let whole = fit_model(&mut drives, &rooms, &InTurn).standing;
+        let runs = joint_runs(&drives, &rooms, &whole);
+        let prior = SharedPrior::new(whole.load_w);
+        let after = |iterations_max| {
+            let start: Vec<RunPars> = runs.iter().map(|r| r.prior.mean).collect();
+            fit_within(iterations_max, &runs, &prior, Shared(prior.mean), start, &InTurn)
+        };
+        let given_up = after(1);
+        assert!(!given_up.has_converged && given_up.runs.iter().all(|r| !r.has_converged));
+        assert!(after(60).has_converged);
+
+        let k = Constants::default();
+        let evidence = |standing: &StandingFit| {
+            let mut drive = fresh.clone();
+            let fit = standing.fit_run(&mut drive, rooms[2]);
+            let context = RunContext { day: 0.0, room_sd_k: 1.0, on_mains: None, firmware: 0 };
+            RunEvidence::new(&k, context, &fit, &drive, [None, None])
+        };
+        let settled = evidence(&whole);
+        let unsettled = evidence(&StandingFit { has_converged: false, ..whole });
+        assert!(settled.has_converged && !unsettled.has_converged);
+        for (is, was, more_sd) in [
+            (unsettled.air, settled.air, k.unsettled_sd.0),
+            (unsettled.contact, settled.contact, k.unsettled_sd.1),
+        ] {
+            let ((is, is_sd), (was, was_sd)) = (is.unwrap(), was.unwrap());
+            assert!(is == was && (is_sd - was_sd.hypot(more_sd)).abs() < 1e-12, "{is_sd} {was_sd}");
+        }
     }
 }

@@ -100,6 +100,8 @@ pub(super) struct ModelKind {
     reference: Option<ReferenceAddress>,
     /// Mean residual of the fit, K.
     residual_rms_k: Option<f64>,
+    /// Whether the fit came to its optimum; where it didn't, its laptops are judged with wider intervals.
+    fit_has_converged: Option<bool>,
     /// Median of the last runs: highest sustained fan speed, rpm.
     fan_max_rpm: Option<f64>,
     /// Median of the last runs: resistance from chip to sink, K/W.
@@ -233,6 +235,7 @@ impl From<&Epoch> for ModelKind {
             n_runs: e.n_runs,
             reference,
             residual_rms_k: e.rms_k,
+            fit_has_converged: e.has_converged,
             fan_max_rpm: e.fan_max_rpm,
             r_contact_k_per_w: e.r_contact_k_per_w,
             g_air_w_per_k: e.g_air_w_per_k,

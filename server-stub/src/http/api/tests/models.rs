@@ -20,6 +20,7 @@ async fn a_model_tells_what_its_page_does() {
     );
     let kind = &model["kinds"][0];
     assert_eq!((&kind["n_laptops"], &kind["provenance"]), (&json!(6), &json!("emulated")));
+    assert_eq!(kind["fit_has_converged"], json!(true));
     let reference = kind["reference"]["address"].as_str().unwrap();
     assert_eq!(get(&hub, &auditor, reference).await.json()["model_id"], kind["model_id"]);
 
