@@ -42,12 +42,14 @@ pub struct Channels {
     pub has_power: bool,
     /// A fan's speed was read.
     pub has_rpm: bool,
+    /// The work rate stands in for power and clock.
+    pub by_work_rate: bool,
 }
 
 impl Channels {
     /// Those of a run.
     pub fn of(drive: &Drive) -> Self {
-        Self { has_power: drive.has_power, has_rpm: drive.has_rpm }
+        Self { has_power: drive.has_power, has_rpm: drive.has_rpm, by_work_rate: drive.by_work_rate }
     }
 
     /// Those that most runs have; where two kinds are as frequent, the one that tells more.
@@ -138,7 +140,11 @@ fn joint_runs<'a>(drives: &'a [Drive], rooms: &[Room], standing: &StandingFit) -
 /// Reference speed, clock and power of a model from its runs.
 fn scales(drives: &[Drive]) -> StandingFit {
     let of = |f: &dyn Fn(&Drive) -> f64| drives.iter().map(f).collect::<Vec<f64>>();
-    let channels = Channels::usual(drives.iter()).unwrap_or(Channels { has_power: false, has_rpm: false });
+    let channels = Channels::usual(drives.iter()).unwrap_or(Channels {
+        has_power: false,
+        has_rpm: false,
+        by_work_rate: false,
+    });
     let or = |x: f64, fallback: f64| if x.is_finite() && x > 0.0 { x } else { fallback };
     let end_rpm = of(&|d| {
         let both: Vec<f64> = d.facts.rpm.iter().copied().filter(|r| r.is_finite()).collect();

@@ -56,6 +56,8 @@ pub struct Drive {
     pub has_power: bool,
     /// Whether a fan's speed was read.
     pub has_rpm: bool,
+    /// Whether the load's own work rate stands in for the clock, since neither power nor clock was read.
+    pub by_work_rate: bool,
     /// The fan's history.
     pub fan: Vec<FanPoint>,
     /// What the run tells beside the fit.
@@ -85,9 +87,9 @@ pub struct RunFacts {
     pub burst_w: f64,
     /// Median power in the idle before the load, W.
     pub idle_w: f64,
-    /// Median clock in the last 30 s of load, MHz.
+    /// Median clock in the last 30 s of load, MHz; where the work rate stands in for it, that, in its own unit.
     pub clock_mhz: f64,
-    /// Median clock from 5 to 15 s of load, MHz.
+    /// Median clock from 5 to 15 s of load, likewise.
     pub burst_mhz: f64,
     /// Median speeds in the last 30 s of load, rpm.
     pub rpm: [f64; 2],
@@ -106,7 +108,7 @@ pub struct RunFacts {
 /// Reference values of the laptop's model that a run without power reading is scaled by.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ClockReference {
-    /// Median sustained clock, MHz.
+    /// Median sustained clock, MHz, or work rate.
     pub clock_mhz: f64,
     /// Power over sustained power in the burst.
     pub burst_ratio: f64,
@@ -139,6 +141,7 @@ impl Drive {
             start_temp_c: median(&raw.temp[..raw.temp.len().min(10)]),
             has_power: raw.power.is_some(),
             has_rpm: raw.rpm.iter().any(Option::is_some),
+            by_work_rate: raw.by_work_rate,
             steps,
             fan,
             facts,
@@ -228,7 +231,9 @@ struct Raw<'a> {
     /// A longer gap is a sleep, s.
     sleep_gap_s: f64,
     power: Option<Vec<f64>>,
+    /// Clock, MHz, or the work rate in its place: under one and the same load it rises and falls with the clock.
     clock: Option<Vec<f64>>,
+    by_work_rate: bool,
     rpm: [Option<Vec<f64>>; 2],
     ssd: Option<&'a [f64]>,
     throttle: Option<&'a [f64]>,
@@ -254,14 +259,17 @@ impl<'a> Raw<'a> {
             None => asked?.iter().map(|pct| *pct > LOADED_PCT).collect(),
         };
         let (load_from, load_to) = load_block(&loaded)?;
+        let (power, clock) = (held(Channel::PackagePowerW), held(Channel::CoreClockMhz));
+        let rate = if power.is_none() && clock.is_none() { held(Channel::WorkRate) } else { None };
         let steps_s: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
         Some(Self {
             time,
             busy,
             temp,
             sleep_gap_s: SLEEP_GAP_S.max(4.0 * median(&steps_s)),
-            power: held(Channel::PackagePowerW),
-            clock: held(Channel::CoreClockMhz),
+            power,
+            by_work_rate: rate.is_some(),
+            clock: clock.or(rate),
             rpm: [held(Channel::Fan1Rpm), held(Channel::Fan2Rpm)],
             ssd: trace.column(Channel::SsdTempC),
             throttle: trace.column(Channel::ThrottleCount),
@@ -575,6 +583,36 @@ mod tests {
         weak.phase = Some(phase);
         let drive = Drive::from_trace(&weak).unwrap();
         assert!((drive.facts.load_s - 179.5).abs() < 1e-9, "{:?}", drive.facts);
+    }
+
+    #[test]
+    fn the_work_rate_stands_in_where_neither_power_nor_clock_is_read() {
+        let mut full = trace(DT_S, live);
+        let mhz = |t: &f64| if *t < 58.0 { 3600.0 } else { 3000.0 };
+        let clock: Vec<f64> = full.time_s.iter().map(mhz).collect();
+        // Passes a second: the load's work goes with the clock.
+        let rate = clock.iter().map(|c| c * 1234.0).collect();
+        full.set_column(Channel::CoreClockMhz, clock);
+        full.set_column(Channel::WorkRate, rate);
+        let without = |gone: &[Channel]| {
+            let mut trace = full.clone();
+            for channel in gone {
+                trace.set_column(*channel, vec![f64::NAN; full.time_s.len()]);
+            }
+            let mut drive = Drive::from_trace(&trace).unwrap();
+            let (sustained, burst) = (drive.facts.clock_mhz, drive.facts.burst_mhz);
+            let burst_ratio = (burst / sustained).powf(CLOCK_EXPONENT);
+            drive.power_from_clock(&ClockReference { clock_mhz: sustained, burst_ratio });
+            drive
+        };
+        let by_clock = without(&[Channel::PackagePowerW]);
+        let by_rate = without(&[Channel::PackagePowerW, Channel::CoreClockMhz]);
+        assert!(!by_clock.by_work_rate && by_rate.by_work_rate && !by_rate.has_power);
+        for (a, b) in by_clock.steps.iter().zip(&by_rate.steps) {
+            assert!((a.power_w - b.power_w).abs() < 1e-9, "{} {}", a.power_w, b.power_w);
+        }
+        let power: Vec<f64> = by_rate.steps.iter().map(|s| s.power_w).collect();
+        assert!(power.iter().any(|w| *w > 1.5 * NOMINAL_LOAD_W), "the burst is seen: {power:?}");
     }
 
     #[test]
