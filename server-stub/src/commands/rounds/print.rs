@@ -136,6 +136,9 @@ fn cells(visit: &PlannedVisit) -> [String; 8] {
 }
 
 fn say_summary(document: &Document, output: &mut Output) {
+    if document.visits.is_empty() {
+        return;
+    }
     let n_minutes: u32 = document.visits.iter().map(|v| v.minutes).sum();
     output.say(&format!(
         "{} on {}, {}:{:02} h of work; worth {} after the trips, at most {:.1} % below what any plan reaches",
@@ -151,11 +154,15 @@ fn say_summary(document: &Document, output: &mut Output) {
 fn say_rest(document: &Document, output: &mut Output) {
     for order in &document.orders {
         let model = if order.model == "*" { "any model" } else { &order.model };
+        let for_waiting = match (order.n_planned, order.n_waiting) {
+            (_, 0) => String::new(),
+            (0, _) => ", all for laptops that wait".to_owned(),
+            (_, n) => format!(", {n} of them for laptops that wait"),
+        };
         output.say(&format!(
-            "order: {} × {} for {model}, {} more for laptops that wait; there in {}",
-            order.n_planned,
+            "order: {} × {} for {model}{for_waiting}; there in {}",
+            order.n_planned + order.n_waiting,
             order.part,
-            order.n_waiting,
             count(order.lead_days as usize, "day", "days"),
         ));
     }
