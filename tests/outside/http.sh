@@ -41,7 +41,7 @@ fetch "$hub_url/metrics" "$(cat "$work/token")" | "$promtool" check metrics
 
 # No `positive_data_acceptance`: whoever fits the schema may still be refused, for want of an invite or a signature.
 # Fixed seed: a failure comes again.
-# Wrong tokens come last: after some the hub lets their address wait, whatever else it asks.
+# Wrong tokens come last and a few at a time: after some the hub lets their address wait, whatever else it asks.
 say "schemathesis"
 settings=
 check_http() {
@@ -67,6 +67,20 @@ PY
 check_http --exclude-checks positive_data_acceptance,ignored_auth --include-path-regex '^/v1/(devices|models)/' \
   --phases coverage,fuzzing --max-examples "${WINDROW_EXAMPLES:-40}"
 settings=
-check_http --checks ignored_auth --phases fuzzing --max-examples 1
-if grep -q ' ERROR ' "$work/http.log"; then cat "$work/http.log"; fail "the hub logged an error" "see its log above"; fi
+log_without_error() {
+  if grep -q ' ERROR ' "$work/http.log"; then cat "$work/http.log"; fail "the hub logged an error" "see its log above"; fi
+}
+log_without_error
+# Fewer operations at once than wrong tokens that an address may send, and each time a hub that has counted none.
+for some in '^/v1/rounds' '^/v1/(fleet|models|devices|visits|scope)' '^/(metrics$|v1/(record|ledger|export|site|coverage|change|grant|verif))'; do
+  stop_hub
+  WINDROW_LOG=warn start_hub http "$work/demo/hub.sqlite"
+  # Until it has judged the fleet it answers 503, which would show nothing of its keys.
+  for try in $(seq 100); do
+    fetch "$hub_url/v1/fleet?limit=1" "$(cat "$work/token")" >"$work/fleet.json" 2>/dev/null && break
+    sleep 0.2
+  done
+  check_http --checks ignored_auth --phases fuzzing --max-examples 1 --include-path-regex "$some"
+  log_without_error
+done
 stop_hub
