@@ -67,9 +67,9 @@ impl ModelEvent {
     }
 
     /// The run as it would have been without the event.
-    pub(super) fn taken_out_of(&self, run: RunEvidence) -> RunEvidence {
-        let mut r = run;
-        if !self.holds_for(&run) {
+    pub(super) fn taken_out_of(&self, run: &RunEvidence) -> RunEvidence {
+        let mut r = *run;
+        if !self.holds_for(run) {
             return r;
         }
         match self.part {
@@ -161,7 +161,7 @@ struct Readings<'a> {
 impl<'a> Readings<'a> {
     fn new(laptop: &'a Laptop, part: Part, known: &[ModelEvent]) -> Self {
         let upto = laptop.runs.iter().filter(|r| r.day <= laptop.as_of);
-        let without = |r: &RunEvidence| known.iter().fold(*r, |r, e| e.taken_out_of(r));
+        let without = |r: &RunEvidence| known.iter().fold(*r, |r, e| e.taken_out_of(&r));
         let each = upto.filter_map(|r| Some((r, reading(&without(r), part)?))).collect();
         Self { laptop, each }
     }

@@ -11,6 +11,7 @@ use crate::estimate::network_drive::{CLOCK_EXPONENT, Drive, RunFacts};
 /// What a run says, once fitted; all that is kept of it for judging. It belongs to the standing fit that it was made
 /// against.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[expect(clippy::struct_excessive_bools, reason = "facts of a run that have nothing to do with each other")]
 pub struct RunEvidence {
     /// Day of the run, days since any fixed zero.
     pub day: f64,

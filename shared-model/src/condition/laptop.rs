@@ -29,7 +29,7 @@ impl Laptop {
         if events.is_empty() {
             return upto.copied().collect();
         }
-        upto.map(|r| events.iter().fold(*r, |r, e| e.taken_out_of(r))).collect()
+        upto.map(|r| events.iter().fold(*r, |r, e| e.taken_out_of(&r))).collect()
     }
 
     pub(super) fn has_rpm(&self) -> bool {

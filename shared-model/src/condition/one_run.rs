@@ -31,7 +31,7 @@ pub struct RunNumbers {
 impl RunNumbers {
     /// What a run says beside its model's as-new levels, the model's events taken out.
     pub fn of(k: &Constants, reference: &ModelReference, run: &RunEvidence) -> Self {
-        let r = reference.events.iter().fold(*run, |r, e| e.taken_out_of(r));
+        let r = reference.events.iter().fold(*run, |r, e| e.taken_out_of(&r));
         let air = reference.air_constants(k);
         Self {
             airflow: r.air.map(|(la, sd)| {
