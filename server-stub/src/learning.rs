@@ -1,8 +1,8 @@
 //! What runs taught, kept in the store: each model's standing, and each run's evidence against it.
 //!
 //! A new run is judged at once against the standing fit of its model. The fit itself is made anew once enough is new
-//! ([`is_refit_due`]) or an older firmware comes late, and then for all runs of the model. [`forget`] makes everything due again; what comes out is then
-//! the same as if all runs had come in at once.
+//! ([`is_refit_due`]) or an older firmware comes late, and then for all runs of the model. [`forget`] makes everything due
+//! again; what comes out is then the same as if all runs had come in at once.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
@@ -176,7 +176,6 @@ async fn learn<S: Store>(
     let version = version();
     let (mut facts, mut ready) = made_ready(store, unknown).await?;
     let silent = unknown.iter().copied().filter(|id| !facts.contains_key(id)).collect();
-    keep_silent(store, &version, silent, known).await?;
     read_facts(store, &version, known, &mut facts).await?;
 
     let rooms = all_rooms(runs, &facts);
@@ -228,6 +227,9 @@ async fn learn<S: Store>(
         }
         learned.insert(of, standing);
     }
+    // Last: a run that says nothing also has its firmware. Were it known already when the hub ended here, nobody would
+    // look again whether its model is to be fitted anew.
+    keep_silent(store, &version, silent, known).await?;
     Ok(learned)
 }
 

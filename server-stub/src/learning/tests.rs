@@ -151,6 +151,14 @@ async fn a_late_run_under_an_older_firmware_makes_the_fit_anew_and_one_under_a_n
         .unwrap();
     let between = now(&store).await;
     assert_eq!(text(&between), text(&at_once(&store).await));
+    // One that says nothing but under which firmware it was made.
+    let silent =
+        RunFacts { tested_at_ms: START_MS - DAY_MS, trace_zstd: b"no trace".to_vec(), ..under("1.01", 3, 5) };
+    store.run_import_batch(vec![silent]).await.unwrap();
+    let after_silent = now(&store).await;
+    forget(&store).await.unwrap();
+    assert_eq!(text(&after_silent), text(&now(&store).await), "as if all had come in at once");
+    assert_eq!(numbers(&after_silent), BTreeSet::from([2, 3, 4, 5]));
     assert!(
         older.models.values().all(|m| m.fit.has_converged)
             && older.evidence.values().all(|e| e.has_converged)

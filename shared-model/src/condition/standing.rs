@@ -42,8 +42,7 @@ pub struct ModelRun {
     /// On mains power, where known.
     pub on_mains: Option<bool>,
     /// Which of the model's firmwares ran, numbered by the caller in the order in which they came, from 1; 0 where
-    /// unknown. A caller whose numbers come to mean others learns the
-    /// standing anew.
+    /// unknown. A caller whose numbers come to mean others learns the standing anew.
     pub firmware: u32,
     /// The run, unscaled, as [`Drive::from_trace`] gives it.
     pub drive: Drive,
