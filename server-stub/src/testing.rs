@@ -13,6 +13,7 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 use windrow_model::METHOD_VERSION;
+use windrow_model::condition::standing::ModelStanding;
 use windrow_model::emulate::{Faults, RunPlan, model_of, record_run};
 use windrow_model::protocol::Protocol;
 use windrow_model::record::wire::{
@@ -26,9 +27,12 @@ use crate::clock::WallClock;
 use crate::costs::Costs;
 use crate::http::{self, Hub, Limits, Listening};
 use crate::invite;
+use crate::learning;
 use crate::pages::showroom::Showroom;
+use crate::scoring::ModelOf;
 use crate::showing;
 use crate::store::access::{AccessStore, Granted, NewGrant};
+use crate::store::judgements::JudgementStore as _;
 use crate::store::sql::SqlStore;
 use crate::store::{NewInvite, Store};
 
@@ -243,6 +247,22 @@ impl TestHub {
     /// Judges the fleet anew for the pages.
     pub(crate) async fn refresh(&self) {
         showing::refresh(&self.store, &self.clock.wall(), &self.showroom, &Costs::default()).await.unwrap();
+    }
+
+    /// Has all fits be ones that were given up before their optimum, and judges the fleet by them.
+    pub(crate) async fn unsettle_fits(&self) {
+        let version = learning::version();
+        for kept in self.store.standing_list(version.clone()).await.unwrap() {
+            let of = ModelOf { provenance: kept.provenance, model_key: kept.model_key };
+            let mut standing: ModelStanding = serde_json::from_slice(&kept.standing_json).unwrap();
+            standing.fit.has_converged = false;
+            let unsettled = learning::stored_standing(&of, &standing).unwrap();
+            let mut evidence = self.store.evidence_list(version.clone(), 0, u32::MAX).await.unwrap();
+            evidence.retain(|e| e.made.as_ref().is_some_and(|(digest, _)| *digest == kept.digest));
+            evidence.iter_mut().filter_map(|e| e.made.as_mut()).for_each(|made| made.0 = unsettled.digest);
+            self.store.judgement_put(version.clone(), vec![unsettled], evidence).await.unwrap();
+        }
+        self.refresh().await;
     }
 
     /// Tells it to stop and waits until it has.

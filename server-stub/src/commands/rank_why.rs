@@ -145,3 +145,29 @@ fn condition(s: &Standing) -> Vec<String> {
     }));
     lines
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::costs::Costs;
+    use crate::http::Limits;
+    use crate::judgement;
+    use crate::testing::{START_MS, TestHub};
+
+    #[tokio::test]
+    async fn a_model_whose_fit_came_to_no_optimum_is_told() {
+        let (hub, laptops) = TestHub::of_six(Limits::default()).await;
+        let told = async || {
+            let costs = Costs::default();
+            let fleet =
+                judgement::judged_fleet(&hub.store, &hub.clock.wall(), START_MS, &costs).await.unwrap();
+            why(&hub.store, &fleet, &laptops[0].device_id(), &costs.currency, None).await.unwrap().join("\n")
+        };
+        let settled = told().await;
+        assert!(settled.contains("compared with 6 laptops") && !settled.contains("no optimum"), "{settled}");
+        hub.unsettle_fits().await;
+        let unsettled = told().await;
+        assert!(unsettled.contains("the joint fit of its model's runs came to no optimum"), "{unsettled}");
+        hub.stop().await;
+    }
+}

@@ -144,7 +144,8 @@ pub struct Constants {
     /// rms of the residuals from which a run counts as odd, K, and what each kelvin beyond adds to the standard
     /// errors of log airflow and log contact.
     pub odd_rms: (f64, f64, f64),
-    /// What a fit that came to no optimum adds to the standard errors of log airflow and log contact.
+    /// What a fit that came to no optimum adds in quadrature to the scatter of log airflow and log contact, beside what
+    /// counts of the fit's own standard error.
     pub unsettled_sd: (f64, f64),
     /// Logistic slope and shift of p_clogged, p_fan, p_contact.
     pub calibration: [(f64, f64); 3],
@@ -239,7 +240,8 @@ impl Default for Constants {
             air_gain_sd: (0.12, 0.2),
             paste_share: (0.265, 0.03),
             odd_rms: (0.55, 0.5, 0.3),
-            // Our choice, about what separates two laptops' limits from as-new by a third: no fit of the simulated fleets fails.
+            // Our choice, no source: about a quarter of the way from as-new to the limit, log 1/0.7 of airflow and log 1.2 of
+            // the fast resistance. Simulated fleets cannot tell, as no model's fit fails on them.
             unsettled_sd: (0.1, 0.05),
             calibration: [(1.0, 0.0); 3],
         }

@@ -88,7 +88,9 @@ impl RunEvidence {
         let facts = &drive.facts;
         let odd_k = (fit.rms_k - k.odd_rms.0).max(0.0);
         let known = |v: f64| v.is_finite().then_some(v);
-        let unsettled = if fit.has_converged { (0.0, 0.0) } else { k.unsettled_sd };
+        // Of a standard error only a share counts, which is calibrated on fits that converged; this shall count whole.
+        let whole = (k.unsettled_sd.0 / k.air.se_factor, k.unsettled_sd.1 / k.contact.se_factor);
+        let unsettled = if fit.has_converged { (0.0, 0.0) } else { whole };
         let more_sd = [(k.odd_rms.1 * odd_k).hypot(unsettled.0), (k.odd_rms.2 * odd_k).hypot(unsettled.1)];
         Self {
             day: context.day,

@@ -342,8 +342,10 @@ fn promise(
     dr: &[VecR],
 ) -> f64 {
     let pull = |k: usize| (prior.mean[k] - shared.0[k]) / (prior.sd[k] * prior.sd[k]);
+    let reached = moved_shared(shared, ds);
+    let ds = VecS::from_fn(|k, _| reached.0[k] - shared.0[k]);
     let of_shared = (0..N_SHARED).map(|k| pull(k) * ds[k]).sum::<f64>();
-    let of_run = |((b, own), d): ((&Block, &RunPars), &VecR)| b.gs.dot(ds) + b.gr.dot(&within(own, d));
+    let of_run = |((b, own), d): ((&Block, &RunPars), &VecR)| b.gs.dot(&ds) + b.gr.dot(&within(own, d));
     let of_runs = blocks.iter().zip(own).zip(dr).map(of_run).sum::<f64>();
     0.5 * (of_shared + of_runs)
 }
@@ -351,12 +353,18 @@ fn promise(
 fn moved(shared: &Shared, own: &[RunPars], ds: &VecS, dr: &[VecR]) -> (Shared, Vec<RunPars>) {
     let largest = ds.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
     let scale = if largest > 0.7 { 0.7 / largest } else { 1.0 };
+    let s = moved_shared(shared, &(ds * scale));
+    (s, own.iter().zip(dr).map(|(o, d)| moved_run(o, &(d * scale))).collect())
+}
+
+/// The shared numbers moved by a step, within what can be true.
+fn moved_shared(shared: &Shared, ds: &VecS) -> Shared {
     let mut s = *shared;
     for k in 0..N_SHARED {
-        s.0[k] += scale * ds[k];
+        s.0[k] += ds[k];
     }
     s.0[LN_M] = s.0[LN_M].clamp((0.4_f64).ln(), (1.3_f64).ln());
-    (s, own.iter().zip(dr).map(|(o, d)| moved_run(o, &(d * scale))).collect())
+    s
 }
 
 /// As much of a step as leaves a run's numbers within what can be true.

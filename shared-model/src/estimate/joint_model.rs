@@ -353,8 +353,8 @@ mod tests {
         let unsettled = evidence(&StandingFit { has_converged: false, ..whole });
         assert!(settled.has_converged && !unsettled.has_converged);
         for (is, was, more_sd) in [
-            (unsettled.air, settled.air, k.unsettled_sd.0),
-            (unsettled.contact, settled.contact, k.unsettled_sd.1),
+            (unsettled.air, settled.air, k.unsettled_sd.0 / k.air.se_factor),
+            (unsettled.contact, settled.contact, k.unsettled_sd.1 / k.contact.se_factor),
         ] {
             let ((is, is_sd), (was, was_sd)) = (is.unwrap(), was.unwrap());
             assert!(is == was && (is_sd - was_sd.hypot(more_sd)).abs() < 1e-12, "{is_sd} {was_sd}");

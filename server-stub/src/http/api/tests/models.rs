@@ -41,6 +41,14 @@ async fn a_model_tells_what_its_page_does() {
     let rpm = one["months"][0]["fan_max_rpm"].as_f64().unwrap();
     assert!(page.body.contains(&format!(">{rpm:.0}<")), "{rpm}: {}", page.body);
 
+    hub.unsettle_fits().await;
+    let told = get(&hub, &auditor, &format!("/v1/models/{id}")).await.json();
+    assert_eq!(told["kinds"][0]["fit_has_converged"], json!(false), "{told}");
+    let page = hub
+        .request("GET", &format!("/models/{id}"), &[&format!("Authorization: Bearer {auditor}")], b"")
+        .await;
+    assert!(page.body.contains("the fit of its runs came to no optimum"), "{}", page.body);
+
     let elsewhere = hub.grant_for(Role::Technician, "elsewhere").await;
     assert_eq!(get(&hub, &elsewhere, &format!("/v1/models/{id}")).await.json()["weakest"], json!([]));
     assert_eq!(get(&hub, &auditor, "/v1/models/none").await.problem(), "no_such_model");
