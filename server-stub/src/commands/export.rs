@@ -15,6 +15,7 @@ use crate::export::tables::Which;
 use crate::failure::Failure;
 use crate::judgement;
 use crate::output::Output;
+use crate::scoring::Standing;
 use crate::store::Store;
 
 /// Arguments of `export`.
@@ -59,7 +60,8 @@ pub(super) fn run(setting: &Setting, args: &Args, output: &mut Output) -> Outcom
         let costs = costs::in_force::of_command(&store, costs).await?;
         let fleet = judgement::judged_fleet(&store, &setting.clock, as_of.timestamp_millis(), &costs).await?;
         let visits = gather::visits(&store, as_of.timestamp_millis()).await?;
-        let ledger = gather::ledger(&store, setting.clock.now_ms()).await?;
+        let to_prove = fleet.standings.iter().map(Standing::digest);
+        let ledger = gather::ledger(&store, setting.clock.now_ms(), to_prove).await?;
         let source = Reading::new(store.clone());
         let (to, with_records) = (args.to.clone(), args.with_records);
         let summary = tokio::task::spawn_blocking(move || {

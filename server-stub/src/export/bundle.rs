@@ -12,13 +12,13 @@ use windrow_model::condition::constants::{CLOGGED_BELOW, CONSTANTS_VERSION, CONT
 use windrow_model::record::Digest;
 
 use super::format::{Drafts, Format};
-use super::gather::{Judged, Ledger, RunLeaf, Source};
+use super::gather::{Judged, Ledger, Source};
+use super::leaves::{LeafSet, RunLeaf};
 use super::records;
 use super::sink::{Lines, Sink};
 use super::table::{Table, json_schema};
 use super::tables::{CoverageTable, FleetTable, RunsTable, ToldLeaves, VisitLine, VisitsTable, Which};
 use crate::ledger::head::KeyLink;
-use crate::scoring::Standing;
 use crate::store::Event;
 
 /// Name of the description's form.
@@ -76,7 +76,9 @@ impl Parts<'_> {
         match which {
             Which::Fleet => work(&FleetTable::new(standings, coverage)),
             Which::Coverage => work(&CoverageTable::new(coverage)),
-            Which::Runs => work(&RunsTable::new(self.source, &self.ledger.runs, as_of.timestamp_millis())),
+            Which::Runs => {
+                work(&RunsTable::new(self.source, self.ledger.head.tree_size, as_of.timestamp_millis()))
+            }
             Which::Visits => work(&VisitsTable::new(self.visits)),
         }
     }
@@ -97,7 +99,7 @@ pub fn write(sink: &mut Sink, parts: &Parts<'_>, which: &[Which], with_records: 
     sink.file(ABOUT, Lines::Told, |out| writeln!(out, "{about:#}"))?;
     write_ledger(sink, parts)?;
     if which.contains(&Which::Runs) {
-        sink.file(ABSENT, Lines::Told, |out| write_absent(parts, &told, out))?;
+        sink.file(ABSENT, Lines::Told, |out| write_absent(parts, &told.0, out))?;
     }
     if with_records {
         let as_of_ms = as_of.timestamp_millis();
@@ -157,11 +159,7 @@ fn write_ledger(sink: &mut Sink, parts: &Parts<'_>) -> io::Result<()> {
     })?;
     sink.file(EVENTS, Lines::Told, |out| write_events(parts, out))?;
     sink.file(PROOFS, Lines::Told, |out| {
-        let digests = parts.judged.standings.iter().map(Standing::digest);
-        let mut leaves: Vec<(RunLeaf, Digest)> =
-            digests.filter_map(|digest| Some((ledger.runs.of_run(digest)?, digest))).collect();
-        leaves.sort_by_key(|(leaf, _)| leaf.leaf_idx);
-        leaves.into_iter().try_for_each(|(leaf, digest)| write_proof(leaf, digest, ledger, out))
+        ledger.proved.iter().try_for_each(|(leaf, digest)| write_proof(*leaf, *digest, ledger, out))
     })
 }
 
@@ -203,21 +201,31 @@ fn write_proof(leaf: RunLeaf, digest: Digest, ledger: &Ledger, out: &mut dyn Wri
 }
 
 /// Every run whose leaf is under the head and whose row the runs table doesn't have, so that each leaf is accounted for.
-fn write_absent(parts: &Parts<'_>, told: &ToldLeaves, out: &mut dyn Write) -> io::Result<()> {
-    let as_of_ms = parts.judged.as_of.timestamp_millis();
-    let runs = parts.ledger.runs.in_order();
-    for (digest, leaf) in runs.into_iter().filter(|(_, leaf)| !told.has(leaf.leaf_idx)) {
-        let came_later = !leaf.is_imported && leaf.at_ms > as_of_ms;
-        let line = json!({
-            "leaf_idx": leaf.leaf_idx,
-            "kind": leaf.kind(),
-            "digest": digest.to_hex(),
-            "timestamp_ms": leaf.at_ms,
-            "why": if came_later { LATER } else { MISSING },
-        });
-        writeln!(out, "{line}")?;
+fn write_absent(parts: &Parts<'_>, told: &LeafSet, out: &mut dyn Write) -> io::Result<()> {
+    let (ledger, as_of_ms) = (parts.ledger, parts.judged.as_of.timestamp_millis());
+    let mut next = ledger.runs.first_without(told);
+    while let Some(from_idx) = next {
+        let batch = parts.source.leaves(from_idx)?;
+        let Some(last) = batch.last() else { break };
+        next = Some(last.leaf_idx + 1).filter(|idx| *idx < ledger.head.tree_size);
+        for leaf in batch.iter().filter(|l| ledger.runs.has(l.leaf_idx) && !told.has(l.leaf_idx)) {
+            let Some(of_run) = RunLeaf::of(leaf) else { continue };
+            write_absent_one(of_run, leaf.digest, as_of_ms, out)?;
+        }
     }
     Ok(())
+}
+
+fn write_absent_one(leaf: RunLeaf, digest: Digest, as_of_ms: i64, out: &mut dyn Write) -> io::Result<()> {
+    let came_later = !leaf.is_imported && leaf.at_ms > as_of_ms;
+    let line = json!({
+        "leaf_idx": leaf.leaf_idx,
+        "kind": leaf.kind(),
+        "digest": digest.to_hex(),
+        "timestamp_ms": leaf.at_ms,
+        "why": if came_later { LATER } else { MISSING },
+    });
+    writeln!(out, "{line}")
 }
 
 /// Writes the sums and seals them with the head key.

@@ -1,6 +1,6 @@
 //! What an export is made of, read from the store under one head.
 
-use std::collections::HashMap;
+use std::collections::HashSet;
 use std::io;
 
 use chrono::{DateTime, Utc};
@@ -9,6 +9,7 @@ use tokio::sync::mpsc;
 use windrow_model::METHOD_VERSION;
 use windrow_model::record::Digest;
 
+use super::leaves::{LeafSet, RunLeaf};
 use super::records::StoredRecord;
 use super::tables::{VisitLine, visit_lines};
 use crate::coverage::Coverage;
@@ -19,7 +20,7 @@ use crate::ledger::signing::{self, HeadError};
 use crate::ledger::tree::Whole;
 use crate::scoring::Standing;
 use crate::store::runs::ListedRun;
-use crate::store::{EpochMs, Event, RunPlace, Store, StoreError};
+use crate::store::{EpochMs, Event, Leaf, RunPlace, Store, StoreError};
 
 /// Leaves or events read in one go.
 const BATCH: u32 = 10_000;
@@ -37,42 +38,6 @@ pub struct Judged<'a> {
     pub as_of: DateTime<Utc>,
 }
 
-/// A leaf of a record or an imported run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct RunLeaf {
-    /// Its place.
-    pub leaf_idx: u64,
-    /// When the run was received.
-    pub at_ms: EpochMs,
-    /// Whether it is an imported run's.
-    pub is_imported: bool,
-}
-
-impl RunLeaf {
-    /// Name of its kind.
-    pub const fn kind(self) -> &'static str {
-        if self.is_imported { "imported_run" } else { "record" }
-    }
-}
-
-/// The leaves of all runs, by their digest.
-#[derive(Debug, Default)]
-pub struct Leaves(HashMap<Digest, RunLeaf>);
-
-impl Leaves {
-    /// A run's leaf; none of a run that was imported before imports had leaves.
-    pub fn of_run(&self, digest: Digest) -> Option<RunLeaf> {
-        self.0.get(&digest).copied()
-    }
-
-    /// All of them, in the ledger's order.
-    pub fn in_order(&self) -> Vec<(Digest, RunLeaf)> {
-        let mut all: Vec<_> = self.0.iter().map(|(digest, leaf)| (*digest, *leaf)).collect();
-        all.sort_unstable_by_key(|(_, leaf)| leaf.leaf_idx);
-        all
-    }
-}
-
 /// The ledger under one head.
 #[derive(Debug)]
 pub struct Ledger {
@@ -82,8 +47,10 @@ pub struct Ledger {
     pub key: HeadKey,
     /// All leaves' hashes.
     pub tree: Whole,
-    /// Leaves of records and imported runs.
-    pub runs: Leaves,
+    /// Which of them are of records and imported runs.
+    pub runs: LeafSet,
+    /// Those of the runs to be proved, in the ledger's order.
+    pub proved: Vec<(RunLeaf, Digest)>,
 }
 
 /// Why the ledger can't be read for an export.
@@ -106,15 +73,33 @@ impl From<LedgerError> for Failure {
     }
 }
 
-/// Reads the ledger and signs its head.
+/// Signs the ledger's head, and says of how many leaves it is: the runs under it are what a table of runs tells.
 ///
 /// # Errors
 /// If the store or the head key fails.
-pub async fn ledger<S: Store>(store: &S, now_ms: EpochMs) -> Result<Ledger, LedgerError> {
+pub async fn tree_size<S: Store>(store: &S, now_ms: EpochMs) -> Result<u64, LedgerError> {
+    Ok(head_and_key(store, now_ms).await?.0.tree_size)
+}
+
+async fn head_and_key<S: Store>(store: &S, now_ms: EpochMs) -> Result<(SignedHead, HeadKey), LedgerError> {
     let head = signing::head_now(store, now_ms).await?;
     let (key, _) = signing::key_now(store, now_ms).await?;
+    Ok((head, key))
+}
+
+/// Reads the ledger and signs its head. `to_prove`: digests of the runs that are given out with a proof.
+///
+/// # Errors
+/// If the store or the head key fails.
+pub async fn ledger<S: Store>(
+    store: &S,
+    now_ms: EpochMs,
+    to_prove: impl Iterator<Item = Digest> + Send,
+) -> Result<Ledger, LedgerError> {
+    let to_prove: HashSet<Digest> = to_prove.collect();
+    let (head, key) = head_and_key(store, now_ms).await?;
     let mut hashes = Vec::with_capacity(head.tree_size as usize);
-    let mut runs = HashMap::new();
+    let (mut runs, mut proved) = (LeafSet::default(), Vec::new());
     while (hashes.len() as u64) < head.tree_size {
         let left = head.tree_size - hashes.len() as u64;
         let leaves = store.ledger_list(hashes.len() as u64, BATCH.min(left as u32)).await?;
@@ -124,14 +109,14 @@ pub async fn ledger<S: Store>(store: &S, now_ms: EpochMs) -> Result<Ledger, Ledg
         }
         for leaf in leaves {
             hashes.push(leaf.leaf_hash);
-            let is_imported = leaf.kind == "imported_run";
-            if leaf.kind == "record" || is_imported {
-                let of_run = RunLeaf { leaf_idx: leaf.leaf_idx, at_ms: leaf.at_ms, is_imported };
-                runs.insert(leaf.digest, of_run);
+            let Some(of_run) = RunLeaf::of(&leaf) else { continue };
+            runs.insert(leaf.leaf_idx);
+            if to_prove.contains(&leaf.digest) {
+                proved.push((of_run, leaf.digest));
             }
         }
     }
-    Ok(Ledger { head, key, tree: Whole::new(hashes), runs: Leaves(runs) })
+    Ok(Ledger { head, key, tree: Whole::new(hashes), runs, proved })
 }
 
 /// The visits' entries and imported services by a time.
@@ -154,8 +139,10 @@ pub trait Source {
     /// # Errors
     /// If the store fails; so with all the others.
     fn events(&self, from_idx: u64) -> io::Result<Vec<Event>>;
-    /// Whether a run has a leaf by now.
-    fn has_leaf(&self, digest: Digest) -> io::Result<bool>;
+    /// The next leaves from one on; none: there are no more.
+    fn leaves(&self, from_idx: u64) -> io::Result<Vec<Leaf>>;
+    /// A run's leaf, wherever it stands by now.
+    fn leaf(&self, digest: Digest) -> io::Result<Option<RunLeaf>>;
     /// A record as it was received; `None` for an imported run.
     fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>>;
 }
@@ -186,9 +173,13 @@ impl<S: Store> Source for Reading<S> {
         self.handle.block_on(self.store.ledger_event_list(from_idx, BATCH)).map_err(io::Error::other)
     }
 
-    fn has_leaf(&self, digest: Digest) -> io::Result<bool> {
+    fn leaves(&self, from_idx: u64) -> io::Result<Vec<Leaf>> {
+        self.handle.block_on(self.store.ledger_list(from_idx, BATCH)).map_err(io::Error::other)
+    }
+
+    fn leaf(&self, digest: Digest) -> io::Result<Option<RunLeaf>> {
         let leaf = self.handle.block_on(self.store.ledger_leaf_of_run(digest)).map_err(io::Error::other)?;
-        Ok(leaf.is_some())
+        Ok(leaf.as_ref().and_then(RunLeaf::of))
     }
 
     fn record(&self, digest: Digest) -> io::Result<Option<StoredRecord>> {

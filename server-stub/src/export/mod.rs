@@ -6,6 +6,7 @@
 pub mod bundle;
 pub mod format;
 pub mod gather;
+pub mod leaves;
 pub mod records;
 pub mod sheet;
 pub mod sink;

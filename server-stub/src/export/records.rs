@@ -4,7 +4,8 @@ use std::io::{self, Write};
 
 use serde::Serialize;
 
-use super::gather::{Ledger, RunLeaf, Source};
+use super::gather::{Ledger, Source};
+use super::leaves::RunLeaf;
 use crate::measure;
 use crate::store::runs::{ListedRun, WholeRun};
 
@@ -49,7 +50,11 @@ pub fn write(source: &dyn Source, ledger: &Ledger, as_of_ms: i64, out: &mut dyn 
 }
 
 fn write_one(run: &ListedRun, source: &dyn Source, ledger: &Ledger, out: &mut dyn Write) -> io::Result<()> {
-    let (Some(leaf), Some(record)) = (ledger.runs.of_run(run.digest), source.record(run.digest)?) else {
+    let is_under_head = run.leaf_idx.is_some_and(|leaf_idx| leaf_idx < ledger.head.tree_size);
+    if !is_under_head {
+        return Ok(());
+    }
+    let (Some(leaf), Some(record)) = (source.leaf(run.digest)?, source.record(run.digest)?) else {
         return Ok(());
     };
     let line = Line {

@@ -8,7 +8,8 @@ use serde_json::Value;
 use windrow_model::METHOD_VERSION;
 use windrow_model::trace::fleet::ServiceAction;
 
-use super::gather::{Leaves, Source};
+use super::gather::Source;
+use super::leaves::LeafSet;
 use super::table::{Cell, Column, Kind, RowWriter, Rows, Table};
 use crate::coverage::Coverage;
 use crate::fleet_table::{self, COLUMNS};
@@ -165,7 +166,7 @@ impl Table for CoverageTable<'_> {
 pub struct RunsTable<'a> {
     columns: Vec<Column>,
     source: &'a dyn Source,
-    leaves: &'a Leaves,
+    tree_size: u64,
     as_of_ms: i64,
 }
 
@@ -193,18 +194,16 @@ const RUN_COLUMNS: [&str; 14] = [
 ];
 
 impl<'a> RunsTable<'a> {
-    /// Of all runs that had come in by a time.
-    pub fn new(source: &'a dyn Source, leaves: &'a Leaves, as_of_ms: i64) -> Self {
+    /// Of all runs that had come in by a time, under the head of so many leaves.
+    pub fn new(source: &'a dyn Source, tree_size: u64, as_of_ms: i64) -> Self {
         let names = RUN_COLUMNS.into_iter().chain(Told::NAMES);
-        Self { columns: columns(names.chain(["leaf_idx", "record_digest"])), source, leaves, as_of_ms }
+        Self { columns: columns(names.chain(["leaf_idx", "record_digest"])), source, tree_size, as_of_ms }
     }
 
-    /// A run's row; `None`: it came while this was written, after the head was signed.
-    fn row_under_head(&self, run: ListedRun) -> io::Result<Option<Vec<Cell>>> {
-        if self.leaves.of_run(run.digest).is_none() && self.source.has_leaf(run.digest)? {
-            return Ok(None);
-        }
-        Ok(Some(self.row(run)))
+    /// Whether a run has a row. One with a leaf that isn't under the head came while this was written; one that never had a
+    /// leaf was there before imports had any.
+    fn has_row(&self, run: &ListedRun) -> bool {
+        had_come_in(run, self.as_of_ms) && run.leaf_idx.is_none_or(|leaf_idx| leaf_idx < self.tree_size)
     }
 
     fn row(&self, run: ListedRun) -> Vec<Cell> {
@@ -226,7 +225,7 @@ impl<'a> RunsTable<'a> {
             Cell::text(METHOD_VERSION),
         ]);
         row.extend(run.told.0.map(Cell::number));
-        row.push(Cell::integer(self.leaves.of_run(run.digest).map(|leaf| leaf.leaf_idx.cast_signed())));
+        row.push(Cell::integer(run.leaf_idx.map(u64::cast_signed)));
         row.push(Cell::text(run.digest.to_hex()));
         row
     }
@@ -234,20 +233,13 @@ impl<'a> RunsTable<'a> {
 
 /// Which leaves the rows of the runs table told.
 #[derive(Debug, Default)]
-pub struct ToldLeaves(std::collections::HashSet<i64>);
-
-impl ToldLeaves {
-    /// Whether a row told it.
-    pub fn has(&self, leaf_idx: u64) -> bool {
-        self.0.contains(&leaf_idx.cast_signed())
-    }
-}
+pub struct ToldLeaves(pub LeafSet);
 
 impl RowWriter for ToldLeaves {
     fn row(&mut self, row: &[Cell]) -> io::Result<()> {
         // The last but one column of the runs table; other tables have no leaves.
         if let [.., Cell::Integer(leaf_idx), _] = row {
-            self.0.insert(*leaf_idx);
+            self.0.insert(leaf_idx.cast_unsigned());
         }
         Ok(())
     }
@@ -277,8 +269,8 @@ impl Table for RunsTable<'_> {
                 Ok(page) => (page, None),
                 Err(e) => (Vec::new(), Some(Err(e))),
             };
-            let runs = page.into_iter().filter(|run| had_come_in(run, self.as_of_ms));
-            runs.filter_map(|run| self.row_under_head(run).transpose()).chain(error)
+            let runs = page.into_iter().filter(|run| self.has_row(run));
+            runs.map(|run| Ok(self.row(run))).chain(error)
         }))
     }
 }
@@ -401,5 +393,101 @@ impl Table for VisitsTable<'_> {
 
     fn rows(&self) -> Rows<'_> {
         Box::new(self.lines.iter().map(|line| Ok(visit_row(line))))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use windrow_model::record::Digest;
+
+    use super::*;
+    use crate::export::gather::{self, Reading, RunPages};
+    use crate::export::leaves::RunLeaf;
+    use crate::export::records::StoredRecord;
+    use crate::http::Limits;
+    use crate::store::{Event, Leaf};
+    use crate::testing::{START_MS, TestHub};
+
+    /// Runs with known leaves, in pages of two.
+    struct Known(Vec<ListedRun>);
+
+    impl Source for Known {
+        fn runs(&self) -> RunPages<'_> {
+            Box::new(self.0.chunks(2).map(|page| Ok(page.to_vec())))
+        }
+
+        fn events(&self, _: u64) -> io::Result<Vec<Event>> {
+            Ok(Vec::new())
+        }
+
+        fn leaves(&self, _: u64) -> io::Result<Vec<Leaf>> {
+            Ok(Vec::new())
+        }
+
+        fn leaf(&self, _: Digest) -> io::Result<Option<RunLeaf>> {
+            Ok(None)
+        }
+
+        fn record(&self, _: Digest) -> io::Result<Option<StoredRecord>> {
+            Ok(None)
+        }
+    }
+
+    fn run(n: u8, leaf_idx: Option<u64>, provenance: &str, received_at_ms: i64) -> ListedRun {
+        ListedRun {
+            run_id: i64::from(n),
+            device_id: format!("d{n}"),
+            asset_tag: String::new(),
+            site: String::new(),
+            digest: Digest([n; 32]),
+            provenance: provenance.to_owned(),
+            model_name: "Marlow 15".to_owned(),
+            load_mix: String::new(),
+            protocol: "standard".to_owned(),
+            outcome: "complete".to_owned(),
+            channels: "cpu_temp_c".to_owned(),
+            ambient_c: None,
+            ambient_sd_k: None,
+            tested_at_ms: START_MS,
+            received_at_ms,
+            told: Told::default(),
+            leaf_idx,
+        }
+    }
+
+    /// Laptop and leaf of each row.
+    fn told(source: &dyn Source, tree_size: u64) -> Vec<(Cell, Cell)> {
+        let table = RunsTable::new(source, tree_size, START_MS);
+        table.rows().map(|row| row.unwrap()).map(|row| (row[0].clone(), row[row.len() - 2].clone())).collect()
+    }
+
+    #[test]
+    fn a_run_past_the_head_is_left_out_and_one_without_a_leaf_stays() {
+        let known = Known(vec![
+            run(1, Some(4), "measured", START_MS),
+            run(2, Some(5), "measured", START_MS),
+            run(3, None, "imported", START_MS),
+            run(4, Some(0), "emulated", START_MS + 1),
+            run(5, Some(6), "imported", START_MS),
+            run(6, Some(3), "imported", START_MS + 1),
+        ]);
+        let row = |device_id: &str, leaf_idx| (Cell::text(device_id), Cell::integer(leaf_idx));
+        let expected = vec![row("d1", Some(4)), row("d3", None), row("d6", Some(3))];
+        assert_eq!(told(&known, 5), expected, "leaf 5 is the first one past a head of five leaves");
+        assert_eq!(told(&known, 0), vec![row("d3", None)]);
+    }
+
+    #[tokio::test]
+    async fn a_run_that_comes_after_the_head_was_signed_is_left_out() {
+        let hub = TestHub::start(Limits::default()).await;
+        let (mut one, mut other) = (hub.joined(1).await, hub.joined(2).await);
+        hub.post_record(&one.check().bytes).await;
+        let before = gather::tree_size(&hub.store, START_MS).await.unwrap();
+        hub.post_record(&other.check().bytes).await;
+        let after = gather::tree_size(&hub.store, START_MS).await.unwrap();
+        let source = Reading::new(hub.store.clone());
+        let n_rows = move || [0, before, after].map(|tree_size| told(&source, tree_size).len());
+        assert_eq!(tokio::task::spawn_blocking(n_rows).await.unwrap(), [0, 1, 2]);
+        hub.stop().await;
     }
 }

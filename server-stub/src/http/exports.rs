@@ -19,11 +19,12 @@ use super::{Hub, Problem, RETRY_AFTER_S, download, streaming};
 use crate::access::Viewer;
 use crate::export::bundle::{self, Parts};
 use crate::export::format::Format;
-use crate::export::gather::{self, Judged, Ledger, LedgerError, Reading};
+use crate::export::gather::{self, Judged, LedgerError, Reading};
 use crate::export::sink::Sink;
 use crate::export::tables::{CoverageTable, FleetTable, RunsTable, VisitLine, VisitsTable, Which};
 use crate::http::asked::{BAD_QUERY, Path, Query, bad_query};
 use crate::pages::fill::Shown;
+use crate::scoring::Standing;
 use crate::store::{Store, StoreError};
 
 /// The whole export, as `windrow-hub export` makes it.
@@ -123,10 +124,10 @@ async fn stored_table<S: Store>(
     let body = match which {
         Which::Fleet | Which::Coverage => return Err(super::not_judged_yet(hub)),
         Which::Runs => {
-            let ledger = ledger(hub).await?;
+            let tree_size = gather::tree_size(&hub.store, hub.clock.now_ms()).await.map_err(problem)?;
             let source = Reading::new(hub.store.clone());
             streaming::body(place, move |out| {
-                format.write(&RunsTable::new(&source, &ledger.runs, as_of_ms), as_of, out)
+                format.write(&RunsTable::new(&source, tree_size, as_of_ms), as_of, out)
             })
         }
         Which::Visits => {
@@ -150,7 +151,8 @@ async fn audit<S: Store>(
 ) -> Result<Response, Problem> {
     let as_of = as_of(&shown);
     let visits = visits(hub, as_of.timestamp_millis()).await?;
-    let ledger = ledger(hub).await?;
+    let to_prove = shown.standings.iter().map(Standing::digest);
+    let ledger = gather::ledger(&hub.store, hub.clock.now_ms(), to_prove).await.map_err(problem)?;
     let source = Reading::new(hub.store.clone());
     let body = streaming::body(place, move |out| {
         let judged = Judged { standings: &shown.standings, coverage: &shown.coverage, as_of };
@@ -179,11 +181,11 @@ async fn visits<S: Store>(hub: &Hub<S>, as_of_ms: i64) -> Result<Vec<VisitLine>,
     gather::visits(&hub.store, as_of_ms).await.map_err(|e: StoreError| Problem::of_store(&e))
 }
 
-async fn ledger<S: Store>(hub: &Hub<S>) -> Result<Ledger, Problem> {
-    gather::ledger(&hub.store, hub.clock.now_ms()).await.map_err(|e| match e {
+fn problem(error: LedgerError) -> Problem {
+    match error {
         LedgerError::Store(e) => Problem::of_store(&e),
         LedgerError::Head(e) => super::ledger::no_head(&e),
-    })
+    }
 }
 
 #[cfg(test)]

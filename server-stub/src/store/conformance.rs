@@ -4,7 +4,7 @@ use std::pin::Pin;
 
 use windrow_model::record::{Digest, chain, ledger_leaf};
 
-use crate::ledger::leaf::leaf_hash;
+use crate::ledger::leaf::{LeafKind, leaf_hash};
 use crate::ledger::tree::{self, Whole};
 
 use super::runs::Told;
@@ -59,6 +59,7 @@ conformance!(
     imports_are_harmless_twice,
     metrics_are_kept_per_version,
     a_list_of_runs_tells_some_metrics,
+    a_list_of_runs_tells_their_leaves,
     metrics_are_given_by_run,
     refusals_are_counted,
     a_closed_store_refuses_writes,
@@ -331,6 +332,57 @@ async fn a_list_of_runs_tells_some_metrics<S: Store>(store: S) {
     assert_eq!(store.run_list("2", None, 1).await.unwrap()[0].told, Told::default());
     store.metrics_forget("1").await.unwrap();
     assert_eq!(store.run_list("1", None, 1).await.unwrap()[0].told, Told::default());
+}
+
+async fn a_list_of_runs_tells_their_leaves<S: Store>(store: S) {
+    let laptop = Laptop::new(1);
+    let imported = |digest| RunFacts { provenance: "imported", ..facts("LIB-1", Digest([digest; 32])) };
+    store.run_import_batch(vec![imported(9)]).await.unwrap();
+    store.ledger_append_event(LeafKind::Hold, b"{}".to_vec(), START_MS).await.unwrap();
+    let records = vec![record(&laptop, 1, 1, root(&laptop)), record(&laptop, 2, 2, Digest([1; 32]))];
+    store.record_append_batch(records).await.unwrap();
+    store.run_import_batch(vec![imported(8)]).await.unwrap();
+    let runs = store.run_list("1", None, 10).await.unwrap();
+    let mut leaves: Vec<_> = runs.iter().map(|run| (run.digest.0[0], run.leaf_idx)).collect();
+    leaves.sort_unstable();
+    // The second leaf is the event's.
+    assert_eq!(leaves, [(1, Some(2)), (2, Some(3)), (8, Some(4)), (9, Some(0))]);
+}
+
+/// A run as a database holds it that was imported before imports had leaves: a copy of an imported one under another digest,
+/// for which no leaf stands.
+const RUN_WITHOUT_LEAF: &str = "INSERT INTO run (device_id, digest, provenance, trace, model_key, model_name, site, load_mix, \
+       protocol, outcome, channels, tested_at_ms, received_at_ms, firmware) \
+     SELECT device_id, (SELECT leaf_hash FROM ledger_leaf WHERE leaf_idx = 0), provenance, trace, model_key, model_name, site, \
+       load_mix, protocol, outcome, channels, tested_at_ms, received_at_ms, firmware \
+     FROM run WHERE provenance = 'imported'";
+
+/// Of a store with one imported run, before and after another without a leaf was put beside it.
+async fn lists_a_run_without_a_leaf<S: Store>(store: &S, put: impl AsyncFnOnce()) {
+    let imported = RunFacts { provenance: "imported", ..facts("LIB-1", Digest([9; 32])) };
+    store.run_import_batch(vec![imported]).await.unwrap();
+    let leaves = async || {
+        let runs = store.run_list("1", None, 10).await.unwrap();
+        runs.iter().map(|run| run.leaf_idx).collect::<Vec<_>>()
+    };
+    assert_eq!(leaves().await, [Some(0)]);
+    put().await;
+    assert_eq!(leaves().await, [Some(0), None]);
+}
+
+#[tokio::test]
+async fn a_run_without_a_leaf_is_listed() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let path = folder.path().join("hub.sqlite");
+    let store = SqlStore::open_file(&path).await.unwrap();
+    let put = async || {
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path);
+        let mut beside = sqlx::ConnectOptions::connect(&options).await.unwrap();
+        sqlx::query(RUN_WITHOUT_LEAF).execute(&mut beside).await.unwrap();
+        sqlx::Connection::close(beside).await.unwrap();
+    };
+    lists_a_run_without_a_leaf(&store, put).await;
+    store.store_close().await;
 }
 
 /// A judgement reads all runs, and the metrics of some.

@@ -127,6 +127,8 @@ pub struct ListedRun {
     pub received_at_ms: EpochMs,
     /// The hub's metrics, as far as a list tells them.
     pub told: Told,
+    /// Its place in the ledger, read in the same moment as the run; none of a run that was imported before imports had leaves.
+    pub leaf_idx: Option<u64>,
 }
 
 impl ListedRun {
@@ -184,8 +186,8 @@ pub trait RunStore {
         method_version: &'static str,
         digest: Digest,
     ) -> impl Future<Output = Result<Option<RunLine>, StoreError>> + Send;
-    /// The next runs after `after` by laptop and time, at most `limit`, with metrics under `method_version`; from the first
-    /// one where it is `None`.
+    /// The next runs after `after` by laptop and time, at most `limit`, with metrics under `method_version` and their leaves;
+    /// from the first one where it is `None`.
     fn run_list(
         &self,
         method_version: &'static str,

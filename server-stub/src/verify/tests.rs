@@ -21,6 +21,7 @@ use crate::export::{bundle, gather};
 use crate::ledger::head::{Head, SignedHead};
 use crate::ledger::leaf::LeafKind;
 use crate::ledger::{key_file, signing};
+use crate::scoring::Standing;
 use crate::store::facts::{Actor, Erasing, FactStore as _, NewVisit, VisitLogged};
 use crate::store::sql::{Part, SqlStore, flip_stored};
 use crate::store::{LedgerStore as _, Store as _};
@@ -31,7 +32,8 @@ pub(crate) async fn export(store: &SqlStore, to: &Path) {
     let clock = TestClock::new().wall();
     let fleet = judgement::judged_fleet(store, &clock, START_MS, &Costs::default()).await.unwrap();
     let visits = gather::visits(store, START_MS).await.unwrap();
-    let ledger = gather::ledger(store, START_MS).await.unwrap();
+    let to_prove = fleet.standings.iter().map(Standing::digest);
+    let ledger = gather::ledger(store, START_MS, to_prove).await.unwrap();
     let source = Reading::new(store.clone());
     let to = to.to_owned();
     let written = tokio::task::spawn_blocking(move || {

@@ -7,7 +7,9 @@ use tempfile::TempDir;
 use windrow_model::record::Digest;
 use windrow_test_postgres::Cluster;
 
-use super::{access, facts, judgements, notices, record, root, rounds};
+use super::{
+    RUN_WITHOUT_LEAF, access, facts, judgements, lists_a_run_without_a_leaf, notices, record, root, rounds,
+};
 use crate::store::server::{IfEmpty, Server};
 use crate::store::sql::SqlStore;
 use crate::store::{LedgerStore as _, Store as _, StoreError};
@@ -84,6 +86,7 @@ async fn the_whole_suite_holds() {
 async fn a_server_is_more_than_a_file() {
     let Some(bench) = Bench::start().await else { return };
     two_processes_write_one_ledger(&bench).await;
+    a_run_without_a_leaf_is_listed(&bench).await;
     what_was_acknowledged_outlives_the_connections(&bench).await;
     an_empty_database_is_no_empty_fleet(&bench).await;
     a_server_that_does_not_keep_its_promises_is_refused(&bench).await;
@@ -104,6 +107,13 @@ async fn two_processes_write_one_ledger(bench: &Bench) {
     for store in stores {
         store.store_close().await;
     }
+}
+
+async fn a_run_without_a_leaf_is_listed(bench: &Bench) {
+    let store = bench.fresh("leafless").await;
+    let put = async || drop(bench.cluster.tell("leafless", RUN_WITHOUT_LEAF));
+    lists_a_run_without_a_leaf(&store, put).await;
+    store.store_close().await;
 }
 
 async fn what_was_acknowledged_outlives_the_connections(bench: &Bench) {

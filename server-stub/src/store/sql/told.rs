@@ -96,9 +96,10 @@ pub(super) async fn run_list(
     query(
         "SELECT r.run_id, r.device_id, r.digest, r.provenance, r.model_name, r.load_mix, r.protocol, r.outcome, r.channels, \
            r.ambient_c, r.ambient_sd_k, r.tested_at_ms, r.received_at_ms, t.told, \
-           COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site \
+           COALESCE(p.asset_tag, '') AS asset_tag, COALESCE(p.site, r.site) AS site, l.leaf_idx \
          FROM run r \
          LEFT JOIN run_told t ON t.run_id = r.run_id AND t.method_version = $1 \
+         LEFT JOIN ledger_leaf l ON l.digest = r.digest AND l.kind IN ('record', 'imported_run') \
          LEFT JOIN \"placing\" p ON p.placing_id = \
            (SELECT q.placing_id FROM \"placing\" q WHERE q.device_id = r.device_id \
             ORDER BY q.from_ms DESC, q.placing_id DESC LIMIT 1) \
@@ -132,6 +133,7 @@ fn listed_run(row: &Row) -> Result<ListedRun, StoreError> {
         tested_at_ms: row.try_get("tested_at_ms")?,
         received_at_ms: row.try_get("received_at_ms")?,
         told: unpacked(row.try_get("told")?)?,
+        leaf_idx: row.try_get::<Option<i64>>("leaf_idx")?.map(i64::unsigned_abs),
     })
 }
 
