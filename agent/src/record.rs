@@ -44,6 +44,7 @@ fn context_of(run: &CheckRun) -> RunContext {
         protocol: Some(run.protocol),
         limit_c: run.limit.as_ref().map(|l| l.limit_c),
         on_ac: run.context.on_ac,
+        platform_profile: run.context.platform_profile.clone(),
         events: run.events.clone(),
     }
 }

@@ -6,6 +6,8 @@
 //! nothing of how the unit stood when its first check was made.
 
 use crate::condition::ambient::{INDOOR, Room};
+use crate::condition::constants::{Constants, Wider};
+use crate::condition::disturbance::Disturbances;
 use crate::condition::evidence::{FIT_PRIORS, without_prior};
 use crate::estimate::joint::RunFit;
 use crate::estimate::joint_model::fit_model;
@@ -31,8 +33,18 @@ pub struct Run<'a> {
     pub trace: &'a Trace,
     /// The room, where it was measured or told.
     pub ambient: Option<Ambient>,
+    /// On mains power, where known.
+    pub on_mains: Option<bool>,
     /// Fan speed gained per kelvin, from its analysis, rpm/K.
     pub fan_rpm_per_k: Measured,
+}
+
+impl Run<'_> {
+    /// By how much what disturbed it widens it.
+    fn wider(&self, drive: &Drive) -> Wider {
+        let disturbed = Disturbances::of(&drive.facts, self.on_mains, f64::NAN);
+        disturbed.widen(&Constants::default().disturbed, drive.has_power)
+    }
 }
 
 /// Present over earlier, with its 95 % interval.
@@ -95,13 +107,14 @@ pub fn compare(now: &Run<'_>, past: &[Run<'_>]) -> Option<Change> {
     drives.push(present);
     let all: Vec<&Run<'_>> = runs.iter().copied().chain([now]).collect();
     let rooms: Vec<Room> = all.iter().map(|run| room(run.ambient)).collect();
+    let wider: Vec<Wider> = all.iter().zip(&drives).map(|(run, drive)| run.wider(drive)).collect();
     let fits = fit_model(&mut drives, &rooms, &InTurn).runs;
     let n_past = fits.len() - 1;
     Some(Change {
         n_past,
-        airflow: network_ratio(&fits, 0),
-        contact: network_ratio(&fits, 1),
-        fan: fan_ratio(now, &runs),
+        airflow: network_ratio(&fits, 0, |i| wider[i].air),
+        contact: network_ratio(&fits, 1, |i| wider[i].contact),
+        fan: fan_ratio(&all, &wider),
         rooms_known: all.iter().all(|run| is_known(run.ambient)),
     })
 }
@@ -115,10 +128,12 @@ pub(crate) fn room(ambient: Option<Ambient>) -> Room {
     ambient.filter(|_| is_known(ambient)).map_or(INDOOR, |a| Room { value_c: a.value_c, sd_k: a.sd_k })
 }
 
-/// The last run's number against the weighted mean of the others. `which`: 0 airflow, 1 contact.
-fn network_ratio(fits: &[RunFit], which: usize) -> Option<Ratio> {
+/// The last run's number against the weighted mean of the others. `which`: 0 airflow, 1 contact; `wider`: what each
+/// run's disturbances add to its scatter.
+fn network_ratio(fits: &[RunFit], which: usize, wider: impl Fn(usize) -> f64) -> Option<Ratio> {
+    let scatter = |i: usize| RUN_SCATTER[which].hypot(wider(i));
     let told: Vec<Option<(f64, f64)>> =
-        fits.iter().map(|fit| without_prior(fit, FIT_PRIORS[which], RUN_SCATTER[which])).collect();
+        fits.iter().enumerate().map(|(i, fit)| without_prior(fit, FIT_PRIORS[which], scatter(i))).collect();
     let (now, past) = told.split_last()?;
     let (now, past) = ((*now)?, mean(&past.iter().flatten().copied().collect::<Vec<_>>())?);
     Some(Ratio::of_ln(now.0 - past.0, now.1.hypot(past.1)))
@@ -132,13 +147,16 @@ fn mean(values: &[(f64, f64)]) -> Option<(f64, f64)> {
     })
 }
 
-fn fan_ratio(now: &Run<'_>, past: &[&Run<'_>]) -> Option<Ratio> {
-    let ln = |run: &Run<'_>| match run.fan_rpm_per_k {
-        Measured::Value { value, se } if value > 0.0 => Some((value.ln(), (se / value).hypot(FAN_SCATTER))),
+fn fan_ratio(all: &[&Run<'_>], wider: &[Wider]) -> Option<Ratio> {
+    let ln = |(run, wider): (&&Run<'_>, &Wider)| match run.fan_rpm_per_k {
+        Measured::Value { value, se } if value > 0.0 => {
+            Some((value.ln(), (se / value).hypot(FAN_SCATTER).hypot(wider.fan)))
+        }
         _ => None,
     };
-    let now = ln(now)?;
-    let past = mean(&past.iter().filter_map(|run| ln(run)).collect::<Vec<_>>())?;
+    let told: Vec<Option<(f64, f64)>> = all.iter().zip(wider).map(ln).collect();
+    let (now, past) = told.split_last()?;
+    let (now, past) = ((*now)?, mean(&past.iter().flatten().copied().collect::<Vec<_>>())?);
     Some(Ratio::of_ln(now.0 - past.0, now.1.hypot(past.1)))
 }
 
@@ -162,9 +180,11 @@ mod tests {
         let now = recorded(model, now, 9);
         let run = |(trace, per_k): &(Trace, Measured)| (trace.clone(), *per_k);
         let owned: Vec<_> = past.iter().map(run).collect();
-        let past: Vec<Run<'_>> =
-            owned.iter().map(|(trace, per_k)| Run { trace, ambient, fan_rpm_per_k: *per_k }).collect();
-        compare(&Run { trace: &now.0, ambient, fan_rpm_per_k: now.1 }, &past).unwrap()
+        let past: Vec<Run<'_>> = owned
+            .iter()
+            .map(|(trace, per_k)| Run { trace, ambient, on_mains: None, fan_rpm_per_k: *per_k })
+            .collect();
+        compare(&Run { trace: &now.0, ambient, on_mains: None, fan_rpm_per_k: now.1 }, &past).unwrap()
     }
 
     #[test]
@@ -203,7 +223,7 @@ mod tests {
     #[test]
     fn nothing_to_compare_with_is_no_change() {
         let (trace, fan_rpm_per_k) = recorded("Tamsel 14", "", 1);
-        let run = Run { trace: &trace, ambient: None, fan_rpm_per_k };
+        let run = Run { trace: &trace, ambient: None, on_mains: None, fan_rpm_per_k };
         assert_eq!(compare(&run, &[]), None);
         let empty = Trace::empty();
         assert_eq!(compare(&run, &[Run { trace: &empty, ..run }]), None);

@@ -24,4 +24,4 @@ pub mod verdict;
 /// Version of everything that decides a number or a verdict: metrics, estimator, thresholds.
 ///
 /// It is stored with each result. References never mix versions.
-pub const METHOD_VERSION: &str = "1";
+pub const METHOD_VERSION: &str = "2";

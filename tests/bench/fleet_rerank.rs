@@ -13,6 +13,7 @@ use std::time::Instant;
 use anyhow::{Context, Result};
 use rustix::time::{ClockId, clock_gettime};
 use windrow_model::condition::constants::Constants;
+use windrow_model::condition::disturbance::Disturbances;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::fan_map::FanReading;
 use windrow_model::condition::judge::{Condition, Judge, Weighed};
@@ -215,7 +216,8 @@ fn laptop(
             has_rpm: true,
             fans: [Some(reading(reach + 0.02 * random.normal())), None],
             log_power: log_power + 0.015 * random.normal(),
-            stuck: false,
+            has_power: true,
+            disturbed: Disturbances::default(),
             on_mains: Some(true),
             firmware: 1,
             room_sd_k: 1.0,

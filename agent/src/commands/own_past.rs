@@ -82,7 +82,7 @@ fn compares(then: &Header, now: &Header) -> bool {
 fn run<'a>(header: &Header, trace: &'a Trace) -> Run<'a> {
     let metrics = header.metrics.as_ref();
     let fan_rpm_per_k = metrics.map_or(Measured::no(Reason::NoChannel), |m| m.fan_gain_rpm_per_k);
-    Run { trace, ambient: header.context.ambient, fan_rpm_per_k }
+    Run { trace, ambient: header.context.ambient, on_mains: header.context.on_ac, fan_rpm_per_k }
 }
 
 fn own_run<'a>(header: &'a Header, trace: &'a Trace) -> Option<OwnRun<'a>> {

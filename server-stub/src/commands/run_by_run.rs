@@ -7,8 +7,10 @@ use tabled::builder::Builder;
 use tabled::settings::{Style, Width, peaker::Priority};
 use windrow_model::METHOD_VERSION;
 use windrow_model::condition::constants::Constants;
+use windrow_model::condition::disturbance::Disturbance;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::judge::Interval;
+use windrow_model::condition::laptop::quiet_odds;
 use windrow_model::condition::one_run::{RunNumbers, peers};
 use windrow_model::condition::peers::Band;
 use windrow_model::condition::reference::ModelReference;
@@ -24,6 +26,8 @@ const MAX_RUNS: usize = 15;
 const MAX_LINES: u32 = 60;
 /// From this standard deviation on the room counts as not known, K: as where the runs are said to leave the air open.
 const ROOM_UNKNOWN_K: f64 = 1.2;
+/// From these odds on a run is told to have been made in a quiet profile: likelier than not.
+const QUIET_FROM: f64 = 0.5;
 
 /// A laptop's evidence, gathered from the store.
 pub(super) struct RunByRun {
@@ -67,13 +71,14 @@ impl RunByRun {
         builder.push_record(["", "airflow", "fan", "paste", "after it", "what weakens the run"]);
         builder.push_record(peers_row(&peers(&k, reference)));
         let mut before: Option<NaiveDate> = None;
-        for after in &self.runs {
+        let evidence: Vec<RunEvidence> = self.runs.iter().map(|r| r.evidence).collect();
+        for (after, quiet) in self.runs.iter().zip(&quiet_odds(&k, reference, &evidence)) {
             let on = day(after.tested_at_ms);
             for service in self.services_between(before, on) {
                 builder.push_record(service);
             }
-            let numbers = RunNumbers::of(&k, reference, &after.evidence);
-            builder.push_record(self.run_row(after, on, &numbers, &k));
+            let numbers = RunNumbers::of(&k, reference, &after.evidence.if_quiet(&k, *quiet));
+            builder.push_record(self.run_row(after, on, &numbers, *quiet, &k));
             before = on;
         }
         for service in self.services_between(before, None) {
@@ -89,7 +94,14 @@ impl RunByRun {
         )
     }
 
-    fn run_row(&self, after: &AfterRun, on: Option<NaiveDate>, n: &RunNumbers, k: &Constants) -> [String; 6] {
+    fn run_row(
+        &self,
+        after: &AfterRun,
+        on: Option<NaiveDate>,
+        n: &RunNumbers,
+        quiet: f64,
+        k: &Constants,
+    ) -> [String; 6] {
         let c = &after.condition;
         let parts = [
             c.airflow.map(|i| format!("air {:.2}", i.mid)),
@@ -104,7 +116,7 @@ impl RunByRun {
             told(n.fan, 2),
             told(n.contact, 1),
             after_it.join(", "),
-            weakened_by(&after.evidence, odd, k).join(", "),
+            weakened_by(&after.evidence, quiet, odd, k).join(", "),
         ]
     }
 
@@ -151,20 +163,72 @@ fn peers_row([air, fan, contact]: &[Option<Band>; 3]) -> [String; 6] {
 }
 
 /// What makes a run say less: its circumstances, and what its analysis found odd.
-fn weakened_by(e: &RunEvidence, odd: &[String], k: &Constants) -> Vec<&'static str> {
+fn weakened_by(e: &RunEvidence, quiet: f64, odd: &[String], k: &Constants) -> Vec<&'static str> {
     let found = |name: &str| odd.iter().any(|o| o.starts_with(name));
+    let is_quiet = quiet > QUIET_FROM;
+    let disturbed = if is_quiet { e.disturbed.with(Disturbance::QuietProfile) } else { e.disturbed };
+    let not_yet = |what: Disturbance, found: bool| found && !disturbed.has(what);
     let because = [
         (e.quick, "quick"),
-        (e.on_mains == Some(false), "on battery"),
-        (e.stuck, "sensor stood still"),
         (e.room_sd_k > ROOM_UNKNOWN_K, "room not known"),
-        (found("background_load") || found("power_above_settle"), "other work ran"),
-        (found("sleep_gap"), "slept in between"),
-        (found("warm_start") || found("not_settled"), "began warm"),
+        (not_yet(Disturbance::BackgroundLoad, found("background_load")), Disturbance::BackgroundLoad.words()),
+        (not_yet(Disturbance::SleepGap, found("sleep_gap")), Disturbance::SleepGap.words()),
+        (found("power_above_settle"), "drew more after the load than before"),
+        (not_yet(Disturbance::WarmStart, found("not_settled")), "not settled"),
         (found("weak_load"), "weak load"),
         (found("stopped_early"), "ended early"),
         (e.rms_k > k.odd_rms.0, "curve doesn't fit well"),
         (!e.has_converged, "fit came to no optimum"),
     ];
-    because.into_iter().filter_map(|(is, words)| is.then_some(words)).collect()
+    let others = because.into_iter().filter_map(|(is, words)| is.then_some(words));
+    disturbed.iter().map(Disturbance::words).chain(others).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use windrow_model::condition::disturbance::Disturbances;
+
+    use super::*;
+
+    fn run(disturbed: Disturbances) -> RunEvidence {
+        RunEvidence {
+            day: 20_000.0,
+            quick: false,
+            air: Some((-0.1, 0.05)),
+            contact: Some((0.0, 0.03)),
+            raw_air: -0.1,
+            has_rpm: true,
+            has_power: true,
+            fans: [None; 2],
+            log_power: 3.0,
+            disturbed,
+            on_mains: Some(true),
+            firmware: 0,
+            room_sd_k: 0.5,
+            room_c: 22.0,
+            rms_k: 0.3,
+            has_converged: true,
+            start_delay_s: None,
+            flutter: None,
+            throttle_per_s: None,
+            hot_c: 80.0,
+        }
+    }
+
+    #[test]
+    fn each_disturbance_is_told_once_among_what_weakens_a_run() {
+        let k = Constants::default();
+        let usual = 0.05;
+        assert!(weakened_by(&run(Disturbances::default()), usual, &[], &k).is_empty());
+        for one in Disturbance::ALL.into_iter().filter(|d| *d != Disturbance::QuietProfile) {
+            let told = weakened_by(&run(Disturbances::default().with(one)), usual, &[], &k);
+            assert_eq!(told, [one.words()]);
+        }
+        let quiet = weakened_by(&run(Disturbances::default()), 0.9, &[], &k);
+        assert_eq!(quiet, [Disturbance::QuietProfile.words()]);
+        let odd = ["sleep_gap.recovery", "background_load.settle", "weak_load"].map(str::to_owned);
+        let slept = Disturbances::default().with(Disturbance::SleepGap);
+        let told = weakened_by(&run(slept), usual, &odd, &k);
+        assert_eq!(told, ["slept in between", "other work ran", "weak load"]);
+    }
 }

@@ -103,7 +103,7 @@ fn around(judge: &Judge<'_>, laptop: &Laptop, day: &ServiceDay, until: f64) -> A
 fn shows(run: &RunEvidence, part: Fault) -> bool {
     match part {
         Fault::Clogged => run.air.is_some(),
-        Fault::Fan => run.has_rpm && !run.stuck && run.worst_fan().is_some(),
+        Fault::Fan => run.has_rpm && !run.is_stuck() && run.worst_fan().is_some(),
         Fault::Contact => run.contact.is_some(),
     }
 }

@@ -8,6 +8,8 @@ use super::quality::Finding;
 use super::robust;
 use super::series::{Series, Window};
 use crate::channel::Channel;
+use crate::estimate::input::ssd_start_c;
+use crate::estimate::is_from_the_cold;
 use crate::protocol::Phase;
 use crate::trace::Trace;
 
@@ -21,6 +23,12 @@ const EXCESS_MIN_W: f64 = 1.0;
 const EXCESS_MIN_SHARE: f64 = 0.25;
 /// Slope above which a machine hasn't settled, K/min.
 const SETTLED_K_PER_MIN: f64 = 0.5;
+/// Cooling faster than this it was at work before, K/min (calibrated on simulated fleets: of warm starts 19 in 20 do, of
+/// other runs one in 23).
+const COOLS_FROM_K_PER_MIN: f64 = 2.5;
+/// Slope above which it came in from the cold, K/min (twice what one in twenty undisturbed runs shows; calibrated on
+/// simulated fleets).
+const WARMS_FROM_K_PER_MIN: f64 = 4.0;
 /// Idle above room that is more than idle explains, K.
 const IDLE_OVER_ROOM_K: f64 = 30.0;
 /// Recovery's end under the baseline that shows a warm start, K.
@@ -70,7 +78,9 @@ pub(super) fn background(trace: &Trace, phases: &Phases, to_s: f64) -> Vec<Findi
     const AFTER_LOAD_S: f64 = 2.0;
     let from_s = phases.settle.clone().next().map_or(phases.load_start_s, |i| trace.time_s[i]);
     let mut findings = Vec::new();
-    if let Some(busy) = Series::of(trace, Channel::BusyPct) {
+    // In a trace from elsewhere the load column is what was measured.
+    let busy = Series::of(trace, Channel::BusyPct).or_else(|| Series::of(trace, Channel::LoadPct));
+    if let Some(busy) = busy {
         let stretches = [
             (Phase::Settle, busy.within(from_s, phases.load_start_s)),
             (Phase::Recovery, busy.within(phases.load_end_s + AFTER_LOAD_S, to_s)),
@@ -96,6 +106,7 @@ pub(super) fn background(trace: &Trace, phases: &Phases, to_s: f64) -> Vec<Findi
 
 /// Whether the run began from rest.
 pub(super) fn start(
+    trace: &Trace,
     temp: &Series,
     phases: &Phases,
     to_s: f64,
@@ -112,18 +123,31 @@ pub(super) fn start(
         temp.within(phases.load_start_s - SLOPE_OVER_S, phases.load_start_s)
     };
     let slope = settle.slope().filter(|_| settle.span_s() >= SLOPE_MIN_SPAN_S);
+    let mut cooled_k = None;
     if let Some(slope) = slope.filter(|s| s.value.abs() > 2.0 * s.se) {
         let slope_k_per_min = 60.0 * slope.value;
         if slope_k_per_min.abs() > SETTLED_K_PER_MIN {
             findings.push(Finding::NotSettled { slope_k_per_min });
         }
+        if slope_k_per_min < -COOLS_FROM_K_PER_MIN {
+            cooled_k = Some(-slope.value * settle.span_s());
+        }
+        if slope_k_per_min > WARMS_FROM_K_PER_MIN {
+            findings.push(Finding::ColdSoak { size: slope_k_per_min });
+        }
     }
     let Some(baseline) = heating.baseline else { return findings };
+    let ssd_c = ssd_start_c(trace);
+    let is_said = findings.iter().any(|f| matches!(f, Finding::ColdSoak { .. }));
+    if !is_said && is_from_the_cold(baseline.value, ssd_c, context.ambient.as_ref()) {
+        let over_k = baseline.value - context.ambient.map_or(f64::NAN, |a| a.value_c);
+        findings.push(Finding::ColdSoak { size: over_k });
+    }
     let over_room = context.ambient.map(|a| baseline.value - a.value_c - IDLE_OVER_ROOM_K);
     let over_end = temp.within(to_s - END_S, to_s).median().map(|end| baseline.value - end.value);
     let recovered = !phases.recovery.is_empty();
     let over_end = over_end.filter(|&k| recovered && k > WARM_START_K);
-    if let Some(excess_k) = over_room.filter(|&k| k > 0.0).or(over_end) {
+    if let Some(excess_k) = over_room.filter(|&k| k > 0.0).or(over_end).or(cooled_k) {
         findings.push(Finding::WarmStart { excess_k });
     }
     findings

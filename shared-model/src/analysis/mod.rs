@@ -41,11 +41,22 @@ pub struct RunContext {
     pub limit_c: Option<f64>,
     /// On mains power.
     pub on_ac: Option<bool>,
+    /// Platform profile as the system names it.
+    pub platform_profile: Option<String>,
     /// Safety stops, gaps and other events.
     pub events: Vec<wire::Event>,
 }
 
+/// Profiles that lower power and fan (names of the kernel's `platform_profile`, `sysfs-platform_profile` in its ABI
+/// documents; from memory).
+const QUIET_PROFILES: [&str; 3] = ["low-power", "cool", "quiet"];
+
 impl RunContext {
+    /// Whether the machine ran in a profile that lowers power and fan.
+    pub fn is_quiet(&self) -> bool {
+        self.platform_profile.as_deref().is_some_and(|p| QUIET_PROFILES.contains(&p))
+    }
+
     /// What a record's header says.
     pub fn from_header(header: &wire::Header) -> Self {
         Self {
@@ -53,6 +64,7 @@ impl RunContext {
             protocol: Some(header.protocol),
             limit_c: header.limit.as_ref().map(|l| l.limit_c),
             on_ac: header.context.on_ac,
+            platform_profile: header.context.platform_profile.clone(),
             events: header.events.clone(),
         }
     }
@@ -141,7 +153,7 @@ fn judge(trace: &Trace, phases: &Phases, context: &RunContext, quality: &mut Vec
     let Some(temp) = Series::of(trace, Channel::CpuTempC) else { return metrics };
     let heating = heating::heating(&temp, phases);
     quality.extend(detect::stuck(&temp, phases, to_s));
-    quality.extend(detect::start(&temp, phases, to_s, &heating, context));
+    quality.extend(detect::start(trace, &temp, phases, to_s, &heating, context));
     quality.extend(detect::load(trace, phases, &heating, context));
     quality.extend(detect::lag(&temp, phases, &heating));
     judge_heating(&mut metrics, &heating, phases);
@@ -275,7 +287,12 @@ fn void_what_is_spoiled(metrics: &mut wire::Metrics, quality: &[Finding]) {
 
 /// The two-node network, from the estimator.
 fn judge_network(metrics: &mut wire::Metrics, trace: &Trace, context: &RunContext) {
-    let knowledge = Knowledge { ambient: context.ambient.as_ref(), ..Knowledge::default() };
+    let knowledge = Knowledge {
+        ambient: context.ambient.as_ref(),
+        on_mains: context.on_ac,
+        is_quiet: context.is_quiet(),
+        ..Knowledge::default()
+    };
     let fit = fit_run(trace, &knowledge);
     metrics.r_contact_k_per_w = fit.r_contact_k_w;
     metrics.c_sink_j_per_k = fit.c_sink_j_k;

@@ -78,11 +78,18 @@ pub enum Finding {
     },
     /// The machine was warm from earlier work.
     WarmStart {
-        /// Baseline over what it should be, K.
+        /// Baseline over what it should be, K, or by how much it fell before the load.
         excess_k: f64,
+    },
+    /// The machine came in from the cold: at the room's temperature, or still warming.
+    ColdSoak {
+        /// Baseline over the room, K; where that isn't known, how fast it warmed, K/min.
+        size: f64,
     },
     /// On battery: other power limits apply.
     OnBattery,
+    /// In a profile that lowers power and fan.
+    QuietProfile,
     /// The load did not load: judgements are weak.
     WeakLoad {
         /// Rise of the CPU temperature, K.
@@ -115,7 +122,9 @@ impl Finding {
             Self::PowerAboveSettle { .. } => "power_above_settle".into(),
             Self::NotSettled { .. } => "not_settled".into(),
             Self::WarmStart { .. } => "warm_start".into(),
+            Self::ColdSoak { .. } => "cold_soak".into(),
             Self::OnBattery => "on_battery".into(),
+            Self::QuietProfile => "quiet_profile".into(),
             Self::WeakLoad { .. } => "weak_load".into(),
             Self::SensorLag { .. } => "sensor_lag".into(),
             Self::StoppedEarly { .. } => "stopped_early".into(),
@@ -134,7 +143,8 @@ impl Finding {
             Self::PowerAboveSettle { excess_w } => excess_w,
             Self::NotSettled { slope_k_per_min } => slope_k_per_min,
             Self::WarmStart { excess_k } => excess_k,
-            Self::OnBattery => 1.0,
+            Self::ColdSoak { size } => size,
+            Self::OnBattery | Self::QuietProfile => 1.0,
             Self::WeakLoad { rise_k } => rise_k,
             Self::SensorLag { lag_s } => lag_s,
             Self::StoppedEarly { load_s } => load_s,
@@ -154,5 +164,7 @@ pub fn to_wire(findings: &[Finding]) -> BTreeMap<String, f64> {
 
 /// Findings that follow from the circumstances alone.
 pub(super) fn circumstances(context: &RunContext) -> Vec<Finding> {
-    if context.on_ac == Some(false) { vec![Finding::OnBattery] } else { Vec::new() }
+    let found =
+        [(Finding::OnBattery, context.on_ac == Some(false)), (Finding::QuietProfile, context.is_quiet())];
+    found.into_iter().filter_map(|(finding, is_there)| is_there.then_some(finding)).collect()
 }

@@ -4,8 +4,10 @@
 //! from real ones. What a fleet can tell by itself (levels, spreads, fan curves) is learned from it; these are then
 //! the prior.
 
+use super::disturbance::Disturbance;
+
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "4";
+pub const CONSTANTS_VERSION: &str = "5";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -125,6 +127,71 @@ pub struct FanConstants {
     pub unseen_wear: f64,
 }
 
+/// By how much something widens a run: a further standard deviation of log airflow, of log contact, and of the fan's
+/// share of its due speed, as the filters count on them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wider {
+    /// Log airflow.
+    pub air: f64,
+    /// Log contact.
+    pub contact: f64,
+    /// Fan speed over due speed.
+    pub fan: f64,
+}
+
+impl Wider {
+    /// Not at all.
+    pub const NONE: Self = Self { air: 0.0, contact: 0.0, fan: 0.0 };
+
+    /// Both together: independent of each other.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        Self {
+            air: self.air.hypot(other.air),
+            contact: self.contact.hypot(other.contact),
+            fan: self.fan.hypot(other.fan),
+        }
+    }
+}
+
+/// What the disturbances of a run widen, each where power is read and where only its shape is known.
+///
+/// Each is what the residuals of such runs on simulated fleets asked for beyond what the filter counts on without it, so that
+/// nine in ten lie within 1.645 standard deviations.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DisturbanceConstants {
+    /// Other work.
+    pub background: [Wider; 2],
+    /// On battery.
+    pub on_battery: [Wider; 2],
+    /// Warm start.
+    pub warm_start: [Wider; 2],
+    /// Cold soak.
+    pub cold_soak: [Wider; 2],
+    /// Sleep gap.
+    pub sleep_gap: [Wider; 2],
+    /// Stuck sensor; the fan's reading is left out besides.
+    pub stuck_sensor: [Wider; 2],
+    /// Quiet profile, times the odds that the run was made in one; the fan's filter has a cap of its own for it.
+    pub quiet_profile: [Wider; 2],
+}
+
+impl DisturbanceConstants {
+    /// What one of them widens.
+    pub const fn of(&self, what: Disturbance, has_power: bool) -> Wider {
+        let [with, without] = match what {
+            Disturbance::BackgroundLoad => self.background,
+            Disturbance::OnBattery => self.on_battery,
+            Disturbance::WarmStart => self.warm_start,
+            Disturbance::ColdSoak => self.cold_soak,
+            Disturbance::SleepGap => self.sleep_gap,
+            Disturbance::StuckSensor => self.stuck_sensor,
+            Disturbance::QuietProfile => self.quiet_profile,
+        };
+        if has_power { with } else { without }
+    }
+}
+
 /// All constants of the judgement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Constants {
@@ -144,6 +211,8 @@ pub struct Constants {
     /// rms of the residuals from which a run counts as odd, K, and what each kelvin beyond adds to the standard
     /// errors of log airflow and log contact.
     pub odd_rms: (f64, f64, f64),
+    /// What a run's disturbances widen.
+    pub disturbed: DisturbanceConstants,
     /// What a fit that came to no optimum adds in quadrature to the scatter of log airflow and log contact, beside what
     /// counts of the fit's own standard error.
     pub unsettled_sd: (f64, f64),
@@ -240,10 +309,23 @@ impl Default for Constants {
             air_gain_sd: (0.12, 0.2),
             paste_share: (0.265, 0.03),
             odd_rms: (0.55, 0.5, 0.3),
+            disturbed: DisturbanceConstants {
+                background: [wider(0.02, 0.013, 0.0), wider(0.04, 0.04, 0.0)],
+                on_battery: [wider(0.03, 0.005, 0.04), wider(0.07, 0.1, 0.04)],
+                warm_start: [wider(0.025, 0.024, 0.0), wider(0.03, 0.038, 0.0)],
+                cold_soak: [wider(0.03, 0.018, 0.0), wider(0.03, 0.02, 0.0)],
+                sleep_gap: [wider(0.095, 0.022, 0.0), wider(0.135, 0.064, 0.0)],
+                stuck_sensor: [wider(0.02, 0.014, 0.0), wider(0.02, 0.034, 0.0)],
+                quiet_profile: [wider(0.034, 0.005, 0.0), wider(0.034, 0.014, 0.0)],
+            },
             // Our choice, no source: about a quarter of the way from as-new to the limit, log 1/0.7 of airflow and log 1.2 of
             // the fast resistance. Simulated fleets cannot tell, as no model's fit fails on them.
             unsettled_sd: (0.1, 0.05),
             calibration: [(1.0, 0.0); 3],
         }
     }
+}
+
+const fn wider(air: f64, contact: f64, fan: f64) -> Wider {
+    Wider { air, contact, fan }
 }

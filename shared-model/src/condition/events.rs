@@ -190,6 +190,6 @@ fn reading(r: &RunEvidence, part: Part) -> Option<f64> {
     match part {
         Part::Airflow => r.air.filter(|_| !r.quick).map(|a| a.0),
         Part::Contact => r.contact.map(|c| c.0),
-        Part::Fan => r.worst_fan().filter(|f| !r.stuck && f.ratio > 0.3).map(|f| f.ratio.ln()),
+        Part::Fan => r.worst_fan().filter(|f| !r.is_stuck() && f.ratio > 0.3).map(|f| f.ratio.ln()),
     }
 }

@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::constants::Constants;
+use super::constants::{Constants, Wider};
+use super::disturbance::{Disturbance, Disturbances};
 use super::fan_map::FanReading;
 use crate::estimate::joint::RunFit;
 use crate::estimate::network::{LA, LR, TA};
@@ -31,8 +32,10 @@ pub struct RunEvidence {
     /// Log of the sustained power (of the clock to its exponent where power isn't read); NaN where unknown.
     #[serde(with = "super::nan")]
     pub log_power: f64,
-    /// The temperature sensor stood still for a while, and the firmware's fan with it.
-    pub stuck: bool,
+    /// Whether power was read.
+    pub has_power: bool,
+    /// What disturbed the run; its standard errors hold it already.
+    pub disturbed: Disturbances,
     /// On mains power, where known.
     pub on_mains: Option<bool>,
     /// Which of the model's firmwares ran, numbered by the caller; 0 where unknown.
@@ -69,6 +72,8 @@ pub struct RunContext {
     pub on_mains: Option<bool>,
     /// Which of the model's firmwares ran, numbered by the caller; 0 where unknown.
     pub firmware: u32,
+    /// By how much an SSD of this model usually lies over the room when a run begins, K; NaN where unknown.
+    pub usual_ssd_over_room_k: f64,
 }
 
 /// Standard deviations of the fit's own priors on log airflow and log contact, taken out here again.
@@ -88,20 +93,27 @@ impl RunEvidence {
         let facts = &drive.facts;
         let odd_k = (fit.rms_k - k.odd_rms.0).max(0.0);
         let known = |v: f64| v.is_finite().then_some(v);
-        // Of a standard error only a share counts, which is calibrated on fits that converged; this shall count whole.
-        let whole = (k.unsettled_sd.0 / k.air.se_factor, k.unsettled_sd.1 / k.contact.se_factor);
-        let unsettled = if fit.has_converged { (0.0, 0.0) } else { whole };
-        let more_sd = [(k.odd_rms.1 * odd_k).hypot(unsettled.0), (k.odd_rms.2 * odd_k).hypot(unsettled.1)];
+        let ssd_off_k = facts.ssd_start_c - fit.pars[TA] - context.usual_ssd_over_room_k;
+        let disturbed = Disturbances::of(facts, context.on_mains, ssd_off_k);
+        let wider = disturbed.widen(&k.disturbed, drive.has_power);
+        let unsettled = if fit.has_converged { (0.0, 0.0) } else { k.unsettled_sd };
+        // Of a standard error only a share counts, which is calibrated on fits that converged and were not disturbed; these
+        // shall count whole.
+        let more_air = unsettled.0.hypot(wider.air) / k.air.se_factor;
+        let more_contact = unsettled.1.hypot(wider.contact) / k.contact.se_factor;
+        let air_sd = (k.odd_rms.1 * odd_k).hypot(more_air);
+        let contact_sd = (k.odd_rms.2 * odd_k).hypot(more_contact);
         Self {
             day: context.day,
             quick: facts.quick,
-            air: without_prior(fit, FIT_PRIORS[0], more_sd[0]),
-            contact: without_prior(fit, FIT_PRIORS[1], more_sd[1]),
+            air: without_prior(fit, FIT_PRIORS[0], air_sd),
+            contact: without_prior(fit, FIT_PRIORS[1], contact_sd),
             raw_air: fit.pars[LA],
             has_rpm: drive.has_rpm,
-            fans,
+            fans: [None; 2],
             log_power: log_power(facts),
-            stuck: facts.sensor_stuck,
+            has_power: drive.has_power,
+            disturbed,
             on_mains: context.on_mains,
             firmware: context.firmware,
             room_sd_k: context.room_sd_k,
@@ -112,6 +124,31 @@ impl RunEvidence {
             flutter: drive.fan_flutter(),
             throttle_per_s: known(facts.throttle_per_s),
             hot_c: facts.hot_c,
+        }
+        .with_fans(k, fans)
+    }
+
+    /// The same with other readings of the fans, as its disturbances widen them.
+    #[must_use]
+    pub fn with_fans(&self, k: &Constants, fans: [Option<FanReading>; 2]) -> Self {
+        let wider = self.disturbed.widen(&k.disturbed, self.has_power).fan / k.fan.spread_factor;
+        Self { fans: fans.map(|f| f.map(|f| FanReading { spread: f.spread.hypot(wider), ..f })), ..*self }
+    }
+
+    /// Whether the temperature sensor stood still for a while, and the firmware's fan with it.
+    pub const fn is_stuck(&self) -> bool {
+        self.disturbed.has(Disturbance::StuckSensor)
+    }
+
+    /// The same as one that was made in a quiet profile with these odds.
+    #[must_use]
+    pub fn if_quiet(&self, k: &Constants, odds: f64) -> Self {
+        let Wider { air, contact, .. } = k.disturbed.of(Disturbance::QuietProfile, self.has_power);
+        let widened = |of: Option<(f64, f64)>, by: f64| of.map(|(v, sd)| (v, sd.hypot(odds * by)));
+        Self {
+            air: widened(self.air, air / k.air.se_factor),
+            contact: widened(self.contact, contact / k.contact.se_factor),
+            ..*self
         }
     }
 

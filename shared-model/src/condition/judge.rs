@@ -139,8 +139,12 @@ impl<'a> Judge<'a> {
             Cow::Owned(reference.contact.offset_prior(&k.contact, Some(&own.contact)))
         });
         let air = level::judge(&self.air, &air_prior, &air_history(k, laptop, &runs, reference.common()));
-        let contact = level::judge(&self.contact, &contact_prior, &contact_history(laptop, &runs))
-            .posterior(&k.contact, &NO_SITE);
+        let contact = level::judge(
+            &self.contact,
+            &contact_prior,
+            &contact_history(k, laptop, &runs, reference.common()),
+        )
+        .posterior(&k.contact, &NO_SITE);
         let (fan, always_quiet) = self.fan(&fan_history(k, laptop, &runs, reference.common()));
         let fan = (self.has_fan && laptop.shows_fan()).then_some(fan);
         Weighed {

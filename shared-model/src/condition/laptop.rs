@@ -5,7 +5,8 @@ use super::events::ModelEvent;
 use super::evidence::RunEvidence;
 use super::fan::{FanEvent, FanEvidence};
 use super::level::History;
-use super::quiet::quiet;
+use super::quiet::{Quiet, quiet};
+use super::reference::ModelReference;
 use super::wear::{Action, Event};
 use crate::estimate::network_drive::median;
 
@@ -53,7 +54,7 @@ pub(super) struct Common {
 
 pub(super) fn air_history(k: &Constants, laptop: &Laptop, runs: &[RunEvidence], common: Common) -> History {
     let level = own_air_level(runs, common.model_air);
-    history(laptop, runs, |r| {
+    history(laptop, &as_quiet(k, runs, common), |r| {
         if !r.has_rpm && r.raw_air.is_finite() {
             let (stands, turns) = standing(&k.fan, r.raw_air, level);
             // A standing fan's airflow says nothing of the vents.
@@ -65,8 +66,31 @@ pub(super) fn air_history(k: &Constants, laptop: &Laptop, runs: &[RunEvidence], 
     })
 }
 
-pub(super) fn contact_history(laptop: &Laptop, runs: &[RunEvidence]) -> History {
-    history(laptop, runs, |r| r.contact)
+pub(super) fn contact_history(
+    k: &Constants,
+    laptop: &Laptop,
+    runs: &[RunEvidence],
+    common: Common,
+) -> History {
+    history(laptop, &as_quiet(k, runs, common), |r| r.contact)
+}
+
+/// A laptop's runs, each widened by the odds that it was made in a quiet profile.
+fn as_quiet(k: &Constants, runs: &[RunEvidence], common: Common) -> Vec<RunEvidence> {
+    let odds = quiet_of(k, runs, common).runs;
+    runs.iter().zip(odds).map(|(r, odds)| r.if_quiet(k, odds)).collect()
+}
+
+/// For each of a laptop's runs, the odds that it was made in a quiet profile, told from the power of all of them; a
+/// laptop that always runs in one has no such runs.
+pub fn quiet_odds(k: &Constants, reference: &ModelReference, runs: &[RunEvidence]) -> Vec<f64> {
+    quiet_of(k, runs, reference.common()).runs
+}
+
+/// What the power of a laptop's runs says of the quiet profile.
+pub(super) fn quiet_of(k: &Constants, runs: &[RunEvidence], common: Common) -> Quiet {
+    let over_model = |r: &RunEvidence| r.log_power - common.log_power[usize::from(r.quick)];
+    quiet(&k.fan, &runs.iter().map(over_model).collect::<Vec<f64>>(), k.fan.quiet_step)
 }
 
 fn history(
@@ -116,20 +140,18 @@ pub(super) fn fan_history(
     runs: &[RunEvidence],
     common: Common,
 ) -> FanHistory {
-    let deviations: Vec<f64> =
-        runs.iter().map(|r| r.log_power - common.log_power[usize::from(r.quick)]).collect();
-    let q = quiet(&k.fan, &deviations, k.fan.quiet_step);
+    let q = quiet_of(k, runs, common);
     let level = own_air_level(runs, common.model_air);
     let mut events: Vec<FanEvent> =
         laptop.services.iter().map(|&(day, action)| FanEvent::Serviced { day, action }).collect();
     for (r, &quiet) in runs.iter().zip(&q.runs) {
         let evidence = if !r.has_rpm {
-            if r.stuck || !r.raw_air.is_finite() {
+            if r.is_stuck() || !r.raw_air.is_finite() {
                 continue;
             }
             let (stands, turns) = standing(&k.fan, r.raw_air, level);
             FanEvidence::Standing { stands, turns }
-        } else if let (false, Some(f)) = (r.stuck, r.worst_fan()) {
+        } else if let (false, Some(f)) = (r.is_stuck(), r.worst_fan()) {
             FanEvidence::Ratio { ratio: f.ratio, due_share: f.due_share, spread: f.spread, quiet }
         } else {
             continue;

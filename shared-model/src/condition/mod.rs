@@ -1,6 +1,7 @@
 //! The cooling condition: from all runs and services of a laptop, against its peers, to probabilities and a reason.
 pub mod ambient;
 pub mod constants;
+pub mod disturbance;
 pub mod doubt;
 pub mod events;
 pub mod evidence;

@@ -39,7 +39,7 @@ impl RunNumbers {
                 let mid = (-seen.told()).exp();
                 reaching(airflow_interval(&seen.wear(&air), k.air_gain_sd_of(r.has_rpm)), mid)
             }),
-            fan: r.worst_fan().filter(|_| !r.stuck).map(|f| fan(&k.fan, f)),
+            fan: r.worst_fan().filter(|_| !r.is_stuck()).map(|f| fan(&k.fan, f)),
             contact: r.contact.map(|(lr, sd)| {
                 let seen = Seen::new(&k.contact, &reference.contact, lr, sd, r.quick);
                 let mid = contact_factor(k, seen.told().exp());
@@ -106,6 +106,7 @@ fn each(b: Band, of: impl Fn(f64) -> f64) -> Band {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::condition::disturbance::Disturbance;
     use crate::condition::judge::judge_model;
     use crate::condition::tests::healthy;
     use crate::estimate::workers::InTurn;
@@ -133,7 +134,7 @@ mod tests {
         let (reference, _) = judge_model(&k, true, &laptops, &InTurn);
         let mut run = laptops[0].runs[0];
         run.air = run.air.map(|(la, sd)| (la + 0.5_f64.ln(), sd));
-        run.stuck = true;
+        run.disturbed = run.disturbed.with(Disturbance::StuckSensor);
         let n = RunNumbers::of(&k, &reference, &run);
         // The estimate reads wear low by the gain, and the filter gives it back.
         assert!((0.4..0.55).contains(&n.airflow.unwrap().mid), "{n:?}");

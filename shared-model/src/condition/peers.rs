@@ -91,5 +91,5 @@ pub(super) fn log_contact(r: &RunEvidence) -> Option<f64> {
 }
 
 pub(super) fn fan_ratio(r: &RunEvidence) -> Option<f64> {
-    r.worst_fan().filter(|_| !r.stuck).map(|f| f.ratio)
+    r.worst_fan().filter(|_| !r.is_stuck()).map(|f| f.ratio)
 }

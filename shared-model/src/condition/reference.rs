@@ -67,7 +67,8 @@ impl ModelReference {
         let all: Vec<f64> = seen.iter().flatten().map(|r| r.raw_air).collect();
         let common = Common { model_air: median(&all), log_power: power_medians(&seen) };
         let air: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| air_history(k, l, s, common)).collect();
-        let contact: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| contact_history(l, s)).collect();
+        let contact: Vec<History> =
+            taken.iter().zip(&seen).map(|(l, s)| contact_history(k, l, s, common)).collect();
         let mut usual = k.air.clone();
         if !taken.iter().any(|l| l.has_rpm()) {
             (usual.noise_floor, usual.offset_sd) = k.air_scatter_without_rpm;

@@ -19,8 +19,10 @@ use super::judge::{Condition, Judge};
 use super::laptop::Laptop;
 use super::reference::ModelReference;
 use super::wear::Action;
+use crate::estimate::joint::RunFit;
 use crate::estimate::joint_model::{Channels, StandingFit, fit_model};
-use crate::estimate::network_drive::{Drive, FanPoint};
+use crate::estimate::network::TA;
+use crate::estimate::network_drive::{Drive, FanPoint, median};
 use crate::estimate::workers::Workers;
 
 /// Version of the network, the evidence and what is stored of them. Evidence and standing of different versions don't
@@ -59,6 +61,9 @@ pub struct ModelStanding {
     pub fit: StandingFit,
     /// Due speeds of the two fans.
     pub fan_maps: [Option<FanMap>; 2],
+    /// By how much its SSDs lie over the room when a run begins, median, K; NaN where none is read.
+    #[serde(with = "super::nan")]
+    pub ssd_over_room_k: f64,
     /// Levels, scatter, peers' bands, events.
     pub reference: ModelReference,
     /// Runs that the network was fitted to.
@@ -84,11 +89,13 @@ impl ModelStanding {
             alike.iter().step_by(stride).map(|r| (r.drive.clone(), r.room)).unzip();
         let fit = fit_model(&mut drives, &rooms, workers);
         let rms_k = fit.runs.iter().map(|r| r.rms_k).sum::<f64>() / fit.runs.len() as f64;
+        let ssd_over_room_k = ssd_over_room_k(&fit.runs, &drives);
         let mut out = Self {
             version: STANDING_VERSION.to_owned(),
             constants_version: CONSTANTS_VERSION.to_owned(),
             fit: fit.standing,
             fan_maps: fan_maps(runs, &[]),
+            ssd_over_room_k,
             reference: ModelReference::learn(k, &[], workers),
             fitted_runs: drives.len(),
             rms_k,
@@ -101,7 +108,7 @@ impl ModelStanding {
             // The map is that of the fans before; what came after is brought back to it.
             out.fan_maps =
                 fan_maps(runs, &fan_events.iter().map(|e| (*e, &evidence[..])).collect::<Vec<_>>());
-            evidence.iter_mut().zip(runs).for_each(|(e, r)| e.fans = out.read_fans(&r.drive));
+            evidence.iter_mut().zip(runs).for_each(|(e, r)| *e = e.with_fans(k, out.read_fans(&r.drive)));
             out.learn_reference(k, &laptops(runs, &evidence, services, None), workers);
         }
         Some((out, evidence))
@@ -122,6 +129,7 @@ impl ModelStanding {
             room_sd_k: run.room.sd_k,
             on_mains: run.on_mains,
             firmware: run.firmware,
+            usual_ssd_over_room_k: self.ssd_over_room_k,
         };
         let evidence = RunEvidence::new(k, context, &fit, &drive, self.read_fans(&drive));
         if Channels::of(&drive) == self.fit.channels { evidence } else { evidence.without_fit() }
@@ -148,6 +156,16 @@ impl ModelStanding {
     pub fn judge_laptop(&self, k: &Constants, laptop: &Laptop) -> Condition {
         self.judge(k).laptop(laptop)
     }
+}
+
+/// Fewest runs from which what is usual of the SSD is told.
+const SSD_RUNS_MIN: usize = 5;
+
+/// Median of the SSD's temperature at the start over the room as fitted, K; NaN where too few runs tell.
+fn ssd_over_room_k(fits: &[RunFit], drives: &[Drive]) -> f64 {
+    let over = fits.iter().zip(drives).map(|(fit, drive)| drive.facts.ssd_start_c - fit.pars[TA]);
+    let over: Vec<f64> = over.filter(|k| k.is_finite()).collect();
+    if over.len() < SSD_RUNS_MIN { f64::NAN } else { median(&over) }
 }
 
 /// The fans' maps from each laptop's runs, each run's speeds as they would be without the events that hold for it.

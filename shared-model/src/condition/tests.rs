@@ -1,6 +1,7 @@
 //! What the condition must do whatever its constants are.
 
 use super::constants::{Constants, N_RATES};
+use super::disturbance::Disturbances;
 use super::doubt::{NextStep, Part};
 use super::evidence::RunEvidence;
 use super::judge::{Condition, Judge, judge_model};
@@ -23,7 +24,8 @@ fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
             None,
         ],
         log_power: 3.0,
-        stuck: false,
+        has_power: true,
+        disturbed: Disturbances::default(),
         on_mains: Some(true),
         firmware: 0,
         room_sd_k: 1.0,

@@ -27,5 +27,5 @@ mod tests;
 pub use catalogue::{catalogue, model_of};
 pub use faults::{FaultError, Faults};
 pub use laptop::{Laptop, Reading, Start, Truth};
-pub use recording::{RunPlan, record_run};
+pub use recording::{RunPlan, asleep, hold_sensor, record_run};
 pub use spec::{LaptopSpec, Room};

@@ -82,3 +82,32 @@ pub fn record_run(spec: &LaptopSpec, plan: &RunPlan) -> Trace {
     }
     trace
 }
+
+/// The CPU sensor keeps the value that it has at `from_s` for so long, s.
+pub fn hold_sensor(trace: &mut Trace, from_s: f64, for_s: f64) {
+    let Some(first) = trace.time_s.iter().position(|&t| t >= from_s) else { return };
+    let end = trace.time_s.partition_point(|&t| t < from_s + for_s);
+    if let Some(mut temps) = trace.remove_column(Channel::CpuTempC) {
+        let value = temps[first];
+        temps[first..end.max(first)].fill(value);
+        trace.set_column(Channel::CpuTempC, temps);
+    }
+}
+
+/// The trace without a stretch in which the laptop slept, s.
+#[must_use]
+pub fn asleep(trace: &Trace, from_s: f64, for_s: f64) -> Trace {
+    fn pick<T: Copy>(values: &[T], kept: &[bool]) -> Vec<T> {
+        values.iter().zip(kept).filter(|(_, kept)| **kept).map(|(v, _)| *v).collect()
+    }
+    let kept: Vec<bool> = trace.time_s.iter().map(|&t| t < from_s || t >= from_s + for_s).collect();
+    let mut out = Trace::empty();
+    out.time_s = pick(&trace.time_s, &kept);
+    out.phase = trace.phase.as_ref().map(|phases| pick(phases, &kept));
+    for channel in trace.channels() {
+        if let Some(values) = trace.column(channel) {
+            out.set_column(channel, pick(values, &kept));
+        }
+    }
+    out
+}

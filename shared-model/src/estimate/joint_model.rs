@@ -346,7 +346,13 @@ mod tests {
         let evidence = |standing: &StandingFit| {
             let mut drive = fresh.clone();
             let fit = standing.fit_run(&mut drive, rooms[2]);
-            let context = RunContext { day: 0.0, room_sd_k: 1.0, on_mains: None, firmware: 0 };
+            let context = RunContext {
+                day: 0.0,
+                room_sd_k: 1.0,
+                on_mains: None,
+                firmware: 0,
+                usual_ssd_over_room_k: f64::NAN,
+            };
             RunEvidence::new(&k, context, &fit, &drive, [None, None])
         };
         let settled = evidence(&whole);

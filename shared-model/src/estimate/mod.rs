@@ -6,7 +6,10 @@ pub mod lsq;
 #[cfg(test)]
 mod published;
 pub mod single;
+#[cfg(test)]
+mod work_rate;
 
+pub(crate) use single::is_from_the_cold;
 pub use single::{Knowledge, RunFit, fit_run};
 
 pub mod joint;

@@ -355,7 +355,7 @@ mod open_data {
             trace.set_column(Channel::LoadPct, cycle.load);
             trace.set_column(Channel::CpuTempC, cycle.temp_c);
             let equipment = Equipment { fanless: true, nominal_load_w: Some(5.0), ..Equipment::default() };
-            let knowledge = super::super::Knowledge { equipment, ambient: None };
+            let knowledge = super::super::Knowledge { equipment, ..Default::default() };
             let fit: RunFit = super::super::fit_run(&trace, &knowledge);
             if let Measured::Value { value, .. } = fit.tau_slow_s {
                 taus.push(value);

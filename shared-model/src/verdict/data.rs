@@ -65,10 +65,21 @@ fn of_quality(quality: &Quality) -> Option<Finding> {
                 .next("Leave it idle for ten minutes, then check again.")
         }
         Quality::WarmStart { excess_k } => {
-            watch(format!("It was still {excess_k:.0} K warm from earlier work when the check began."))
+            watch(format!("It was still {excess_k:.0} K warm from earlier work when the check began: what it gives to the air is told less surely."))
+                .next("Leave it idle for ten minutes, then check again.")
         }
-        Quality::OnBattery => watch("It ran on battery, where other power limits apply.".into())
-            .next("Plug in the adapter and check again."),
+        Quality::ColdSoak { .. } => watch(
+            "It came in from the cold and was still warming up: what it gives to the air is told less surely.".into(),
+        )
+        .next("Leave it in the room for an hour, then check again."),
+        Quality::OnBattery => watch(
+            "It ran on battery, where other power limits apply: what it gives to the air is told less surely.".into(),
+        )
+        .next("Plug in the adapter and check again."),
+        Quality::QuietProfile => watch(
+            "It ran in a quiet profile, which holds power and fan back: the fan's speed says little of its wear.".into(),
+        )
+        .next("Set the usual power profile, then check again."),
         Quality::WeakLoad { rise_k } => {
             watch(format!("The load warmed it by {rise_k:.0} K only: judgements are weak."))
                 .next("Check again with nothing else running; `windrow survey` shows which sensor is read.")

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::analysis::{RunContext, analyse};
-use crate::emulate::{Faults, RunPlan, model_of, record_run};
+use crate::emulate::{Faults, RunPlan, Start, asleep, hold_sensor, model_of, record_run};
 use crate::record::wire::{EventKind, LimitSource, PreCheckKind, PreCheckResult};
 
 fn limit(limit_c: f64) -> Limit {
@@ -287,4 +287,82 @@ fn where_nothing_counts_throttling_the_work_rate_at_the_limit_tells() {
     assert!(words(peak_c).contains("It came to its limit and lost"), "{}", words(peak_c));
     // The same fall of the work rate far below the limit is the power limit's.
     assert!(words(peak_c + 25.0).contains("by design, not for heat"), "{}", words(peak_c + 25.0));
+}
+
+/// The verdict on a run, with what was known beside it.
+fn verdict_on(trace: &Trace, context: &RunContext) -> Verdict {
+    judge(&Case {
+        origin: Origin::Emulated { faults: "" },
+        trace,
+        analysis: &analyse(trace, context),
+        limit: None,
+        protocol: None,
+        context: None,
+        outcome: Outcome::Complete,
+        events: &[],
+        pre_checks: &[],
+    })
+}
+
+#[test]
+fn what_disturbed_a_run_is_told_and_keeps_the_vents_open_for_that_reason() {
+    let spec = model_of("Tamsel 14").unwrap();
+    let plan = RunPlan::default();
+    let recorded = |plan: RunPlan| record_run(&spec, &plan);
+    let load_end_s = plan.settle_s + plan.protocol.load_s;
+    let mut stuck = recorded(plan.clone());
+    hold_sensor(&mut stuck, load_end_s + 1.0, 15.0);
+    let battery = Faults { battery: true, ..Faults::NONE };
+    let told = |on_ac, profile: &str| RunContext {
+        ambient: Some(Ambient { value_c: plan.room.ambient_c, sd_k: 0.5, source: AmbientSource::Told }),
+        on_ac: Some(on_ac),
+        platform_profile: Some(profile.to_owned()),
+        ..RunContext::default()
+    };
+    let usual = || told(true, "balanced");
+    let worked = Start::Worked { load: 0.7, for_s: 900.0 };
+    let cases = [
+        (
+            recorded(RunPlan { other_load: [0.0, 0.0, 0.2], ..plan.clone() }),
+            usual(),
+            "Other work kept",
+            "other work ran",
+        ),
+        (
+            recorded(RunPlan { faults: battery, ..plan.clone() }),
+            told(false, "balanced"),
+            "It ran on battery",
+            "on battery",
+        ),
+        (
+            recorded(RunPlan { start: worked, ..plan.clone() }),
+            usual(),
+            "warm from earlier work",
+            "began warm",
+        ),
+        (
+            recorded(RunPlan { start: Start::Cold, ..plan.clone() }),
+            usual(),
+            "came in from the cold",
+            "from the cold",
+        ),
+        (
+            asleep(&recorded(plan.clone()), load_end_s + 20.0, 40.0),
+            usual(),
+            "slept or was held up",
+            "slept meanwhile",
+        ),
+        (stuck, usual(), "stood still for", "stood still while"),
+        (recorded(plan.clone()), told(true, "low-power"), "in a quiet profile", "quiet profile held"),
+    ];
+    let clean = verdict_on(&recorded(plan.clone()), &usual());
+    let vents = |v: &Verdict| v.unjudged.iter().find(|u| u.about == Vents).unwrap().because.clone();
+    for (trace, context, words, because) in cases {
+        let verdict = verdict_on(&trace, &context);
+        let is_told =
+            |v: &Verdict| v.findings.iter().any(|f| f.about == About::Data && f.words.contains(words));
+        assert!(is_told(&verdict) && !is_told(&clean), "`{words}` in\n{}", to_text(&verdict));
+        assert!(vents(&verdict).contains(because), "`{because}` in {}", vents(&verdict));
+        assert!(!vents(&clean).contains(because), "{}", vents(&clean));
+    }
 }

@@ -3,6 +3,7 @@
 use super::limits::SLOW_BRANCH_LOAD_S;
 use super::{About, Case, Judged, Unjudged};
 use crate::analysis::Finding as Quality;
+use crate::channel::Channel;
 use crate::measured::Measured;
 
 /// A number whose standard error is a larger share of it says nothing to a person. Common practice, no source.
@@ -22,6 +23,13 @@ fn because(case: &Case<'_>) -> String {
     let disturbed = case.analysis.quality.iter().find_map(|q| match q {
         Quality::BackgroundLoad { .. } => Some("other work ran, and that looks exactly like clogged vents"),
         Quality::SleepGap { .. } => Some("the machine slept meanwhile"),
+        Quality::SensorStuck { channel: Channel::CpuTempC, .. } => {
+            Some("its temperature stood still while it should have moved")
+        }
+        Quality::OnBattery => Some("it ran on battery, with other limits for power and fan"),
+        Quality::WarmStart { .. } => Some("it began warm from earlier work"),
+        Quality::ColdSoak { .. } => Some("it came in from the cold"),
+        Quality::QuietProfile => Some("a quiet profile held power and fan back"),
         _ => None,
     });
     let base = "what a healthy unit of this model carries away is not known here";

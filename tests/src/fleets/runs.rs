@@ -1,12 +1,10 @@
 //! The runs of a simulated fleet: each laptop checked again and again, half of the times in trying circumstances.
 
-use windrow_model::channel::Channel;
 use windrow_model::condition::fleet::FleetRun;
 use windrow_model::emulate::random::Random;
-use windrow_model::emulate::{Faults, LaptopSpec, Room, RunPlan, Start, record_run};
+use windrow_model::emulate::{Faults, LaptopSpec, Room, RunPlan, Start, asleep, hold_sensor, record_run};
 use windrow_model::estimate::network_drive::Drive;
 use windrow_model::protocol::Protocol;
-use windrow_model::trace::Trace;
 
 use super::laptops::{Fleet, Laptop, State};
 use super::truth::TruthRow;
@@ -104,10 +102,10 @@ fn one(
     let load_end_s = plan.settle_s + plan.protocol.load_s;
     if met.is("sensor_stuck") {
         let at_s = if random.uniform() < 0.5 { plan.settle_s } else { load_end_s };
-        hold(&mut trace, at_s, 8.0 + 20.0 * random.uniform());
+        hold_sensor(&mut trace, at_s + 1.0, 8.0 + 20.0 * random.uniform());
     }
     if met.is("sleep") {
-        trace = without(&trace, load_end_s + 10.0 + 40.0 * random.uniform(), 20.0 + 30.0 * random.uniform());
+        trace = asleep(&trace, load_end_s + 10.0 + 40.0 * random.uniform(), 20.0 + 30.0 * random.uniform());
     }
     let told = random.uniform() < TOLD.0;
     Some(FleetRun {
@@ -180,36 +178,4 @@ fn spec(unit: &LaptopSpec, met: &Met) -> LaptopSpec {
         }
     }
     spec
-}
-
-/// The CPU sensor keeps its value for a while.
-fn hold(trace: &mut Trace, from_s: f64, for_s: f64) {
-    let Some(first) = trace.time_s.iter().position(|&t| t >= from_s + 1.0) else { return };
-    let stuck: Vec<bool> =
-        trace.time_s.iter().map(|&t| t >= from_s + 1.0 && t < from_s + 1.0 + for_s).collect();
-    if let Some(mut temps) = trace.remove_column(Channel::CpuTempC) {
-        let value = temps[first];
-        temps.iter_mut().zip(stuck).filter(|(_, s)| *s).for_each(|(t, _)| *t = value);
-        trace.set_column(Channel::CpuTempC, temps);
-    }
-}
-
-/// The trace without a stretch in which the laptop slept.
-fn without(trace: &Trace, from_s: f64, for_s: f64) -> Trace {
-    let kept: Vec<bool> = trace.time_s.iter().map(|&t| t < from_s || t >= from_s + for_s).collect();
-    let pick = |values: &[f64]| -> Vec<f64> {
-        values.iter().zip(&kept).filter(|(_, k)| **k).map(|(v, _)| *v).collect()
-    };
-    let mut out = Trace::empty();
-    out.time_s = pick(&trace.time_s);
-    out.phase = trace
-        .phase
-        .as_ref()
-        .map(|phases| phases.iter().zip(&kept).filter(|(_, k)| **k).map(|(p, _)| *p).collect());
-    for channel in trace.channels() {
-        if let Some(values) = trace.column(channel) {
-            out.set_column(channel, pick(values));
-        }
-    }
-    out
 }

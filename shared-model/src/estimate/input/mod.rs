@@ -63,10 +63,18 @@ pub struct Run {
     pub load_heat_w: f64,
     /// Length of the load, s.
     pub load_s: f64,
+    /// When the load ended, in the run's time, s.
+    pub load_end_s: f64,
     /// Length of what follows the load, s.
     pub recovery_s: f64,
     /// Smallest step that the sensor's reading took, K.
     pub sensor_step_k: f64,
+    /// Mean temperature before the load, °C; NaN where nothing came before.
+    pub idle_c: f64,
+    /// First reading of the SSD's temperature, °C; NaN where none was read.
+    pub ssd_start_c: f64,
+    /// Begin and end, in the run's time, s.
+    pub span_s: (f64, f64),
     /// Rise from before the load to its hottest reading, K.
     pub rise_k: f64,
     /// What was found wrong, and done about it.
@@ -103,11 +111,21 @@ pub fn prepare(trace: &Trace, equipment: &Equipment) -> Result<Run, Reason> {
         fan_sustained: fan.sustained,
         load_heat_w: mean(series.sustained().map(|i| heat_w[i])),
         load_s: series.span_s(series.load_start..series.load_end),
+        load_end_s: series.time_s[series.load_end - 1],
         recovery_s: series.span_s(series.load_end..series.len()),
         sensor_step_k: series.sensor_step_k(),
+        idle_c: series.idle_c(),
+        ssd_start_c: ssd_start_c(trace),
+        span_s: (series.time_s[0], series.time_s[series.len() - 1]),
         rise_k,
         spoils,
     })
+}
+
+/// First reading of the SSD's temperature; NaN where none was read. It is too slow to matter when.
+pub(crate) fn ssd_start_c(trace: &Trace) -> f64 {
+    let column = trace.column(Channel::SsdTempC).unwrap_or_default();
+    column.iter().copied().find(|c| !c.is_nan()).unwrap_or(f64::NAN)
 }
 
 /// Time, temperature and the load's place: what every preparation step needs.
@@ -162,9 +180,13 @@ impl<'a> Series<'a> {
         robust::median_in_place(&mut dts).unwrap_or(1.0)
     }
 
+    fn idle_c(&self) -> f64 {
+        mean(self.temp_c[..self.load_start.max(1)].iter().copied().filter(|t| !t.is_nan()))
+    }
+
     fn rise_k(&self) -> f64 {
         let readings = || self.temp_c.iter().copied().filter(|t| !t.is_nan());
-        let before = mean(self.temp_c[..self.load_start.max(1)].iter().copied().filter(|t| !t.is_nan()));
+        let before = self.idle_c();
         let base = if before.is_nan() { readings().fold(f64::INFINITY, f64::min) } else { before };
         readings().fold(f64::NEG_INFINITY, f64::max) - base
     }

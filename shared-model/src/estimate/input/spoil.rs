@@ -18,17 +18,26 @@ pub struct Spoil {
 }
 
 /// What spoils it, and what was done about it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[non_exhaustive]
 pub enum SpoilKind {
     /// The machine slept: what follows counts a tenth, since nobody knows what it did meanwhile.
     SleepGap,
-    /// The sensor stood still after an edge of the load: masked.
+    /// The sensor stood still after an edge of the load: masked, and nothing is told of the network.
     SensorStuck,
-    /// Other work ran while the machine should have been idle: counts a tenth without measured power, half with.
+    /// Other work ran while the machine should have been idle: counts a tenth without measured power, half with, and
+    /// widens what is told.
     BackgroundLoad,
     /// Still warming or cooling when the run began: nothing is masked, since the sink's start is fitted.
     NotSettled,
+    /// So warm from earlier work that the case cools beside the sink: the slow branch is told less surely.
+    WarmStart,
+    /// Brought in from the cold, so that the case warms beside the sink: likewise.
+    ColdSoak,
+    /// On battery: other power limits, another fan table. The slow branch is told less surely.
+    OnBattery,
+    /// In a profile that lowers power and fan: likewise.
+    QuietProfile,
     /// Throttled under load: nothing is masked, since power is measured.
     Throttled,
 }
@@ -55,6 +64,14 @@ const BUSY_PCT: f64 = 8.0;
 const BUSY_WINDOW_S: f64 = 5.0;
 /// An idle machine that changes faster is not settled, K/min (twice the gate of a check).
 const SETTLED_K_PER_MIN: f64 = 1.0;
+/// One that cools faster was at work before, K/min; of a whole run, and of a quick one, in whose short settle phase a
+/// single step of a 1 °C sensor is 6 K/min. Calibrated on simulated fleets.
+const COOLS_FROM_K_PER_MIN: (f64, f64) = (2.5, 7.0);
+/// One that warms faster came in from the cold, K/min. Calibrated on simulated fleets: of undisturbed runs one in
+/// twenty warms by 3 K/min.
+const WARMS_FROM_K_PER_MIN: (f64, f64) = (4.0, 8.0);
+/// A shorter load is a quick run's, s.
+const QUICK_LOAD_S: f64 = 100.0;
 
 pub(super) fn judge(trace: &Trace, series: &Series<'_>) -> Result<Judged, Reason> {
     if never_moves(series) {
@@ -101,7 +118,9 @@ impl Judged {
     }
 
     fn background_load(&mut self, trace: &Trace, series: &Series<'_>) {
-        let Some(busy) = trace.column(Channel::BusyPct) else { return };
+        // In a trace from elsewhere the load column is what was measured.
+        let column = trace.column(Channel::BusyPct).or_else(|| trace.column(Channel::LoadPct));
+        let Some(busy) = column else { return };
         let left = if trace.column(Channel::PackagePowerW).is_some() { HALF } else { TENTH };
         let busy = running_mean(series, &busy[..series.len()]);
         let is_busy = |i: usize| !series.loaded[i] && busy[i] > BUSY_PCT && !just_after_load(series, i);
@@ -142,7 +161,10 @@ fn stuck_range(series: &Series<'_>, edge_s: f64) -> Option<std::ops::Range<usize
     let hottest_c = series.temp_c.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     // Held at its limit by throttling, a live sensor stands still too.
     let at_limit = |i: usize| series.loaded[i] && series.temp_c[i] >= hottest_c - 1.0;
-    best.filter(|b| series.span_s(b.clone()) > STUCK_FOR_S && !at_limit(b.start))
+    let found = best.filter(|b| series.span_s(b.clone()) > STUCK_FOR_S && !at_limit(b.start))?;
+    // It may have stood on beyond the window.
+    let stands = |i: &usize| series.temp_c[*i] == series.temp_c[found.start] || series.temp_c[*i].is_nan();
+    Some(found.start..(found.end..series.len()).take_while(stands).last().map_or(found.end, |i| i + 1))
 }
 
 /// Mean over the window that ends at each sample.
@@ -161,8 +183,23 @@ fn running_mean(series: &Series<'_>, column: &[f64]) -> Vec<f64> {
     (0..filled.len()).map(&mut next).collect()
 }
 
+/// How the temperature moved before the load: not settled, and beyond that warm from work or in from the cold.
+fn not_settled(series: &Series<'_>) -> Vec<Spoil> {
+    let Some(k_per_min) = idle_slope_k_per_min(series) else { return Vec::new() };
+    let is_quick = series.span_s(series.load_start..series.load_end) < QUICK_LOAD_S;
+    let of = |(usual, quick): (f64, f64)| if is_quick { quick } else { usual };
+    let kinds = [
+        (SpoilKind::NotSettled, k_per_min.abs() > SETTLED_K_PER_MIN),
+        (SpoilKind::WarmStart, k_per_min < -of(COOLS_FROM_K_PER_MIN)),
+        (SpoilKind::ColdSoak, k_per_min > of(WARMS_FROM_K_PER_MIN)),
+    ];
+    let to_s = series.time_s[series.load_start.saturating_sub(1)];
+    let found = kinds.into_iter().filter(|(_, is_there)| *is_there);
+    found.map(|(kind, _)| Spoil { kind, from_s: series.time_s[0], to_s }).collect()
+}
+
 /// Mean of the idle stretch's last third against its first, as a slope.
-fn not_settled(series: &Series<'_>) -> Option<Spoil> {
+fn idle_slope_k_per_min(series: &Series<'_>) -> Option<f64> {
     let idle = 0..series.load_start;
     let third = idle.len() / 3;
     let span_s = series.span_s(idle.clone());
@@ -173,12 +210,7 @@ fn not_settled(series: &Series<'_>) -> Option<Spoil> {
         super::mean(series.temp_c[range].iter().copied().filter(|t| !t.is_nan()))
     };
     let change_k = mean_c(idle.end - third..idle.end) - mean_c(0..third);
-    let k_per_min = change_k / (span_s * 2.0 / 3.0) * 60.0;
-    (k_per_min.abs() > SETTLED_K_PER_MIN).then(|| Spoil {
-        kind: SpoilKind::NotSettled,
-        from_s: series.time_s[0],
-        to_s: series.time_s[series.load_start.saturating_sub(1)],
-    })
+    Some(change_k / (span_s * 2.0 / 3.0) * 60.0)
 }
 
 /// Throttle counters that rise under load.

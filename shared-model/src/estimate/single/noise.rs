@@ -7,7 +7,7 @@
 
 use super::model::{N_PARAMS, Network, Param, Params};
 use super::priors::Priors;
-use crate::estimate::input::Run;
+use crate::estimate::input::{Run, SpoilKind};
 
 /// Standard deviation of a one-second mean before anything is known of the run, K. It stands for the
 /// correlated errors of a two-node network; calibrated on simulated fleets.
@@ -69,8 +69,42 @@ const CAPACITY_STRUCTURE_LN_SD: f64 = 0.06;
 /// Capacity again, where only the power's shape is known.
 const CAPACITY_SHAPE_LN_SD: f64 = 0.15;
 
+/// What something that spoils a run adds, ln: to the contact, and to the slow time constant where watts are known and
+/// where only their shape is. The errors of such runs on simulated fleets asked for it; beside sleep and a stuck sensor
+/// the slow branch is not told at all.
+const fn spoiled_ln_sd(kind: SpoilKind) -> (f64, [f64; 2]) {
+    match kind {
+        SpoilKind::BackgroundLoad => (0.035, [0.11, 0.26]),
+        SpoilKind::OnBattery => (0.01, [0.2, 0.28]),
+        SpoilKind::WarmStart => (0.02, [0.12, 0.12]),
+        SpoilKind::ColdSoak => (0.01, [0.07, 0.07]),
+        SpoilKind::QuietProfile => (0.01, [0.09, 0.2]),
+        SpoilKind::SleepGap => (0.08, [0.0, 0.0]),
+        SpoilKind::SensorStuck | SpoilKind::NotSettled | SpoilKind::Throttled => (0.0, [0.0, 0.0]),
+    }
+}
+
+/// What spoils a run is known to nobody in which of capacity and conductance: half of the variance to each.
+fn add_spoils(covariance: &mut [Params; N_PARAMS], run: &Run) {
+    let mut kinds: Vec<SpoilKind> = run.spoils.iter().map(|s| s.kind).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    for kind in kinds {
+        let (contact, slow) = spoiled_ln_sd(kind);
+        let slow_variance = slow[usize::from(!run.heat.has_watts())].powi(2);
+        covariance[Param::LnContact as usize][Param::LnContact as usize] += contact * contact;
+        covariance[Param::LnCapacity as usize][Param::LnCapacity as usize] += 0.5 * slow_variance;
+        // Both conductances by one factor.
+        for a in [Param::LnPassive, Param::LnAir] {
+            for b in [Param::LnPassive, Param::LnAir] {
+                covariance[a as usize][b as usize] += 0.5 * slow_variance;
+            }
+        }
+    }
+}
+
 /// Adds what no residual of one run can show: the power meter's scale, which multiplies resistances by 1/k and
-/// capacity and conductances by k, and the network's own simplification.
+/// capacity and conductances by k, the network's own simplification, and what spoiled the run.
 pub(super) fn add_model_error(covariance: &mut [Params; N_PARAMS], run: &Run) {
     let gain = if run.heat.has_watts() { POWER_GAIN_LN_SD } else { 0.0 };
     let by_gain = [
@@ -88,4 +122,5 @@ pub(super) fn add_model_error(covariance: &mut [Params; N_PARAMS], run: &Run) {
     for (param, sd) in [(Param::LnContact, CONTACT_STRUCTURE_LN_SD), (Param::LnCapacity, capacity)] {
         covariance[param as usize][param as usize] += sd * sd;
     }
+    add_spoils(covariance, run);
 }

@@ -141,18 +141,18 @@ impl RunFit {
         let (rms_k, n_used) = told.residuals();
         Self {
             r_contact_k_w: told.needs_watts(told.contact()),
-            c_sink_j_k: told.needs_watts(told.exp_of(&[(Param::LnCapacity, 1.0)])),
-            g_air_w_k: told.needs_watts(told.air()),
-            g0_w_k: told.needs_watts(told.exp_of(&[(Param::LnPassive, 1.0)])),
-            g_total_w_k: told.needs_watts(told.total()),
+            c_sink_j_k: told.slow(told.needs_watts(told.exp_of(&[(Param::LnCapacity, 1.0)]))),
+            g_air_w_k: told.slow(told.needs_watts(told.air())),
+            g0_w_k: told.slow(told.needs_watts(told.exp_of(&[(Param::LnPassive, 1.0)]))),
+            g_total_w_k: told.slow(told.needs_watts(told.total())),
             exponent: told.if_it_says(Param::Exponent, told.plain(Param::Exponent), Reason::FanConstant),
-            tau_slow_s: told.tau_slow(),
+            tau_slow_s: told.slow(told.tau_slow()),
             tau_fast_s: told.if_it_says(
                 Param::LnLag,
                 told.exp_of(&[(Param::LnLag, 1.0)]),
                 Reason::TooFewReadings,
             ),
-            r_times_c_s: told.exp_of(&[(Param::LnContact, 1.0), (Param::LnCapacity, 1.0)]),
+            r_times_c_s: told.slow(told.exp_of(&[(Param::LnContact, 1.0), (Param::LnCapacity, 1.0)])),
             ambient_c: told.plain(Param::Ambient),
             sink_start_c: told.plain(Param::SinkStart),
             extra_heat_w: told.needs_watts(told.plain(Param::ExtraHeat)),
@@ -196,9 +196,30 @@ impl Told<'_> {
     }
 
     fn contact(&self) -> Measured {
-        let reason =
-            if self.spoiled(SpoilKind::SensorStuck) { Reason::SensorStuck } else { Reason::FitFailed };
-        self.if_it_says(Param::LnContact, self.exp_of(&[(Param::LnContact, 1.0)]), reason)
+        if self.spoiled(SpoilKind::SensorStuck) {
+            return Measured::no(Reason::SensorStuck);
+        }
+        self.if_it_says(Param::LnContact, self.exp_of(&[(Param::LnContact, 1.0)]), Reason::FitFailed)
+    }
+
+    /// What rests on the slow branch, where nothing spoiled that altogether: a sensor that stood still, a sleep, or
+    /// unmeasured work while it cooled, which looks like lost air and is many times the error.
+    fn slow(&self, measured: Measured) -> Measured {
+        let works_unseen = !self.run.heat.has_watts()
+            && self
+                .run
+                .spoils
+                .iter()
+                .any(|s| s.kind == SpoilKind::BackgroundLoad && s.to_s > self.run.load_end_s);
+        if self.spoiled(SpoilKind::SensorStuck) {
+            Measured::no(Reason::SensorStuck)
+        } else if self.spoiled(SpoilKind::SleepGap) {
+            Measured::no(Reason::SleepGap)
+        } else if works_unseen {
+            Measured::no(Reason::BackgroundLoad)
+        } else {
+            measured
+        }
     }
 
     fn spoiled(&self, kind: SpoilKind) -> bool {
