@@ -40,13 +40,13 @@ fi
 fetch "$hub_url/metrics" "$(cat "$work/token")" | "$promtool" check metrics
 
 # No `positive_data_acceptance`: whoever fits the schema may still be refused, for want of an invite or a signature.
-# Fixed seed: a failure comes again.
+# Fixed seed: a failure comes again. One worker: threads of CPython 3.11 that parse at once can fail each other (its issue 106905).
 # Wrong tokens come last and a few at a time: after some the hub lets their address wait, whatever else it asks.
 say "schemathesis"
 settings=
 check_http() {
   "$(dirname "$python")/schemathesis" ${settings:+--config-file "$settings"} run "$hub_url/openapi.json" -H "Authorization: Bearer $(cat "$work/token")" \
-    --seed 20260131 --request-timeout 30 --workers 2 --suppress-health-check all --no-color "$@" ||
+    --seed 20260131 --request-timeout 30 --workers 1 --suppress-health-check all --no-color "$@" ||
     { cat "$work/http.log"; exit 1; }
 }
 check_http --exclude-checks positive_data_acceptance,ignored_auth --phases examples,coverage,fuzzing \
