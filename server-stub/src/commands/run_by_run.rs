@@ -72,7 +72,8 @@ impl RunByRun {
         builder.push_record(peers_row(&peers(&k, reference)));
         let mut before: Option<NaiveDate> = None;
         let evidence: Vec<RunEvidence> = self.runs.iter().map(|r| r.evidence).collect();
-        for (after, quiet) in self.runs.iter().zip(&quiet_odds(&k, reference, &evidence)) {
+        let always = self.runs.last().map_or(0.0, |newest| newest.condition.always_quiet);
+        for (after, quiet) in self.runs.iter().zip(&quiet_odds(&k, reference, &evidence, always)) {
             let on = day(after.tested_at_ms);
             for service in self.services_between(before, on) {
                 builder.push_record(service);

@@ -148,6 +148,7 @@ impl RunEvidence {
         Self {
             air: widened(self.air, air / k.air.se_factor),
             contact: widened(self.contact, contact / k.contact.se_factor),
+            fans: self.fans.map(|f| f.map(|f| f.if_quiet(&k.fan, odds))),
             ..*self
         }
     }

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::constants::FanConstants;
 use crate::estimate::joint_model::quantile;
 use crate::estimate::network_drive::{FanPoint, median};
 
@@ -43,6 +44,21 @@ pub struct FanReading {
     pub rpm: f64,
     /// Mean due speed there, rpm.
     pub due_rpm: f64,
+}
+
+impl FanReading {
+    /// The same as one of a run that was made in a quiet profile with these odds: a quiet profile caps the speed, so that
+    /// its reading stands for more, and the less sure it is whether there was a cap, the less the reading says.
+    #[must_use]
+    pub fn if_quiet(&self, c: &FanConstants, odds: f64) -> Self {
+        let uncapped = self.ratio / (c.quiet_cap / self.due_share).min(1.0);
+        let ratio = self.ratio + odds * (uncapped - self.ratio);
+        let between = (odds * (1.0 - odds)).sqrt() * (uncapped - self.ratio);
+        let sd = between.hypot(odds.sqrt() * c.quiet_sd * uncapped);
+        // Of a spread only a share counts, which is calibrated on runs that weren't quiet; this shall count whole.
+        let more = if ratio > 0.0 { sd / ratio / c.spread_factor } else { 0.0 };
+        Self { ratio, spread: self.spread.hypot(more), ..*self }
+    }
 }
 
 fn bin(temp_c: f64) -> usize {
@@ -152,4 +168,28 @@ fn isotonic(values: &[f64], weights: &[f64]) -> Vec<f64> {
         }
     }
     pools.iter().flat_map(|p| std::iter::repeat_n(p.0, p.2)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::constants::Constants;
+    use super::*;
+
+    #[test]
+    fn a_quiet_profile_s_cap_is_given_back_and_doubt_of_it_widens() {
+        let c = Constants::default().fan;
+        let at_cap = FanReading { ratio: 0.70, due_share: 1.0, spread: 0.02, rpm: 2800.0, due_rpm: 4000.0 };
+        assert_eq!(at_cap.if_quiet(&c, 0.0), at_cap);
+        let surely = at_cap.if_quiet(&c, 1.0);
+        assert!((surely.ratio - 1.0).abs() < 1e-9, "{surely:?}");
+        let perhaps = at_cap.if_quiet(&c, 0.5);
+        assert!((perhaps.ratio - 0.85).abs() < 1e-9, "{perhaps:?}");
+        assert!(at_cap.spread < surely.spread && surely.spread < perhaps.spread, "{surely:?} {perhaps:?}");
+        // Where less is due than the cap lets through, a quiet profile takes nothing.
+        let below_cap = FanReading { due_share: 0.6, ..at_cap };
+        assert!((below_cap.if_quiet(&c, 1.0).ratio - 0.70).abs() < 1e-9);
+        // A fan that stands is read as standing whatever the profile.
+        let standing = FanReading { ratio: 0.0, ..at_cap };
+        assert_eq!(standing.if_quiet(&c, 0.9).ratio, 0.0);
+    }
 }

@@ -37,6 +37,17 @@ pub struct FleetRun {
     pub drive: Drive,
 }
 
+/// What a model's runs taught, and its laptops as they are judged by it.
+#[derive(Debug, Clone)]
+pub struct JudgedModel {
+    /// Its name.
+    pub name: String,
+    /// What its runs taught.
+    pub standing: ModelStanding,
+    /// Its laptops, each with its runs' evidence.
+    pub laptops: Vec<Laptop>,
+}
+
 /// A laptop's result.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judged {
@@ -57,7 +68,7 @@ pub fn judge_fleet(
     runs: Vec<FleetRun>,
     services: &BTreeMap<String, Vec<(f64, Action)>>,
     workers: &impl Workers,
-) -> (Vec<(String, ModelStanding)>, Vec<Judged>) {
+) -> (Vec<JudgedModel>, Vec<Judged>) {
     let cases: Vec<RoomCase<'_>> = runs.iter().map(room_case).collect();
     let rooms = RoomStanding::learn(&cases).rooms(&cases);
     let sites: BTreeMap<String, String> = runs.iter().map(|r| (r.device.clone(), r.site.clone())).collect();
@@ -72,16 +83,17 @@ pub fn judge_fleet(
             drive: run.drive,
         });
     }
-    let learned: Vec<(String, ModelStanding, Vec<Laptop>)> = by_model
+    let learned: Vec<JudgedModel> = by_model
         .into_iter()
-        .filter_map(|(model, runs)| {
+        .filter_map(|(name, runs)| {
             let (standing, evidence) = ModelStanding::learn(k, &runs, services, workers)?;
-            Some((model, standing, laptops(&runs, &evidence, services, None)))
+            let laptops = laptops(&runs, &evidence, services, None);
+            Some(JudgedModel { name, standing, laptops })
         })
         .collect();
     let mut said: BTreeMap<&str, Vec<Classes>> = BTreeMap::new();
     let mut weighed: Vec<Vec<(Weighed, Classes)>> = Vec::new();
-    for (_, standing, laptops) in &learned {
+    for JudgedModel { standing, laptops, .. } in &learned {
         let judge = standing.judge(k);
         weighed.push(workers.map(laptops.len(), |i| {
             let weighed = judge.weigh(&laptops[i]);
@@ -90,15 +102,15 @@ pub fn judge_fleet(
         }));
     }
     let site_of = |device: &str| sites.get(device).map_or("", String::as_str);
-    for ((_, _, laptops), weighed) in learned.iter().zip(&weighed) {
-        for (laptop, (_, own)) in laptops.iter().zip(weighed) {
+    for (model, weighed) in learned.iter().zip(&weighed) {
+        for (laptop, (_, own)) in model.laptops.iter().zip(weighed) {
             said.entry(site_of(&laptop.device)).or_default().push(*own);
         }
     }
     let airs: BTreeMap<&str, SiteAir> =
         said.into_iter().map(|(site, said)| (site, SiteAir::learn(&k.air, &said))).collect();
     let mut judged = Vec::new();
-    for ((model, standing, laptops), weighed) in learned.iter().zip(&weighed) {
+    for (JudgedModel { name, standing, laptops }, weighed) in learned.iter().zip(&weighed) {
         let judge = standing.judge(k);
         let conditions = workers.map(laptops.len(), |i| {
             let (weighed, own) = &weighed[i];
@@ -107,12 +119,12 @@ pub fn judge_fleet(
         });
         judged.extend(laptops.iter().zip(conditions).map(|(l, condition)| Judged {
             device: l.device.clone(),
-            model: model.clone(),
+            model: name.clone(),
             condition,
             n_runs: l.runs.len(),
         }));
     }
-    (learned.into_iter().map(|(model, standing, _)| (model, standing)).collect(), judged)
+    (learned, judged)
 }
 
 fn room_case(r: &FleetRun) -> RoomCase<'_> {

@@ -81,10 +81,10 @@ fn as_quiet(k: &Constants, runs: &[RunEvidence], common: Common) -> Vec<RunEvide
     runs.iter().zip(odds).map(|(r, odds)| r.if_quiet(k, odds)).collect()
 }
 
-/// For each of a laptop's runs, the odds that it was made in a quiet profile, told from the power of all of them; a
-/// laptop that always runs in one has no such runs.
-pub fn quiet_odds(k: &Constants, reference: &ModelReference, runs: &[RunEvidence]) -> Vec<f64> {
-    quiet_of(k, runs, reference.common()).runs
+/// For each of a laptop's runs, the odds that it was made in a quiet profile, told from the power of all of them.
+/// `always` are the odds that the laptop always runs in one, which its own runs don't tell from one another.
+pub fn quiet_odds(k: &Constants, reference: &ModelReference, runs: &[RunEvidence], always: f64) -> Vec<f64> {
+    quiet_of(k, runs, reference.common()).runs.iter().map(|odds| always + (1.0 - always) * odds).collect()
 }
 
 /// What the power of a laptop's runs says of the quiet profile.

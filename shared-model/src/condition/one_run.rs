@@ -84,7 +84,7 @@ fn reaching(i: Interval, mid: f64) -> Interval {
 
 /// The speed's share of the due one, with the spread of healthy units about their model's map.
 fn fan(c: &FanConstants, f: &FanReading) -> Interval {
-    let sd = f.ratio * c.open_sd.hypot(c.spread_factor * f.spread).hypot(c.unit_sd);
+    let sd = f.ratio * c.open_sd.hypot(c.spread_factor * f.spread).hypot(c.unit_sd).hypot(c.one_run_sd);
     Interval { mid: f.ratio, low: (f.ratio - Z95 * sd).max(0.0), high: f.ratio + Z95 * sd }
 }
 

@@ -31,6 +31,9 @@ const DAMPING_MAX: f64 = 1e8;
 /// of a percent of the cost moves no number by more than a small part of its standard error; our choice.
 const PROMISE_MAX: f64 = 1e-3;
 
+/// Prior standard deviation of a number that is held, far below what any number is known to.
+const HELD_SD: f64 = 1e-6;
+
 /// Prior means and standard deviations of a run's own numbers.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RunPrior {
@@ -180,7 +183,7 @@ pub(super) fn fit_within(
     let mut iterations = 0;
     while iterations < iterations_max && damping < DAMPING_MAX {
         iterations += 1;
-        let Some((ds, dr)) = newton_step(&shared, prior, &blocks, damping) else {
+        let Some((ds, dr)) = step_within(&shared, prior, &blocks, damping) else {
             damping *= 10.0;
             continue;
         };
@@ -198,7 +201,7 @@ pub(super) fn fit_within(
             damping *= 8.0;
         }
     }
-    let has_converged = newton_step(&shared, prior, &blocks, 0.0).is_some_and(|(ds, dr)| {
+    let has_converged = step_within(&shared, prior, &blocks, 0.0).is_some_and(|(ds, dr)| {
         promise(&shared, &own, prior, &blocks, &ds, &dr) <= PROMISE_MAX * cost.max(1.0)
     });
     let of_run = |(b, p): (&Block, &RunPars)| run_fit(b, p, has_converged);
@@ -303,6 +306,25 @@ fn damped<const D: usize>(m: &SMatrix<f64, D, D>, damping: f64) -> SMatrix<f64, 
 fn shared_cost(shared: &Shared, prior: &SharedPrior) -> f64 {
     let z = |k: usize| (shared.0[k] - prior.mean[k]) / prior.sd[k];
     (0..N_SHARED).map(|k| 0.5 * z(k) * z(k)).sum()
+}
+
+/// The damped step within what can be true. Where it would carry m past the bound at which it stands, m is held and the
+/// rest solved anew: cut off afterwards, the step would be right for none of the others.
+fn step_within(
+    shared: &Shared,
+    prior: &SharedPrior,
+    blocks: &[Block],
+    damping: f64,
+) -> Option<(VecS, Vec<VecR>)> {
+    let (ds, dr) = newton_step(shared, prior, blocks, damping)?;
+    let is_cut = ds[LN_M] != 0.0 && moved_shared(shared, &ds).0[LN_M] == shared.0[LN_M];
+    if !is_cut {
+        return Some((ds, dr));
+    }
+    let mut held = *prior;
+    held.mean[LN_M] = shared.0[LN_M];
+    held.sd[LN_M] = HELD_SD;
+    newton_step(shared, &held, blocks, damping)
 }
 
 /// The damped Gauss–Newton step, the runs' numbers eliminated. `None` where the system is singular.

@@ -187,7 +187,7 @@ pub fn quantile(values: &[f64], q: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::super::joint::fit_within;
-    use super::super::network::{LA, LR, N_RUN, residuals};
+    use super::super::network::{LA, LN_G, LN_G0, LN_M, LN_RC, LR, N_RUN, residuals};
     use super::super::workers::InTurn;
     use super::*;
     use crate::channel::Channel;
@@ -197,6 +197,10 @@ mod tests {
 
     /// A run of the network itself, with whole degrees as a sensor gives them.
     fn synthetic(la: f64, lr: f64, room_c: f64, seed: f64) -> Drive {
+        synthetic_of(&TRUE_SHARED, la, lr, room_c, seed)
+    }
+
+    fn synthetic_of(shared: &Shared, la: f64, lr: f64, room_c: f64, seed: f64) -> Drive {
         let n = 720;
         let time: Vec<f64> = (0..n).map(|i| f64::from(i) * 0.5).collect();
         let loaded = |t: f64| (30.0..210.0).contains(&t);
@@ -237,12 +241,16 @@ mod tests {
         }
         let own: [f64; N_RUN] = [la, lr, room_c, 5.0, 0.0];
         let mut temps = Vec::new();
-        residuals(&TRUE_SHARED, &own, room_c + 12.0, &steps, |r, _, _| temps.push(-r));
+        residuals(shared, &own, room_c + 12.0, &steps, |r, _, _| temps.push(-r));
         let mut out = Drive::from_trace(&trace).expect("a whole run");
         for (s, t) in out.steps.iter_mut().zip(temps) {
             (s.temp_c, s.theta) = (t.round(), 1.0);
         }
         out
+    }
+
+    fn mean_air(runs: &[RunFit]) -> f64 {
+        runs.iter().map(|r| r.pars[LA]).sum::<f64>() / runs.len() as f64
     }
 
     // Rc 0.9 K/W, die 1.8 J/K, sink 70 J/K, G0 0.12, g 0.6 W/K, m 0.75, sink-case 0.15, case 600 J/K, case-room 0.4.
@@ -323,6 +331,42 @@ mod tests {
         assert_eq!(evidence[..], with_others[..6]);
         assert!(evidence.iter().all(|e| e.air.is_some() && e.contact.is_some()));
         assert!(with_others[6..].iter().all(|e| e.air.is_none() && e.contact.is_none()), "{with_others:?}");
+    }
+
+    #[test]
+    fn where_the_exponent_stands_at_its_bound_the_other_numbers_are_at_their_optimum() {
+        let mut steep = TRUE_SHARED;
+        steep.0[LN_M] = 2.2_f64.ln();
+        let drives_of = |n: i32| -> Vec<Drive> {
+            (0..n)
+                .map(f64::from)
+                .map(|i| synthetic_of(&steep, -0.12 * i, 0.02 * (i * 3.0 % 5.0), 19.0 + i, i))
+                .collect()
+        };
+        let mut drives = drives_of(8);
+        let rooms: Vec<Room> = (0..8).map(|i| Room { value_c: 19.0 + f64::from(i), sd_k: 1.0 }).collect();
+        let standing = fit_model(&mut drives, &rooms, &InTurn).standing;
+        let runs = joint_runs(&drives, &rooms, &standing);
+        // The usual prior would hold m back: of this one the runs alone have the word.
+        let mut prior = SharedPrior::new(standing.load_w);
+        prior.sd[LN_M] = 10.0;
+        let fit_from = |start| {
+            let own = runs.iter().map(|r| r.prior.mean).collect();
+            fit_within(200, &runs, &prior, start, own, &InTurn)
+        };
+        let fit = fit_from(standing.shared);
+        let m = fit.shared.0[LN_M].exp();
+        assert!((m - 1.3).abs() < 1e-9 && fit.has_converged, "{m} {}", fit.has_converged);
+        for (at, by) in [(LN_G, 0.3), (LN_G0, -0.5), (LN_RC, 0.2)] {
+            let mut start = standing.shared;
+            start.0[at] += by;
+            let again = fit_from(start);
+            assert!((again.cost / fit.cost - 1.0).abs() < 1e-3, "{at}: {} {}", again.cost, fit.cost);
+            for (a, b) in again.runs.iter().zip(&fit.runs) {
+                let off = (a.pars[LA] - mean_air(&again.runs)) - (b.pars[LA] - mean_air(&fit.runs));
+                assert!(off.abs() < 0.01, "{at}: {off}");
+            }
+        }
     }
 
     #[test]

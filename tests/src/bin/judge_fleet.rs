@@ -1,7 +1,7 @@
 //! Judges a fleet folder (`manifest.csv`, `services.csv` where there is one, and its traces) and writes the ranking.
 //!
-//! `judge_fleet FOLDER OUT.csv [--devices-every N --from K]`: the last two take every Nth laptop from the Kth on, for
-//! small fleets out of a large one.
+//! `judge_fleet FOLDER OUT.csv [--devices-every N --from K] [--runs RUNS.csv]`: the two in the middle take every Nth laptop
+//! from the Kth on, for small fleets out of a large one; the last writes each run's intervals, for `bench/coverage.py`.
 #![expect(clippy::print_stderr, reason = "a program that tells its progress")]
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -13,7 +13,11 @@ use chrono::{Datelike, NaiveTime};
 use clap::Parser;
 use rayon::prelude::*;
 use windrow_model::condition::constants::Constants;
-use windrow_model::condition::fleet::{FleetRun, Judged, judge_fleet};
+use windrow_model::condition::evidence::RunEvidence;
+use windrow_model::condition::fleet::{FleetRun, Judged, JudgedModel, judge_fleet};
+use windrow_model::condition::judge::{Interval, Judge};
+use windrow_model::condition::laptop::{Laptop, quiet_odds};
+use windrow_model::condition::one_run::RunNumbers;
 use windrow_model::condition::standing::ModelStanding;
 use windrow_model::condition::wear::Action;
 use windrow_model::estimate::network_drive::Drive;
@@ -36,6 +40,9 @@ struct Arguments {
     /// Judge by each laptop's latest run alone.
     #[arg(long)]
     last_run_only: bool,
+    /// Where what each run said goes: the condition as it was judged after that run, and what the run says alone.
+    #[arg(long, value_name = "RUNS.csv")]
+    runs: Option<PathBuf>,
 }
 
 const SECONDS_PER_DAY: f64 = 86_400.0;
@@ -48,10 +55,13 @@ fn main() -> Result<()> {
     let n_runs = runs.len();
     eprintln!("read {n_runs} runs in {:.1} s", started.elapsed().as_secs_f64());
     let (models, judged) = judge_fleet(&Constants::default(), runs, &services, &Rayon);
-    for (name, standing) in &models {
-        tell_model(name, standing);
+    for model in &models {
+        tell_model(&model.name, &model.standing);
     }
     write_ranking(&args.out, &judged)?;
+    if let Some(path) = &args.runs {
+        write_runs(path, &models)?;
+    }
     eprintln!("judged {} laptops, {:.1} s in all", judged.len(), started.elapsed().as_secs_f64());
     Ok(())
 }
@@ -122,7 +132,7 @@ fn read_services(folder: &Path) -> Result<BTreeMap<String, Vec<(f64, Action)>>> 
 fn tell_model(name: &str, m: &ModelStanding) {
     let s = m.fit.shared.0;
     eprintln!(
-        "{name:24} runs {:4} laptops {:3} rms {:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}",
+        "{name:24} runs {:4} laptops {:3} rms {:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}{}",
         m.fitted_runs,
         m.reference.laptops,
         m.rms_k,
@@ -131,6 +141,7 @@ fn tell_model(name: &str, m: &ModelStanding) {
         s[4].exp(),
         s[5].exp(),
         m.reference.closed_loop(),
+        if m.fit.has_converged { "" } else { "  not converged" },
     );
     for e in &m.reference.events {
         eprintln!("{name:24} event {e:?}");
@@ -163,17 +174,73 @@ fn write_ranking(path: &Path, judged: &[Judged]) -> Result<()> {
     ])?;
     for (i, j) in order.iter().enumerate() {
         let c = &j.condition;
-        let three = |v: Option<windrow_model::condition::judge::Interval>| {
-            v.map_or([const { String::new() }; 3], |v| [v.mid, v.low, v.high].map(|x| format!("{x:.4}")))
-        };
         let mut row = vec![(i + 1).to_string(), j.device.clone(), j.model.clone()];
         row.extend([c.p_any(), c.p_clogged, c.p_fan, c.p_contact].map(|p| format!("{p:.6}")));
-        row.extend(three(c.airflow));
-        row.extend(three(c.fan));
-        row.extend(three(Some(c.contact)));
+        row.extend(numbers(c.airflow));
+        row.extend(numbers(c.fan));
+        row.extend(numbers(Some(c.contact)));
         row.push(j.n_runs.to_string());
         out.write_record(&row)?;
     }
     out.flush()?;
     Ok(())
+}
+
+fn numbers(of: Option<Interval>) -> [String; 3] {
+    of.map_or([const { String::new() }; 3], |v| [v.mid, v.low, v.high].map(|x| format!("{x:.4}")))
+}
+
+const RUN_COLUMNS: [&str; 20] = [
+    "device_id",
+    "day",
+    "airflow_fraction",
+    "airflow_low",
+    "airflow_high",
+    "fan_factor",
+    "fan_low",
+    "fan_high",
+    "contact_factor",
+    "contact_low",
+    "contact_high",
+    "run_airflow_fraction",
+    "run_airflow_low",
+    "run_airflow_high",
+    "run_fan_factor",
+    "run_fan_low",
+    "run_fan_high",
+    "run_contact_factor",
+    "run_contact_low",
+    "run_contact_high",
+];
+
+fn write_runs(path: &Path, models: &[JudgedModel]) -> Result<()> {
+    let k = Constants::default();
+    let mut out =
+        csv::Writer::from_path(path).with_context(|| format!("cannot write `{}`", path.display()))?;
+    out.write_record(RUN_COLUMNS)?;
+    for model in models {
+        let judge = model.standing.judge(&k);
+        let of_laptops: Vec<Vec<Vec<String>>> =
+            model.laptops.par_iter().map(|l| run_rows(&k, &model.standing, &judge, l)).collect();
+        for row in of_laptops.into_iter().flatten() {
+            out.write_record(&row)?;
+        }
+    }
+    out.flush()?;
+    Ok(())
+}
+
+/// A laptop's condition after each of its runs, wherever it stands, and what each says alone.
+fn run_rows(k: &Constants, standing: &ModelStanding, judge: &Judge<'_>, laptop: &Laptop) -> Vec<Vec<String>> {
+    let always = judge.laptop(laptop).always_quiet;
+    let quiet = quiet_odds(k, &standing.reference, &laptop.runs, always);
+    let row = |(run, quiet): (&RunEvidence, f64)| {
+        let after = judge.laptop(&Laptop { as_of: run.day, ..laptop.clone() });
+        let alone = RunNumbers::of(k, &standing.reference, &run.if_quiet(k, quiet));
+        let said = [after.airflow, after.fan, Some(after.contact), alone.airflow, alone.fan, alone.contact];
+        let mut row = vec![laptop.device.clone(), format!("{:.6}", run.day)];
+        row.extend(said.into_iter().flat_map(numbers));
+        row
+    };
+    laptop.runs.iter().zip(quiet).map(row).collect()
 }

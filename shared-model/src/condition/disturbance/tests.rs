@@ -167,7 +167,7 @@ fn a_quiet_run_is_told_by_the_laptop_s_others_and_widened() {
         })
         .collect();
     runs.push(evidence(&k, &record_run(&quiet, &plain()), true));
-    let odds = quiet_odds(&k, &standing().reference, &runs);
+    let odds = quiet_odds(&k, &standing().reference, &runs, 0.0);
     assert!(odds[..5].iter().all(|odds| *odds < 0.1) && odds[5] > 0.8, "{odds:?}");
     let (told, widened) = (runs[5], runs[5].if_quiet(&k, odds[5]));
     let by = odds[5] * k.disturbed.quiet_profile[0].air / k.air.se_factor;
