@@ -18,6 +18,7 @@ conformance!(
     a_scope_list_is_taken_once,
     a_tag_moves_and_retires_with_its_history,
     a_laptop_stands_where_the_list_says,
+    an_imported_laptop_carries_the_tag_that_is_its_id,
     a_laptop_goes_on_as_another,
     a_laptop_is_found_by_id_beginning_and_tag,
     visits_become_services,
@@ -165,6 +166,32 @@ async fn a_laptop_stands_where_the_list_says<S: Store>(store: S) {
     assert_eq!(place(&device_id).await, stands("", "south", "shelf 2"));
     let nobody = ScopeDeed::Assign { device_id: "nobody".into() };
     assert_eq!(store.scope_change("T-1".into(), nobody, ADMIN, 0).await.unwrap(), ScopeDone::NoSuchLaptop);
+}
+
+async fn an_imported_laptop_carries_the_tag_that_is_its_id<S: Store>(store: S) {
+    let stands = async |id: &str| {
+        let laptop = store.laptop_get(id.to_owned()).await.unwrap().unwrap();
+        (laptop.asset_tag, laptop.site)
+    };
+    let tagged = |tag: &str, site: &str| (tag.to_owned(), site.to_owned());
+    imported(&store, "T-1", 1).await;
+    assert_eq!(stands("T-1").await, tagged("", "quay"));
+    let list = ["T-1", "T-2", "T-3"].map(|tag| entry(tag, "north"));
+    store.scope_import(list.to_vec(), ADMIN, START_MS + 1).await.unwrap();
+    assert_eq!(stands("T-1").await, tagged("T-1", "north"), "imported before the list was");
+    imported(&store, "T-2", 2).await;
+    assert_eq!(stands("T-2").await, tagged("T-2", "north"), "imported after it");
+    // A tag that a laptop carries is that laptop's, whatever another is called.
+    let carrier = joined(&store, 1, "T-3").await;
+    imported(&store, "T-3", 3).await;
+    assert_eq!(stands("T-3").await, tagged("", "quay"));
+    assert_eq!(stands(&carrier).await, tagged("T-3", "north"));
+    // One that was given another tag keeps it.
+    store.scope_import(vec![entry("T-9", "south")], ADMIN, START_MS + 2).await.unwrap();
+    let assign = ScopeDeed::Assign { device_id: "T-2".into() };
+    store.scope_change("T-9".into(), assign, ADMIN, START_MS + 3).await.unwrap();
+    store.scope_import(vec![entry("T-2", "east")], ADMIN, START_MS + 4).await.unwrap();
+    assert_eq!(stands("T-2").await, tagged("T-9", "south"));
 }
 
 async fn a_laptop_goes_on_as_another<S: Store>(store: S) {

@@ -2,6 +2,8 @@
 //!
 //! Each unit of work stands in a savepoint, so that one that fails takes nothing of the others with it.
 
+use std::collections::BTreeMap;
+
 use tokio::sync::{mpsc, oneshot};
 use windrow_model::record::Digest;
 use windrow_model::record::chain::{Link, Neighbours, Stored, link_of};
@@ -508,14 +510,19 @@ async fn run_insert(
 
 async fn run_import_in_tx(c: &mut Connection, runs: &[RunFacts]) -> Result<ImportCount, StoreError> {
     let mut count = ImportCount::default();
+    let mut laptops: BTreeMap<&str, EpochMs> = BTreeMap::new();
     for facts in runs {
         if run_is_known(c, facts.digest).await? {
             count.n_known += 1;
         } else {
             run_insert(c, facts, None).await?;
             append_leaf(c, LeafKind::ImportedRun, facts.digest, facts.received_at_ms).await?;
+            laptops.insert(&facts.device_id, facts.received_at_ms);
             count.n_new += 1;
         }
+    }
+    for (device_id, now_ms) in laptops {
+        place_by_list_in_tx(c, device_id, now_ms).await?;
     }
     Ok(count)
 }

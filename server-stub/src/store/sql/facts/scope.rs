@@ -192,13 +192,20 @@ pub(in crate::store::sql) fn scope_claim(row: &Row) -> Result<Vec<Claim>, StoreE
 }
 
 /// Places the laptop that carries a tag where the list says, if the list knows the tag.
+///
+/// One that was imported has no invite that could tell its tag. Where no laptop carries the tag, the imported one of that
+/// very id does from now on.
 pub(in crate::store::sql) async fn place_by_list_in_tx(
     c: &mut Connection,
     tag: &str,
     now_ms: EpochMs,
 ) -> Result<(), StoreError> {
-    let Some(device_id) = device_of_tag(c, tag).await? else { return Ok(()) };
     let Some(entry) = current(c, tag).await? else { return Ok(()) };
+    let device_id = match device_of_tag(c, tag).await? {
+        Some(device_id) => device_id,
+        None if imported_without_tag(c, tag).await? => tag.to_owned(),
+        None => return Ok(()),
+    };
     let place = Stand { asset_tag: entry.tag, site: entry.site, place: entry.place };
     place_in_tx(c, &device_id, place, now_ms).await?;
     Ok(())
@@ -218,6 +225,20 @@ async fn device_of_tag(c: &mut Connection, tag: &str) -> Result<Option<String>, 
     )
     .bind(tag)
     .fetch_optional(c)
+    .await?)
+}
+
+/// Whether there is a laptop of that id that was imported, carries no tag and doesn't go on as another.
+async fn imported_without_tag(c: &mut Connection, device_id: &str) -> Result<bool, StoreError> {
+    Ok(query_scalar(
+        "SELECT EXISTS (SELECT 1 FROM run WHERE device_id = $1) \
+           AND NOT EXISTS (SELECT 1 FROM device WHERE device_id = $1) \
+           AND NOT EXISTS (SELECT 1 FROM succession WHERE old_device_id = $1) \
+           AND COALESCE((SELECT asset_tag FROM \"placing\" WHERE device_id = $1 \
+             ORDER BY from_ms DESC, placing_id DESC LIMIT 1), '') = ''",
+    )
+    .bind(device_id)
+    .fetch_one(c)
     .await?)
 }
 
