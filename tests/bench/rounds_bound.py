@@ -50,6 +50,8 @@ def proven_bound(problem, seconds):
         of_slot[s].append(c)
     for cs in of_item:
         add([(c, 1) for c in cs], 1)
+    too_early = [c for c, (i, s) in enumerate(columns) if slots[s]["day"] < items[i]["earliest"]]
+    add([(c, 1) for c in too_early], 0)
     for s, slot in enumerate(slots):
         free = max(0, slot["minutes"] - slot["trip_minutes"])
         add([(c, items[columns[c][0]]["minutes"]) for c in of_slot[s]] + [(n_x + s, -free)], 0)
@@ -83,6 +85,7 @@ def checked_benefit(problem, assignment):
             continue
         slot = slots[s]
         assert slot["site"] == item["site"], "a laptop is served at another site"
+        assert slot["day"] >= item["earliest"], "a laptop is served while it is snoozed"
         minutes[s] += item["minutes"]
         visits[s] += 1
         total += value(problem, item, slot)

@@ -162,6 +162,8 @@ fn input(case: &Case, seed: u64) -> Input {
             site: format!("site {:03}", n % case.n_sites),
             model: format!("Fjordbook {}", lot.below(case.n_models as u32)),
             advice: Advice::of(faults(&mut lot), &Costs::default()),
+            // One in sixteen is snoozed for some of the days.
+            not_before: (n % 16 == 5).then(|| from + Days::new(1 + (n / 16) as u64 % 8)),
         })
         .collect();
     let mut hours = Hours::new();
@@ -221,7 +223,7 @@ fn in_numbers(problem: &Problem) -> Value {
         .iter()
         .map(|i| {
             json!({"site": i.site, "minutes": i.minutes, "benefit_per_day": i.benefit_per_day, "cost": i.cost,
-                   "parts": i.parts})
+                   "parts": i.parts, "earliest": i.earliest})
         })
         .collect();
     let parts: Vec<Value> =

@@ -362,7 +362,7 @@ fn put_off(document: &Document) -> Markup {
                 h2 #put-off { "Held or snoozed" }
                 p {
                     "Worth a visit, but " (words::count(document.put_off.len(), "laptop is", "laptops are"))
-                    " held, or snoozed beyond the plan's first day: nobody is sent there until that is over and it is planned anew. Why stands with each."
+                    " held, or snoozed past the plan's last day: nobody is sent there until that is over and it is planned anew. Why stands with each."
                 }
                 ul { @for p in document.put_off.iter().take(MAX_ROWS) {
                     li {

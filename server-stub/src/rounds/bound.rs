@@ -80,7 +80,7 @@ impl Prices {
     pub(super) fn charge(&self, problem: &Problem, item: ItemIdx, slot: SlotIdx) -> f64 {
         let wanted = &problem.items[item];
         let parts: f64 = problem.early_parts(item, slot).map(|p| self.part[p]).sum();
-        if problem.is_without_part(item, slot) {
+        if problem.is_barred(item, slot) {
             return f64::INFINITY;
         }
         self.minute[slot] * f64::from(wanted.minutes) + self.visit[slot] + parts

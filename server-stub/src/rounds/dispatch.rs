@@ -41,6 +41,13 @@ pub struct Request {
     pub is_fresh: bool,
 }
 
+impl Request {
+    /// The last day, as the plan's document counts.
+    fn last(&self) -> NaiveDate {
+        self.from + chrono::Days::new(u64::from(self.n_days.saturating_sub(1)))
+    }
+}
+
 /// All that is known of laptops beside their judgement.
 #[derive(Debug, Default)]
 pub struct Known {
@@ -79,7 +86,7 @@ pub async fn plan_rounds<S: Store>(
             .collect(),
         _ => BTreeMap::new(),
     };
-    let candidates = candidates(standings, &known, request.from);
+    let candidates = candidates(standings, &known, &request);
     let booked =
         booked.into_iter().map(|b| (b.device_id, Booking { day: b.day, actions: b.actions })).collect();
     let order = Order {
@@ -222,15 +229,26 @@ pub async fn open_bookings<S: Store>(store: &S) -> Result<Vec<BookedVisit>, Stor
     Ok(bookings.into_iter().filter(is_open).collect())
 }
 
-/// Who takes part: everybody who is judged and still in use, but whoever is held or snoozed on the first day.
-pub fn candidates(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec<Candidate> {
-    let left_out = marked(known, from);
-    let in_use = in_use(standings, known, from);
-    let takes_part = in_use.filter(|standing| !left_out.contains_key(standing.device_id()));
-    takes_part.map(|s| candidate(s, known)).collect()
+/// Who takes part: everybody who is judged and still in use, but whoever is held, or snoozed past the last day. Whoever is
+/// snoozed for some of the days takes part from the day after.
+pub fn candidates(standings: &[Standing], known: &Known, request: &Request) -> Vec<Candidate> {
+    let marked = marked(known, request.from);
+    let takes_part = |standing: &Standing| {
+        let free_from = match marked.get(standing.device_id()) {
+            None => None,
+            Some(until) => Some(free_again(*until, request.last())?),
+        };
+        Some(Candidate { not_before: free_from, ..candidate(standing, known) })
+    };
+    in_use(standings, known, request.from).filter_map(takes_part).collect()
 }
 
-/// Who is held, and who is snoozed on the plan's first day and until when.
+/// The first day of a plan on which somebody may be sent to a marked laptop, where its mark ends before the last one.
+fn free_again(until: Option<NaiveDate>, last: NaiveDate) -> Option<NaiveDate> {
+    until?.succ_opt().filter(|first| *first <= last)
+}
+
+/// Who is held (`None`), and who is snoozed on the plan's first day and until when.
 fn marked(known: &Known, from: NaiveDate) -> HashMap<&str, Option<NaiveDate>> {
     let mut marked = HashMap::new();
     for mark in &known.marks {
@@ -249,14 +267,15 @@ fn marked(known: &Known, from: NaiveDate) -> HashMap<&str, Option<NaiveDate>> {
 }
 
 /// Who is worth a visit by the judgement, and to whom nobody is sent for a mark's sake.
-fn put_off(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec<PutOffLaptop> {
-    let marked = marked(known, from);
+fn put_off(standings: &[Standing], known: &Known, request: &Request) -> Vec<PutOffLaptop> {
+    let mut marked = marked(known, request.from);
+    marked.retain(|_, until| free_again(*until, request.last()).is_none());
     let is_worth = |s: &&Standing| matches!(advice(s), Advice::Visit { .. });
     let put_off = |s: &Standing| {
         let until = *marked.get(s.device_id())?;
         Some(PutOffLaptop { laptop: named(s, known), until })
     };
-    in_use(standings, known, from).filter(is_worth).filter_map(put_off).collect()
+    in_use(standings, known, request.from).filter(is_worth).filter_map(put_off).collect()
 }
 
 /// Standings of laptops that are neither gone nor retired on a day.
@@ -281,7 +300,13 @@ fn in_use<'a>(
 
 fn candidate(standing: &Standing, known: &Known) -> Candidate {
     let named = named(standing, known);
-    Candidate { device_id: named.device_id, site: named.site, model: named.model, advice: advice(standing) }
+    Candidate {
+        device_id: named.device_id,
+        site: named.site,
+        model: named.model,
+        advice: advice(standing),
+        not_before: None,
+    }
 }
 
 fn advice(standing: &Standing) -> Advice {
@@ -367,7 +392,7 @@ fn document(
         check_again: plan.retests.iter().map(name).collect(),
         unkept: plan.unkept.iter().map(|v| planned(v, by_id.get(&v.device_id[..]).copied(), known)).collect(),
         serviced: Vec::new(),
-        put_off: put_off(standings, known, request.from),
+        put_off: put_off(standings, known, &request),
         orders: orders.collect(),
         visits,
     }

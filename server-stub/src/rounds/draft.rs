@@ -114,7 +114,9 @@ impl<'a> Draft<'a> {
             }
             let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
             let before = self.order.before.get(&candidate.device_id);
+            let before = before.filter(|day| candidate.is_free_on(**day));
             let stays_at = before.and_then(|day| self.slot_of(site, *day));
+            let earliest = candidate.not_before.map_or(0, |first| (first - self.order.from).num_days());
             let parts = self.parts_of(candidate, &work.actions);
             self.problem.items.push(Item {
                 site,
@@ -122,6 +124,7 @@ impl<'a> Draft<'a> {
                 benefit_per_day: work.benefit_per_day,
                 cost: work.cost,
                 parts,
+                earliest: u32::try_from(earliest.max(0)).unwrap_or(u32::MAX),
                 stays_at,
             });
             self.wanted.push(idx);
@@ -189,6 +192,7 @@ impl<'a> Draft<'a> {
         }
         let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);
         let is_kept = match self.slot_of(site, day) {
+            _ if !candidate.is_free_on(day) => false,
             Some(slot) => {
                 self.take(slot, work.minutes.ceil() as u32);
                 true
@@ -246,6 +250,7 @@ impl<'a> Draft<'a> {
                 let has_trip =
                     self.plan.visits.iter().any(|v| v.day == self.slot_days[*s] && v.site == candidate.site);
                 self.sites[offered.site] == candidate.site
+                    && candidate.is_free_on(self.slot_days[*s])
                     && has_trip
                     && offered.minutes >= minutes
                     && offered.max_visits > 0

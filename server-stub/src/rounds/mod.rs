@@ -52,6 +52,15 @@ pub struct Candidate {
     pub model: String,
     /// What the judgement advises.
     pub advice: Advice,
+    /// First day on which it may be visited, where it is snoozed until then.
+    pub not_before: Option<NaiveDate>,
+}
+
+impl Candidate {
+    /// Whether it may be visited on a day.
+    fn is_free_on(&self, day: NaiveDate) -> bool {
+        self.not_before.is_none_or(|first| first <= day)
+    }
 }
 
 /// What the judgement advises for a laptop.

@@ -7,6 +7,7 @@
 //!            Σ_i x(i,s) · minutes(i) ≤ y(s) · (minutes(s) − trip_minutes(s))
 //!            Σ_i x(i,s) ≤ y(s) · max_visits(s)                         spare laptops
 //!            Σ_{i needs p, day(s) < arrival(p)} x(i,s) ≤ stock(p)      parts in stock until ordered ones arrive
+//!            x(i,s) = 0 where day(s) < earliest(i)                     a laptop that is snoozed
 //!            x, y ∈ {0, 1}, i and s of the same site
 //! ```
 //!
@@ -55,6 +56,8 @@ pub struct Item {
     pub cost: f64,
     /// Parts that it takes, one each, as indices.
     pub parts: Vec<usize>,
+    /// First day, since the plan's first day, on which it may be visited.
+    pub earliest: u32,
     /// Where it was planned before.
     pub stays_at: Option<SlotIdx>,
 }
@@ -124,9 +127,14 @@ impl Problem {
         self.items[item].parts.iter().copied().filter(move |p| day < self.parts[*p].arrival)
     }
 
-    /// Whether `item` takes a part at `slot` of which there is none.
-    pub fn is_without_part(&self, item: ItemIdx, slot: SlotIdx) -> bool {
-        self.early_parts(item, slot).any(|p| self.parts[p].stock == 0)
+    /// Whether `slot` is too early for `item`.
+    pub fn is_too_early(&self, item: ItemIdx, slot: SlotIdx) -> bool {
+        self.slots[slot].day < self.items[item].earliest
+    }
+
+    /// Whether `item` can never be at `slot`: that is too early, or it takes a part of which there is none.
+    pub fn is_barred(&self, item: ItemIdx, slot: SlotIdx) -> bool {
+        self.is_too_early(item, slot) || self.early_parts(item, slot).any(|p| self.parts[p].stock == 0)
     }
 
     /// The objective of an assignment, the stay bonus included, money.
@@ -165,6 +173,12 @@ impl Problem {
             let offered = self.slots.get(slot).ok_or_else(|| format!("no slot {slot}"))?;
             if offered.site != wanted.site {
                 return Err(format!("laptop {item} is of another site than slot {slot}"));
+            }
+            if self.is_too_early(item, slot) {
+                return Err(format!(
+                    "laptop {item} may be visited from day {}, slot {slot} is earlier",
+                    wanted.earliest
+                ));
             }
             minutes[slot] += u64::from(wanted.minutes);
             visits[slot] += 1;

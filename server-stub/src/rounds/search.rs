@@ -101,14 +101,16 @@ impl<'a> Draft<'a> {
         self.problem.slots[slot].day < self.problem.parts[part].arrival
     }
 
-    fn has_parts(&self, item: ItemIdx, slot: SlotIdx) -> bool {
-        self.problem.items[item].parts.iter().all(|p| !self.uses_stock(*p, slot) || self.part_left[*p] > 0)
+    /// Whether it may be there on that day, and its parts are.
+    fn is_ready(&self, item: ItemIdx, slot: SlotIdx) -> bool {
+        let has_part = |p: &usize| !self.uses_stock(*p, slot) || self.part_left[*p] > 0;
+        !self.problem.is_too_early(item, slot) && self.problem.items[item].parts.iter().all(has_part)
     }
 
     fn fits(&self, item: ItemIdx, slot: SlotIdx) -> bool {
         i64::from(self.problem.items[item].minutes) <= self.minutes_left[slot]
             && self.visits_left[slot] > 0
-            && self.has_parts(item, slot)
+            && self.is_ready(item, slot)
     }
 
     /// What placing it adds, the trip of a day that nobody goes yet included.
@@ -328,7 +330,8 @@ impl<'a> Draft<'a> {
             let wanted = &self.problem.items[*item];
             let is_own = self.at[*item] == Some(slot);
             let has_parts = wanted.parts.iter().all(|p| !self.uses_stock(*p, slot) || part_left[*p] > 0);
-            let is_in = has_parts && (is_own || minutes < POOL_FACTOR * offered);
+            let is_ready = has_parts && !self.problem.is_too_early(*item, slot);
+            let is_in = is_ready && (is_own || minutes < POOL_FACTOR * offered);
             if is_in {
                 minutes += u64::from(wanted.minutes);
                 wanted.parts.iter().for_each(|p| part_left[*p] -= i64::from(self.uses_stock(*p, slot)));
@@ -382,11 +385,11 @@ impl<'a> Draft<'a> {
         }
         self.remove(a);
         self.remove(b);
-        let fits = self.has_parts(b, at_a);
+        let fits = self.is_ready(b, at_a);
         if fits {
             self.place(b, at_a);
         }
-        let both_fit = fits && at_b.is_none_or(|s| self.has_parts(a, s));
+        let both_fit = fits && at_b.is_none_or(|s| self.is_ready(a, s));
         if both_fit {
             if let Some(at_b) = at_b {
                 self.place(a, at_b);

@@ -15,6 +15,7 @@ fn order() -> Order {
 
 fn candidate(n: usize, clogged: f64, fan: f64) -> Candidate {
     Candidate {
+        not_before: None,
         device_id: format!("LIB-{n:03}"),
         site: ["north", "south", "hall"][n % 3].to_owned(),
         model: "Fjordbook 14".to_owned(),
@@ -252,4 +253,35 @@ fn who_waits_is_told_why() {
     assert_eq!(of_first(why(&only("north", 300), &no_stock, &one_unit, &two)), [WaitsFor::SpareUnit]);
     let far = costs("[site.north]\ntrip_money = 5000\n");
     assert_eq!(of_first(why(&only("north", 300), &no_stock, &far, &one)), [WaitsFor::Company]);
+}
+
+#[test]
+fn a_snoozed_laptop_is_visited_from_the_day_after_and_booked_ones_not_before() {
+    let mut candidates = fleet();
+    let free_from = day(FROM) + chrono::Days::new(6);
+    let is_snoozed = |c: &Candidate| c.device_id.ends_with('7');
+    for c in candidates.iter_mut().filter(|c| is_snoozed(c)) {
+        c.not_before = Some(free_from);
+    }
+    let (hours, stock, costs) = (hours(|_| 300.0), stock(), Costs::default());
+    let plan = |order: &Order| super::plan(&candidates, &hours, &stock, &costs, order);
+    let fresh = plan(&order());
+    let snoozed: Vec<&Visit> = fresh.visits.iter().filter(|v| v.device_id.ends_with('7')).collect();
+    assert!(snoozed.len() > 5 && snoozed.iter().all(|v| v.day >= free_from), "{snoozed:?}");
+    assert!(fresh.visits.iter().any(|v| v.day < free_from), "others go on meanwhile");
+    let share = fresh.benefit / fresh.bound;
+    assert!(share > 0.98 && share <= 1.0 + 1e-9, "{share}");
+    let problem = problem_of(&candidates, &hours, &stock, &costs, &order());
+    let solution = solve(&problem);
+    assert_eq!(problem.check(&solution.assignment), Ok(()));
+    // The plan before had them earlier, and two are booked.
+    let early = candidates.iter().map(|c| (c.device_id.clone(), day(FROM))).collect();
+    let booked = BTreeMap::from([
+        ("LIB-007".to_owned(), booking(day(FROM) + chrono::Days::new(5))),
+        ("LIB-017".to_owned(), booking(free_from)),
+    ]);
+    let again = plan(&Order { before: early, booked, ..order() });
+    assert!(again.visits.iter().filter(|v| v.device_id.ends_with('7')).all(|v| v.day >= free_from));
+    assert_eq!(again.unkept.iter().map(|v| v.device_id.as_str()).collect::<Vec<_>>(), ["LIB-007"]);
+    assert_eq!(days_of(&again)["LIB-017"], free_from);
 }

@@ -115,7 +115,7 @@ impl<'a> Relaxed<'a> {
         let minutes = offered.free_minutes() as usize;
         let wanted: Vec<(ItemIdx, f64)> = self.items_of_site[offered.site]
             .iter()
-            .filter(|i| !self.problem.is_without_part(**i, slot))
+            .filter(|i| !self.problem.is_barred(**i, slot))
             .map(|i| (*i, self.net_value(*i, slot)))
             .filter(|(i, net)| *net > 0.0 && self.problem.items[*i].minutes as usize <= minutes)
             .collect();

@@ -51,7 +51,9 @@ pub(super) fn parts_left(problem: &Problem, assignment: &[Option<SlotIdx>]) -> V
 /// What an item without a slot waits for. `left` is the problem with what the plan leaves of minutes and spare units.
 pub(super) fn waits_for(left: &Problem, parts_left: &[u32], item: ItemIdx) -> WaitsFor {
     let wanted = &left.items[item];
-    let at_site = || (0..left.slots.len()).filter(|s| left.slots[*s].site == wanted.site);
+    let at_site = || {
+        (0..left.slots.len()).filter(|s| left.slots[*s].site == wanted.site && !left.is_too_early(item, *s))
+    };
     let has_parts = |slot: &SlotIdx| left.early_parts(item, *slot).all(|p| parts_left[p] > 0);
     let has_minutes = |slot: &SlotIdx| left.slots[*slot].free_minutes() >= wanted.minutes;
     if at_site().next().is_none() {

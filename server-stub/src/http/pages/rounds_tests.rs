@@ -123,7 +123,7 @@ async fn rounds_are_planned_booked_printed_and_logged() {
 }
 
 #[tokio::test]
-async fn who_is_held_or_snoozed_is_listed_and_a_snooze_ends_before_a_later_plan() {
+async fn who_is_held_or_snoozed_past_the_plan_is_listed_and_a_snooze_that_ends_within_it_is_kept() {
     let (hub, id) = hub_of_one().await;
     let admin = hub.grant(Role::Admin, None).await;
     let today = words::date(hub.clock.wall().now_ms()).unwrap();
@@ -132,10 +132,16 @@ async fn who_is_held_or_snoozed_is_listed_and_a_snooze_ends_before_a_later_plan(
     assert_eq!(post(&hub, &admin, "/rounds/hours", &hours).await, 303);
     let snooze = format!("laptop={id}&act=snooze&until={}&why=exams", day(3));
     assert_eq!(post(&hub, &admin, "/laptops/act", &snooze).await, 303);
-    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    // To the last day of four, it is left out.
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=4").await, 303);
     let page = get(&hub, &admin, "/rounds").await.body;
     assert!(page.contains("Held or snoozed") && page.contains("snoozed to"), "{page}");
     assert!(!page.contains("exams"), "a reason can be erased, and the plan would keep it");
+    // A longer plan has it on the first day after.
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    let page = get(&hub, &admin, "/rounds").await.body;
+    assert!(page.contains("1 visit on") && !page.contains("Held or snoozed"), "{page}");
+    assert!(page.contains(&format!("/rounds/sheet?site=north&amp;day={}", day(4))), "{page}");
     assert_eq!(post(&hub, &admin, "/rounds/plan", &format!("days=14&from={}", day(4))).await, 303);
     let page = get(&hub, &admin, "/rounds").await.body;
     assert!(page.contains("1 visit") && !page.contains("Held or snoozed"), "{page}");
