@@ -16,7 +16,7 @@ use crate::input::Complaints;
 use crate::output::Output;
 use crate::pages::sheet;
 use crate::rounds::calendar::{self, calendar};
-use crate::rounds::dispatch::{self, Meant, Offered, Request};
+use crate::rounds::dispatch::{self, Judged, Meant, Offered, Request};
 use crate::rounds::document::{Document, PlannedVisit};
 use crate::rounds::sheet::Sheet;
 use crate::rounds::{MAX_DAYS, Why, hours};
@@ -226,7 +226,14 @@ async fn planned(
     now_ms: EpochMs,
 ) -> Result<Document, Failure> {
     let fleet = judgement::judged_fleet(store, &setting.clock, now_ms, costs).await?;
-    Ok(dispatch::plan_rounds(store, &fleet.standings, costs, request, now_ms).await?)
+    Ok(dispatch::plan_rounds(
+        store,
+        Judged { standings: &fleet.standings, as_of_ms: now_ms },
+        costs,
+        request,
+        now_ms,
+    )
+    .await?)
 }
 
 fn read<T>(path: Option<&Path>, parse: fn(&str) -> Result<T, Complaints>) -> Result<Option<T>, Failure> {

@@ -90,6 +90,7 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
         } @else {
             (days(view, document, &chosen, reader))
         }
+        (worked(document))
         (waiting(document))
         (put_off(document))
         (orders(document))
@@ -349,6 +350,26 @@ fn waiting(document: &Document) -> Markup {
                     }
                 }
                 @if document.waiting.len() > MAX_ROWS { p.soft { "And " (document.waiting.len() - MAX_ROWS) " more, in " code { "GET /v1/rounds" } "." } }
+            }
+        }
+    }
+}
+
+/// Days on which somebody went, the latest first.
+fn worked(document: &Document) -> Markup {
+    let mut days: Vec<_> = document.worked.iter().collect();
+    days.sort_by(|a, b| (b.day.day, &a.day.site).cmp(&(a.day.day, &b.day.site)));
+    html! {
+        @if !days.is_empty() {
+            section aria-labelledby="worked" {
+                h2 #worked { "Visits made" }
+                ul { @for worked in days.iter().take(MAX_ROWS) {
+                    li {
+                        (words::day(worked.day.day)) ", " (worked.day.site) ": " (words::count(worked.visits.len(), "visit", "visits")) ". "
+                        a href={ "/rounds/sheet?" (query(&worked.day.site, worked.day.day)) } { "Work sheet" span.hidden { " for " (worked.day.site) ", " (worked.day.day) } }
+                    }
+                } }
+                @if days.len() > MAX_ROWS { p.soft { "And " (days.len() - MAX_ROWS) " more, in " code { "GET /v1/rounds" } "." } }
             }
         }
     }

@@ -39,15 +39,18 @@ pub fn title(sheet: &Sheet<'_>) -> String {
 /// All below the heading.
 pub fn body(sheet: &Sheet<'_>) -> Markup {
     html! {
-        @if let Some(minutes) = sheet.minutes { (summary(minutes, sheet.visits.len())) }
+        @if let Some(minutes) = &sheet.minutes { (summary(minutes, sheet.visits.len() + sheet.made.len())) }
         (needed(&sheet.bring))
         section.cautions aria-labelledby="cautions" {
             h2 #cautions { "Before anybody opens a laptop" }
             ul { @for caution in sheet.cautions { li { (caution) } } }
         }
-        (all_steps(&sheet.steps))
-        h2 { "Laptops" }
-        ol.sheet { @for (idx, visit) in sheet.visits.iter().enumerate() { (one(idx + 1, visit)) } }
+        @if !sheet.visits.is_empty() {
+            (all_steps(&sheet.steps))
+            h2 { "Laptops" }
+            ol.sheet { @for (idx, visit) in sheet.visits.iter().enumerate() { (one(idx + 1, visit)) } }
+        }
+        (made(&sheet.made))
     }
 }
 
@@ -70,6 +73,24 @@ fn needed(needed: &[Needed<'_>]) -> Markup {
             section aria-labelledby="bring" {
                 h2 #bring { "To bring" }
                 ul.boxes { @for n in needed { li { (tick()) (n.n) " × " (n.what) @if !n.model.is_empty() { ": " (n.model) } } } }
+            }
+        }
+    }
+}
+
+/// What was done already, and is in the log.
+fn made(visits: &[&PlannedVisit]) -> Markup {
+    html! {
+        @if !visits.is_empty() {
+            section aria-labelledby="made" {
+                h2 #made { "Visits made" }
+                ul { @for visit in visits {
+                    li {
+                        b { (visit.laptop.name()) } ", " (visit.laptop.model)
+                        @if !visit.laptop.place.is_empty() { ", " (visit.laptop.place) }
+                        ", code " (visit.code) ". Planned: " (deeds(&visit.actions)) ", " (visit.minutes) " min. Its visit is logged."
+                    }
+                } }
             }
         }
     }

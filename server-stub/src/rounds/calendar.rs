@@ -2,7 +2,7 @@
 //!
 //! An event's UID never changes, and its SEQUENCE rises whenever the day's work does, so that taking the file again
 //! changes what a calendar holds instead of doubling it. A day on which nobody goes there any more is CANCELLED (section
-//! 3.8.1.11). Without a time of day an event is a whole day (VALUE=DATE); with one it is in the site's own local time,
+//! 3.8.1.11), and one on which somebody went stays as it was. Without a time of day an event is a whole day (VALUE=DATE); with one it is in the site's own local time,
 //! whatever that is there (section 3.3.5, form 1), for the hub doesn't know a site's time zone. The same plan always
 //! gives the same bytes.
 
@@ -53,16 +53,16 @@ pub fn calendar(document: Option<&Document>, events: &[RoundEvent], setting: &Se
 
 /// An event of the file; `None` for a day of which this plan doesn't speak: what a calendar holds of it, it keeps.
 fn written(document: Option<&Document>, event: &RoundEvent, setting: &Setting<'_>) -> Option<Event> {
-    let document = document.filter(|d| d.told_from() <= event.day)?;
-    let day = document.days.iter().find(|d| d.site == event.site && d.day == event.day);
-    if day.is_none() && !event.is_cancelled {
+    let document = document?;
+    let told = document.told_on(&event.site, event.day);
+    if told.is_none() && (!event.is_cancelled || event.day < document.told_from()) {
         return None;
     }
     let mut out = Event::new();
     let changed_at = time_of(event.changed_at_ms)?;
     out.uid(&event.uid).sequence(event.sequence).timestamp(changed_at).last_modified(changed_at);
     out.class(Class::Public).location(&plain(&event.site));
-    let minutes = day.map_or(0, |d| d.trip_minutes + d.visit_minutes);
+    let minutes = told.as_ref().map_or(0, |(d, _)| d.trip_minutes + d.visit_minutes);
     match setting.starts {
         Some(starts) => {
             let starts = event.day.and_time(starts);
@@ -73,12 +73,11 @@ fn written(document: Option<&Document>, event: &RoundEvent, setting: &Setting<'_
             out.starts(event.day).ends(event.day.succ_opt()?);
         }
     }
-    match day {
-        Some(day) => {
-            let visits: Vec<&PlannedVisit> = document.visits_on(&event.site, event.day).collect();
+    match told {
+        Some((day, visits)) => {
             out.status(EventStatus::Confirmed);
             out.summary(&summary(&event.site, visits.len()));
-            out.description(&description(day, &visits));
+            out.description(&description(&day, &visits));
         }
         None => {
             out.status(EventStatus::Cancelled)

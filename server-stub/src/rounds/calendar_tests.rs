@@ -61,6 +61,7 @@ fn document() -> Document {
         check_again: vec![],
         unkept: vec![],
         serviced: vec![],
+        worked: vec![],
         put_off: vec![],
         orders: vec![],
     }

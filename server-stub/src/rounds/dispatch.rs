@@ -8,11 +8,12 @@ use windrow_model::trace::fleet::ServiceAction;
 
 use super::code::code_of;
 use super::document::{
-    Day, Document, Named, OrderedPart, PlannedVisit, PutOffLaptop, SCHEMA, Suspected, WaitingLaptop,
+    Day, Document, Named, OrderedPart, PlannedVisit, PutOffLaptop, SCHEMA, Suspected, WaitingLaptop, sort,
 };
 use super::draft::is_there;
 use super::hours::Hours;
-use super::{Advice, Booking, Candidate, Order, Plan, Why};
+use super::worked::WorkedDay;
+use super::{Advice, Booking, Candidate, Made, Order, Plan, Why};
 use crate::costs::{Costs, FaultProbabilities};
 use crate::judgement::off_the_reactor;
 use crate::pages::words;
@@ -57,6 +58,17 @@ pub struct Known {
     pub marks: Vec<Mark>,
     /// The list of what should be checked.
     pub scope: Vec<ScopeEntry>,
+    /// Laptops with a visit that was logged after they were judged.
+    pub serviced: HashSet<String>,
+}
+
+/// The judged fleet, and as of when.
+#[derive(Debug, Clone, Copy)]
+pub struct Judged<'a> {
+    /// How the laptops stand.
+    pub standings: &'a [Standing],
+    /// When they were judged.
+    pub as_of_ms: EpochMs,
 }
 
 /// Makes a plan and keeps it.
@@ -65,19 +77,27 @@ pub struct Known {
 /// If the store fails.
 pub async fn plan_rounds<S: Store>(
     store: &S,
-    standings: &[Standing],
+    judged: Judged<'_>,
     costs: &Costs,
     request: Request,
     now_ms: EpochMs,
 ) -> Result<Document, StoreError> {
+    let standings = judged.standings;
     let known = Known {
         laptops: store.laptop_list().await?.into_iter().map(|l| (l.device_id.clone(), l)).collect(),
         marks: store.mark_list(None, now_ms).await?,
         scope: store.scope_list().await?,
+        serviced: store.serviced_since(judged.as_of_ms).await?.into_iter().collect(),
     };
     let (hours, stock) = store.round_input_get().await?;
     let booked = open_bookings(store).await?;
-    let before = match read_plan(store).await? {
+    let today = words::date(now_ms).unwrap_or(request.from);
+    let plan_before = open_plan(store).await?;
+    let worked = match plan_before.clone() {
+        Some(document) => worked(store, document, today).await?,
+        None => Vec::new(),
+    };
+    let before = match plan_before {
         Some(document) if !request.is_fresh => document
             .visits
             .into_iter()
@@ -92,10 +112,11 @@ pub async fn plan_rounds<S: Store>(
     let order = Order {
         from: request.from,
         n_days: request.n_days,
-        today: words::date(now_ms).unwrap_or(request.from),
+        today,
         booked,
         before,
         n_random: request.n_random,
+        made: made(&worked),
     };
     let costs = costs.clone();
     let (plan, costs, hours) = off_the_reactor(move || {
@@ -103,9 +124,26 @@ pub async fn plan_rounds<S: Store>(
         (plan, costs, hours)
     })
     .await?;
-    let document = document(plan, standings, &known, &hours, &costs, request, now_ms);
+    let mut document = document(plan, standings, &known, &hours, &costs, request, now_ms);
+    document.worked = worked;
     keep(store, &document, now_ms).await?;
     Ok(document)
+}
+
+/// The worked days of the plan before that stay in the next.
+async fn worked<S: Store>(
+    store: &S,
+    before: Document,
+    today: NaiveDate,
+) -> Result<Vec<WorkedDay>, StoreError> {
+    let Some(since_ms) = before.worked_since_ms() else { return Ok(Vec::new()) };
+    let logged = store.serviced_since(since_ms).await?;
+    Ok(before.worked_until(today, &logged))
+}
+
+fn made(worked: &[WorkedDay]) -> Vec<Made> {
+    let visits = worked.iter().flat_map(|w| &w.visits);
+    visits.map(|v| Made { site: v.laptop.site.clone(), day: v.day, minutes: v.minutes }).collect()
 }
 
 /// Shows bookings in the plan that stands, without planning anew: who is booked for another day moves there.
@@ -278,7 +316,8 @@ fn put_off(standings: &[Standing], known: &Known, request: &Request) -> Vec<PutO
     in_use(standings, known, request.from).filter(is_worth).filter_map(put_off).collect()
 }
 
-/// Standings of laptops that are neither gone nor retired on a day.
+/// Standings of laptops that are neither gone nor retired on a day, nor serviced since they were judged: how they are now
+/// the next judgement says.
 fn in_use<'a>(
     standings: &'a [Standing],
     known: &'a Known,
@@ -293,7 +332,8 @@ fn in_use<'a>(
     let is_in_use = move |standing: &&Standing| {
         let laptop = known.laptops.get(standing.device_id());
         let is_gone = laptop.is_some_and(|l| l.goes_on_as.is_some() || l.revoked_at_ms.is_some());
-        !is_gone && !retired.contains(&standing.last.asset_tag[..])
+        let is_done = known.serviced.contains(standing.device_id());
+        !is_gone && !is_done && !retired.contains(&standing.last.asset_tag[..])
     };
     standings.iter().filter(is_in_use)
 }
@@ -392,6 +432,7 @@ fn document(
         check_again: plan.retests.iter().map(name).collect(),
         unkept: plan.unkept.iter().map(|v| planned(v, by_id.get(&v.device_id[..]).copied(), known)).collect(),
         serviced: Vec::new(),
+        worked: Vec::new(),
         put_off: put_off(standings, known, &request),
         orders: orders.collect(),
         visits,
@@ -431,13 +472,6 @@ fn known_as(device_id: &str, known: &Known) -> Named {
         site: text(|l| &l.site),
         place: text(|l| &l.place),
     }
-}
-
-/// By day, and within it the way that somebody walks.
-fn sort(visits: &mut [PlannedVisit]) {
-    visits.sort_by_cached_key(|v| {
-        (v.day, v.laptop.site.clone(), v.laptop.place.clone(), v.laptop.name().to_owned())
-    });
 }
 
 fn days(visits: &[PlannedVisit], hours: &Hours, trip_minutes: impl Fn(&str) -> u32) -> Vec<Day> {

@@ -1,5 +1,6 @@
 //! The plan as it is kept and shown: by names, with what a work sheet needs. Its fields are a promise (docs/rounds.md).
 
+use std::borrow::Borrow;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
 use chrono::NaiveDate;
@@ -8,6 +9,7 @@ use serde::{Deserialize, Deserializer, Serialize};
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
+use super::worked::WorkedDay;
 use super::{WaitsFor, Why};
 use crate::pages::fleet::name_of;
 use crate::pages::words;
@@ -56,6 +58,10 @@ pub struct Document {
     /// Planned, and a visit was logged since; absent in a plan that an older version made.
     #[serde(default)]
     pub serviced: Vec<Named>,
+    /// Days with planned visits that were made, of this plan and up to today of those before; absent in a plan that an
+    /// older version made.
+    #[serde(default)]
+    pub worked: Vec<WorkedDay>,
     /// Worth a visit, but held or snoozed; absent in a plan that an older version made.
     #[serde(default)]
     pub put_off: Vec<PutOffLaptop>,
@@ -246,11 +252,16 @@ impl Document {
             }
             !is_done
         };
-        self.visits.retain(|v| stays(&v.laptop));
+        let (open, made): (Vec<_>, Vec<_>) =
+            std::mem::take(&mut self.visits).into_iter().partition(|v| stays(&v.laptop));
+        self.visits = open;
         self.unkept.retain(|v| stays(&v.laptop));
         self.waiting.retain(|w| stays(&w.laptop));
         self.put_off.retain(|p| stays(&p.laptop));
         self.serviced.extend(taken);
+        for visit in made {
+            self.take_made(visit);
+        }
         self.take_times();
     }
 
@@ -276,6 +287,7 @@ impl Document {
         self.check_again.retain(|l| l.site == site);
         self.unkept.retain(|v| v.laptop.site == site);
         self.serviced.retain(|l| l.site == site);
+        self.worked.retain(|w| w.day.site == site);
         self.put_off.retain(|p| p.laptop.site == site);
         self
     }
@@ -294,14 +306,24 @@ impl Document {
     /// What a calendar must know of its days.
     pub fn site_days(&self) -> Vec<SiteDay> {
         let of_day = |day: &Day| {
-            let visits = self.visits_on(&day.site, day.day);
+            let (day, visits) = self.told_on(&day.site, day.day)?;
             let told: Vec<_> =
-                visits.map(|v| (&v.laptop, &v.actions, v.minutes)).map(|t| format!("{t:?}")).collect();
+                visits.iter().map(|v| (&v.laptop, &v.actions, v.minutes)).map(|t| format!("{t:?}")).collect();
             let text = format!("{} {}\n{}", day.trip_minutes, day.visit_minutes, told.join("\n"));
-            SiteDay { site: day.site.clone(), day: day.day, digest: Digest::of_parts(&[text.as_bytes()]) }
+            Some(SiteDay { site: day.site, day: day.day, digest: Digest::of_parts(&[text.as_bytes()]) })
         };
-        self.days.iter().map(of_day).collect()
+        let is_over = |worked: &&Day| !self.days.iter().any(|d| d.day == worked.day && d.site == worked.site);
+        let over = self.worked.iter().map(|w| &w.day).filter(is_over);
+        self.days.iter().chain(over).filter_map(of_day).collect()
     }
+}
+
+/// By day, and within it the way that somebody walks.
+pub(super) fn sort<V: Borrow<PlannedVisit>>(visits: &mut [V]) {
+    visits.sort_by_cached_key(|v| {
+        let v = v.borrow();
+        (v.day, v.laptop.site.clone(), v.laptop.place.clone(), v.laptop.name().to_owned())
+    });
 }
 
 /// Visits as they are kept now; an older version kept of a booking that cannot be kept its laptop alone, and the next plan

@@ -163,6 +163,16 @@ impl<'a> Draft<'a> {
         }))
     }
 
+    /// What was made today takes its minutes and spare units first; whoever went there is there.
+    pub(super) fn take_made(&mut self) {
+        for made in &self.order.made {
+            let Ok(site) = self.sites.binary_search(&made.site.as_str()) else { continue };
+            if let Some(slot) = self.slot_of(site, made.day) {
+                self.take(slot, made.minutes);
+            }
+        }
+    }
+
     /// Booked visits take their minutes, spare units and parts first; their trip is paid already.
     pub(super) fn book(&mut self) {
         for idx in 0..self.judged.len() {

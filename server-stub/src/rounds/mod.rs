@@ -22,6 +22,7 @@ pub mod steps;
 mod tests;
 mod tighten;
 mod waits;
+pub mod worked;
 
 use std::collections::BTreeMap;
 
@@ -112,6 +113,19 @@ pub struct Order {
     pub before: BTreeMap<String, NaiveDate>,
     /// How many random visits keep the calibration honest; 0: none.
     pub n_random: usize,
+    /// Visits of these days that were made already: their minutes and spare units are used, their trips paid.
+    pub made: Vec<Made>,
+}
+
+/// A visit that was made.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Made {
+    /// Where.
+    pub site: String,
+    /// When.
+    pub day: NaiveDate,
+    /// Technician minutes that were planned for it.
+    pub minutes: u32,
 }
 
 /// A visit that somebody has been told of.
@@ -126,7 +140,15 @@ pub struct Booking {
 impl Order {
     /// A first plan from today on: nothing booked, nothing planned before, no random visits.
     pub fn fresh(from: NaiveDate, n_days: u32) -> Self {
-        Self { from, n_days, today: from, booked: BTreeMap::new(), before: BTreeMap::new(), n_random: 0 }
+        Self {
+            from,
+            n_days,
+            today: from,
+            booked: BTreeMap::new(),
+            before: BTreeMap::new(),
+            n_random: 0,
+            made: Vec::new(),
+        }
     }
 
     /// The booking of a laptop, unless its day is past.
@@ -218,6 +240,7 @@ pub struct Plan {
 /// Plans the rounds.
 pub fn plan(candidates: &[Candidate], hours: &Hours, stock: &Stock, costs: &Costs, order: &Order) -> Plan {
     let mut draft = Draft::new(candidates, hours, stock, costs, order);
+    draft.take_made();
     draft.book();
     draft.place(&solve(draft.problem()));
     draft.draw_random();

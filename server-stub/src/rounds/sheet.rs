@@ -17,16 +17,18 @@ pub struct Sheet<'a> {
     pub site: &'a str,
     /// When.
     pub day: NaiveDate,
-    /// Minutes offered, of the trip, of the visits.
-    pub minutes: Option<&'a Day>,
+    /// Minutes offered, of the trip, of the visits, made ones too.
+    pub minutes: Option<Day>,
     /// What to bring.
     pub bring: Vec<Needed<'a>>,
     /// Before anybody opens a laptop.
     pub cautions: &'static [&'static str],
-    /// The steps of all that is to be done that day, once.
+    /// The steps of all that is still to be done that day, once.
     pub steps: Vec<StepList>,
     /// Visits in their order, each with its code.
     pub visits: Vec<&'a PlannedVisit>,
+    /// Visits of that day that were made.
+    pub made: Vec<&'a PlannedVisit>,
 }
 
 /// Something to bring.
@@ -42,20 +44,24 @@ pub struct Needed<'a> {
 }
 
 impl<'a> Sheet<'a> {
-    /// Of a plan; `None`: nobody goes there that day.
+    /// Of a plan; `None`: nobody goes there that day, and nobody went.
     pub fn of(document: &'a Document, site: &'a str, day: NaiveDate) -> Option<Self> {
+        let (minutes, _) = document.told_on(site, day)?;
         let visits: Vec<&PlannedVisit> = document.visits_on(site, day).collect();
-        if visits.is_empty() {
+        let made: Vec<&PlannedVisit> = document.made_on(site, day).collect();
+        if visits.is_empty() && made.is_empty() {
             return None;
         }
+        let steps = if visits.is_empty() { Vec::new() } else { steps::lists(&wanted(&visits)) };
         Some(Self {
             site,
             day,
-            minutes: document.days.iter().find(|d| d.site == site && d.day == day),
+            minutes: Some(minutes),
             bring: needed(&visits),
             cautions: cautions::SERVICE,
-            steps: steps::lists(&wanted(&visits)),
+            steps,
             visits,
+            made,
         })
     }
 }

@@ -285,3 +285,19 @@ fn a_snoozed_laptop_is_visited_from_the_day_after_and_booked_ones_not_before() {
     assert_eq!(again.unkept.iter().map(|v| v.device_id.as_str()).collect::<Vec<_>>(), ["LIB-007"]);
     assert_eq!(days_of(&again)["LIB-017"], free_from);
 }
+
+#[test]
+fn what_was_made_today_takes_its_minutes_first() {
+    let order = |n_made: usize| Order {
+        n_days: 1,
+        made: vec![Made { site: "north".to_owned(), day: day(FROM), minutes: 40 }; n_made],
+        ..order()
+    };
+    let fleet = [candidate(3, 0.95, 0.0), candidate(6, 0.9, 0.0)];
+    let n_planned = |n_made| {
+        let plan = plan(&fleet, &hours(|_| 150.0), &Stock::new(), &Costs::default(), &order(n_made));
+        plan.visits.len()
+    };
+    // 150 minutes, 45 of them for the trip; cleaning takes 37.
+    assert_eq!([0, 1, 2].map(n_planned), [2, 1, 0]);
+}

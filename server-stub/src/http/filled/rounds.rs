@@ -13,7 +13,7 @@ use crate::pages::words;
 use crate::rounds::MAX_DAYS;
 use crate::rounds::calendar as ics;
 use crate::rounds::code;
-use crate::rounds::dispatch::{self, Meant, Offered, Request};
+use crate::rounds::dispatch::{self, Judged, Meant, Offered, Request};
 use crate::rounds::document::Document;
 use crate::rounds::hours::{self, BadField, Hours, Stock};
 use crate::sites;
@@ -139,7 +139,8 @@ pub(in crate::http) async fn plan<S: Store>(
     let now_ms = hub.clock.now_ms();
     hub.costs.refresh(&hub.store).await?;
     let (costs, _) = hub.costs.now();
-    Ok(dispatch::plan_rounds(&hub.store, &shown.standings, &costs, request, now_ms).await?)
+    let judged = Judged { standings: &shown.standings, as_of_ms: shown.fleet.as_of_ms };
+    Ok(dispatch::plan_rounds(&hub.store, judged, &costs, request, now_ms).await?)
 }
 
 fn in_range(field: &'static str, given: u64, min: u64, max: u64) -> Result<u64, Denied> {

@@ -108,10 +108,11 @@ async fn rounds_are_planned_booked_printed_and_logged() {
         post(&hub, &technician, "/laptops/act", &format!("laptop={id}&act=ask&until=2026-04-01")).await,
         303
     );
-    // What was done is no longer to be done, on the page, the sheet and in calendars.
+    // What was done is no longer to be done, on the page and the sheet; in calendars the day stays.
     let page = get(&hub, &technician, "/rounds").await.body;
     assert!(page.contains("Serviced since: ") && !page.contains(&code), "{page}");
-    assert_eq!(get(&hub, &technician, &format!("/rounds/sheet?{query}")).await.status, 404);
+    let sheet = get(&hub, &technician, &format!("/rounds/sheet?{query}")).await.body;
+    assert!(sheet.contains("Visits made") && !sheet.contains("To do: "), "{sheet}");
     let calendar = get(&hub, &technician, "/rounds/calendar.ics").await.body;
     assert!(calendar.contains("STATUS:CONFIRMED"), "somebody went there: {calendar}");
     // It never took place: it is to be done again.
@@ -245,5 +246,60 @@ async fn what_cannot_be_planned_or_found_is_told() {
     assert!(
         get(&hub, &of_one_site, &format!("/rounds/find?q={id}")).await.body.contains("No laptop of yours")
     );
+    hub.stop().await;
+}
+
+/// Hours at `north` from today on, all six laptops' site.
+async fn hours_ahead(hub: &TestHub, admin: &str, n_days: u64) -> chrono::NaiveDate {
+    let today = words::date(hub.clock.wall().now_ms()).unwrap();
+    let until = today + chrono::Days::new(n_days - 1);
+    let hours = format!("site=north&from={today}&until={until}&hours=5&weekends=yes");
+    assert_eq!(post(hub, admin, "/rounds/hours", &hours).await, 303);
+    today
+}
+
+/// The lines of an event that must stay: name, sequence, state, what it says.
+fn event_of(calendar: &str, day: chrono::NaiveDate) -> Option<Vec<String>> {
+    let whole = calendar.replace("\r\n ", "");
+    let mut events = whole.split("BEGIN:VEVENT").skip(1);
+    let event = events.find(|e| e.contains(&format!("VALUE=DATE:{}", day.format("%Y%m%d"))))?;
+    let kept = ["UID", "SEQUENCE", "STATUS", "SUMMARY", "DESCRIPTION"];
+    let lines = event.lines().filter(|l| kept.iter().any(|name| l.starts_with(name)));
+    Some(lines.map(str::to_owned).collect())
+}
+
+#[tokio::test]
+async fn a_day_that_was_worked_stays_in_the_calendar_and_on_its_sheet_whatever_is_planned_after_it() {
+    let (hub, id) = hub_of_one().await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let today = hours_ahead(&hub, &admin, 14).await;
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    let told = event_of(&get(&hub, &admin, "/rounds/calendar.ics").await.body, today).unwrap();
+    assert!(told.iter().any(|l| l == "STATUS:CONFIRMED"), "{told:?}");
+    let code = code_of(&id);
+
+    hub.clock.set(hub.clock.wall().now_ms() + 60_000);
+    let visit = format!("visited_on={today}&action=clean&minutes=31");
+    assert_eq!(post(&hub, &admin, &format!("/laptops/{id}/visits"), &visit).await, 303);
+    // Planned anew before and after the fleet is judged again, and on the next day.
+    for later_ms in [0, 60_000, 86_400_000] {
+        hub.clock.set(hub.clock.wall().now_ms() + later_ms);
+        if later_ms > 0 {
+            hub.refresh().await;
+        }
+        assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+        let calendar = get(&hub, &admin, "/rounds/calendar.ics").await.body;
+        assert_eq!(event_of(&calendar, today).as_ref(), Some(&told), "after {later_ms} ms: {calendar}");
+        let sheet = get(&hub, &admin, &format!("/rounds/sheet?site=north&day={today}")).await;
+        assert!(sheet.status == 200 && sheet.body.contains(&code), "{sheet:?}");
+        let page = get(&hub, &admin, "/rounds").await.body;
+        assert!(page.contains("0 visits on 0 days at sites"), "{page}");
+        assert!(page.contains(&format!("/rounds/sheet?site=north&amp;day={today}")), "{page}");
+    }
+    // It never took place after all: the next plan no longer speaks of it as done.
+    let withdraw = format!("visited_on={today}&corrects=1&withdraw=yes");
+    assert_eq!(post(&hub, &admin, &format!("/laptops/{id}/visits"), &withdraw).await, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    assert_eq!(get(&hub, &admin, &format!("/rounds/sheet?site=north&day={today}")).await.status, 404);
     hub.stop().await;
 }
