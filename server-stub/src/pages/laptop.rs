@@ -12,6 +12,7 @@ use windrow_model::trace::Trace;
 use windrow_model::trace::fleet::ServiceAction;
 use windrow_model::verdict::{Finding, Judgement, Unjudged, Verdict, figures};
 
+use super::behind::{self, Behind};
 use super::fleet::Entry;
 use super::gauge;
 use super::history;
@@ -77,6 +78,8 @@ pub struct ServiceDay {
 pub struct View<'a> {
     /// Its line in the list.
     pub entry: &'a Entry,
+    /// What its judgement doesn't know yet.
+    pub behind: Option<Behind>,
     /// Holds, snoozes, wanted checks.
     pub overlay: &'a Overlay,
     /// How many laptops are ranked.
@@ -112,6 +115,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
     html! {
         (facts(view))
         (super::service_list::marks(&view.entry.provenance, view.overlay))
+        (behind::notice(view.behind, &format!("/laptops/{}", view.entry.device_id)))
         (verdict(view))
         (condition(view))
         @if let Some(run) = view.run { (curves(view, run)) }

@@ -7,6 +7,7 @@
 
 pub mod act;
 pub mod audit;
+pub mod behind;
 pub mod changes;
 pub mod fill;
 pub mod fleet;

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use windrow_model::cautions;
 use windrow_model::trace::fleet::ServiceAction;
 
+use super::behind::{self, Behind};
 use super::fleet;
 use super::layout::{Reader, form_token};
 use super::service_list::{Overlay, where_it_is};
@@ -101,6 +102,8 @@ pub struct View<'a> {
     pub visit: Option<&'a PlannedVisit>,
     /// Whether a visit was logged since it was judged.
     pub is_serviced: bool,
+    /// What its judgement doesn't know yet.
+    pub behind: Option<Behind>,
     /// Whether it can be asked for a check.
     pub may_be_asked: bool,
     /// Today.
@@ -156,6 +159,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
                 p.lead { (words::sentence(&deeds(actions))) }
             }
             @if let Some(judged) = view.judged {
+                (behind::notice(view.behind, &format!("/rounds/laptops/{}", laptop.device_id)))
                 p { (words::band(judged.band)) " " (words::claim(judged.reason, judged.evidence)) }
                 @if !judged.evidence.is_empty() { ul { @for line in judged.evidence { li { (words::marked(line)) } } } }
             }

@@ -20,6 +20,7 @@ use crate::http::asked::Path;
 use crate::http::filled::laptop as filled;
 use crate::http::openapi::Operation;
 use crate::http::{Hub, Problem};
+use crate::pages::behind::Behind;
 use crate::pages::fleet::Reading;
 use crate::pages::gauge::Quantity;
 use crate::pages::history::Point;
@@ -55,6 +56,8 @@ pub(super) struct LaptopDetail {
     not_checked_why: Option<NotCheckedWhy>,
     /// Its row of the fleet, with what that rests on; `null` if it was never checked.
     judged: Option<FleetLaptop>,
+    /// A visit was logged or a check came in after it was judged: the hub is bringing that up to date.
+    is_behind: bool,
     /// What the judgement rests on, strongest first, in words.
     because: Vec<String>,
     /// Runs that the condition rests on.
@@ -177,6 +180,10 @@ async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, 
     let marks: Vec<LaptopMark> = filled.marks.iter().map(LaptopMark::of).collect();
     let line = shown.as_ref().and_then(|s| s.coverage.line_of(&id));
     let judged = shown.as_ref().zip(place).map(|(s, place)| FleetLaptop::at(s, place, marks.clone()));
+    let behind = stands.and_then(|(shown, _)| {
+        let has_failed = hub.showroom.has_failed();
+        Behind::of(&filled.visits, &filled.runs, shown.fleet.as_of_ms, has_failed)
+    });
     Ok(LaptopDetail {
         asset_tag: laptop.asset_tag,
         model: laptop.model_name,
@@ -188,6 +195,7 @@ async fn detail<S: Store>(hub: &Hub<S>, laptop: Laptop) -> Result<LaptopDetail, 
         coverage_state: line.map(|l| l.state),
         not_checked_why: line.and_then(|l| l.not_checked_why),
         judged,
+        is_behind: behind.is_some(),
         because: stands.map(|(_, s)| reading::evidence(s)).unwrap_or_default(),
         n_fitted_runs: stands.map(|(_, s)| s.n_fitted_runs),
         outlook: stands.and_then(|(_, s)| reading::outlook(s)),

@@ -19,7 +19,7 @@ use crate::store::{EpochMs, Store, StoreError};
 /// Runs in a laptop's list; older ones follow page by page, or are in the export.
 const MAX_RUNS: u32 = 60;
 /// Most entries of the log of visits that are shown.
-const MAX_VISITS: u32 = 200;
+pub(in crate::http) const MAX_VISITS: u32 = 200;
 /// Runs in the condition's curve: two years of monthly checks.
 const MAX_POINTS: usize = 24;
 

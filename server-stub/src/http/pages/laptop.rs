@@ -10,6 +10,7 @@ use crate::access::Viewer;
 use crate::http::asked::{Path, Query};
 use crate::http::filled::laptop as filled;
 use crate::http::{Hub, Problem, download};
+use crate::pages::behind::Behind;
 use crate::pages::laptop;
 use crate::pages::layout::{Content, Room};
 use crate::pages::service_list::Overlay;
@@ -35,12 +36,15 @@ pub(super) async fn page<S: Store>(
         }
         None => None,
     };
+    let has_failed = hub.showroom.has_failed();
+    let behind = Behind::of(&filled.visits, &filled.runs, shown.fleet.as_of_ms, has_failed);
     let evidence = reading::evidence(standing);
     let outlook = reading::outlook(standing);
     let overlays = reading::overlays(filled.marks);
     let nothing = Overlay::default();
     let view = laptop::View {
         entry,
+        behind,
         overlay: overlays.get(&device_id).unwrap_or(&nothing),
         n_ranked: shown.fleet.laptops.len(),
         evidence: &evidence,

@@ -3,13 +3,16 @@
 use axum::extract::State;
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
+use windrow_model::METHOD_VERSION;
 
 use super::act::{JustLogged, seen_laptop};
 use super::{reader, respond};
 use crate::access::Viewer;
 use crate::http::asked::{Path, Query};
+use crate::http::filled::laptop::MAX_VISITS;
 use crate::http::filled::rounds::{laptops_meant, seen_plan};
 use crate::http::{Hub, Problem};
+use crate::pages::behind::Behind;
 use crate::pages::layout::{Content, Room};
 use crate::pages::round_laptop::{self, FindView, Judged, View};
 use crate::pages::service_list::Overlay;
@@ -84,8 +87,13 @@ pub(super) async fn page<S: Store>(
     // Until the fleet is judged again, what was done would be advised once more.
     let judged_at_ms = shown.as_ref().map_or(now_ms, |shown| shown.fleet.as_of_ms);
     let serviced = hub.store.serviced_since(judged_at_ms).await.map_err(|e| Problem::of_store(&e))?;
+    let id = || device_id.clone();
+    let visits = hub.store.visit_list(Some(id()), 0, MAX_VISITS).await.map_err(|e| Problem::of_store(&e))?;
+    let runs = hub.store.run_list_of_device(id(), METHOD_VERSION, None, 1).await;
+    let runs = runs.map_err(|e| Problem::of_store(&e))?;
     let view = View {
         laptop: &laptop,
+        behind: Behind::of(&visits, &runs, judged_at_ms, hub.showroom.has_failed()),
         is_serviced: serviced.contains(&device_id),
         judged,
         overlay: overlays.get(&device_id).unwrap_or(&nothing),

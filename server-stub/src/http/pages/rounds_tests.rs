@@ -1,5 +1,7 @@
 //! Rounds over a real hub: plan, book, sheet, calendar, find, log.
 
+use windrow_model::emulate::RunPlan;
+
 use crate::access::Role;
 use crate::http::Limits;
 use crate::pages::words;
@@ -301,5 +303,41 @@ async fn a_day_that_was_worked_stays_in_the_calendar_and_on_its_sheet_whatever_i
     assert_eq!(post(&hub, &admin, &format!("/laptops/{id}/visits"), &withdraw).await, 303);
     assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
     assert_eq!(get(&hub, &admin, &format!("/rounds/sheet?site=north&day={today}")).await.status, 404);
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn a_laptop_s_pages_say_so_until_a_visit_or_a_check_is_judged() {
+    let (hub, mut laptops) = TestHub::of_six(Limits::default()).await;
+    let technician = hub.grant(Role::Technician, None).await;
+    let id = laptops[0].device_id();
+    let pages = [format!("/laptops/{id}"), format!("/rounds/laptops/{id}")];
+    let later = async |is_judged: bool| {
+        hub.clock.set(hub.clock.wall().now_ms() + 60_000);
+        if is_judged {
+            hub.refresh().await;
+        }
+    };
+    let check = async |words: Option<&str>| {
+        for path in &pages {
+            let page = get(&hub, &technician, path).await.body;
+            let is_behind = page.contains("bringing it up to date");
+            assert!(is_behind == words.is_some() && words.is_none_or(|w| page.contains(w)), "{path}: {page}");
+        }
+    };
+    later(true).await;
+    check(None).await;
+    later(false).await;
+    let visit = "visited_on=2026-01-31&action=clean&minutes=31";
+    assert_eq!(post(&hub, &technician, &format!("/laptops/{id}/visits"), visit).await, 303);
+    check(Some("A visit was logged after this judgement")).await;
+    later(true).await;
+    check(None).await;
+    later(false).await;
+    let record = laptops[0].whole_check("Marlow 15", &RunPlan::default(), "2026-01-31T08:03:00Z");
+    assert_eq!(hub.post_record(&record.bytes).await.status, 200);
+    check(Some("A check came in after this judgement")).await;
+    later(true).await;
+    check(None).await;
     hub.stop().await;
 }

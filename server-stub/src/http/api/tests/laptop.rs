@@ -19,6 +19,7 @@ async fn a_laptop_tells_what_its_page_does() {
     let one = get(&hub, &technician, &format!("/v1/devices/{id}")).await.json();
     assert_eq!((&one["advised"], &one["n_fitted_runs"]), (&json!(["clean"]), &json!(1)), "{one}");
     assert!(!one["because"].as_array().unwrap().is_empty(), "{one}");
+    let band = one["judged"]["band"].clone();
     assert_eq!(one["history"].as_array().unwrap().len(), 1);
     let airflow = &one["history"][0]["airflow"];
     let number = |name: &str| airflow[name].as_f64().unwrap();
@@ -26,10 +27,15 @@ async fn a_laptop_tells_what_its_page_does() {
         number("low") < number("mid") && number("mid") < number("high") && number("p_past_limit") > 0.5,
         "{airflow}"
     );
+    hub.clock.set(START_MS + 60_000);
+    hub.refresh().await;
+    let one = get(&hub, &technician, &format!("/v1/devices/{id}")).await.json();
+    assert_eq!(one["is_behind"], json!(false), "{one}");
     let visit = json!({"laptop": id, "visited_on": "2026-01-31", "actions": ["clean"], "minutes": 30});
     assert_eq!(post_json(&hub, &technician, "/v1/visits", &visit).await.status, 201);
     let one = get(&hub, &technician, &format!("/v1/devices/{id}")).await.json();
     assert_eq!(one["services"], json!([{"on": "2026-01-31", "actions": ["clean"]}]));
+    assert_eq!((&one["is_behind"], &one["judged"]["band"]), (&json!(true), &band), "{one}");
     hub.stop().await;
 }
 
