@@ -15,6 +15,7 @@ use crate::failure::Failure;
 use crate::input::Complaints;
 use crate::output::Output;
 use crate::pages::sheet;
+use crate::rounds::advised::{self, Unbookable};
 use crate::rounds::calendar::{self, calendar};
 use crate::rounds::dispatch::{self, Judged, Meant, Offered, Request};
 use crate::rounds::document::{Document, PlannedVisit};
@@ -40,6 +41,7 @@ Examples:
   windrow-hub rounds show --site north
   windrow-hub rounds book --site north --on 2026-02-03
   windrow-hub rounds book A-1042 --move-to 2026-02-04
+  windrow-hub rounds book A-1077 --on 2026-02-05
   windrow-hub rounds release A-1042
   windrow-hub rounds calendar --starts 08:30 > rounds.ics
   windrow-hub rounds sheet --site north --on 2026-02-03 > sheet.html
@@ -66,14 +68,14 @@ enum Deed {
         #[arg(long, conflicts_with = "json")]
         csv: bool,
     },
-    /// Book planned visits: they stay where they are from now on
+    /// Book visits, planned or advised: they stay where they are from now on
     Book {
         /// Asset tags, sheet codes or device ids; none: all of the site and day
         laptops: Vec<String>,
         /// Visits at this site
         #[arg(long)]
         site: Option<String>,
-        /// Visits of this day
+        /// Visits of this day; a laptop that no plan visits is booked for it
         #[arg(long, value_name = "YYYY-MM-DD")]
         on: Option<NaiveDate>,
         /// Book them for this day instead of the planned one
@@ -285,10 +287,10 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
     let today = setting.clock.now().date_naive();
     let n_booked = block_on(async {
         let store = database::open(&database).await?;
-        let document = dispatch::open_plan(&store).await?.ok_or_else(no_plan)?;
-        let meant = visits_meant(&store, &document, chosen).await?;
+        let document = dispatch::open_plan(&store).await?;
         let (hours, _) = store.round_input_get().await?;
         let costs = costs::in_force::of_command(&store, None).await?;
+        let meant = visits_meant((&store, setting, &costs), document.as_ref(), chosen).await?;
         let offered = Offered { hours: &hours, costs: &costs, today };
         let bookings = dispatch::bookings(&meant, move_to, offered, now_ms).map_err(|what| {
             Failure::new(what).remedy(
@@ -298,7 +300,7 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
         let n_booked = meant.len();
         let actor = Actor { role: Role::Admin, grant_id: None };
         store.booking_put(bookings.clone(), actor).await?;
-        dispatch::mark_booked(&store, &bookings, &costs, now_ms).await?;
+        dispatch::mark_booked(&store, &meant, &bookings, &costs, now_ms).await?;
         store.store_close().await;
         Ok(n_booked)
     })?;
@@ -312,15 +314,16 @@ fn book(setting: &Setting, chosen: &Chosen<'_>, move_to: Option<NaiveDate>, outp
 }
 
 async fn visits_meant(
-    store: &SqlStore,
-    document: &Document,
+    (store, setting, costs): (&SqlStore, &Setting, &Costs),
+    document: Option<&Document>,
     chosen: &Chosen<'_>,
 ) -> Result<Vec<Meant>, Failure> {
     let is_meant = |v: &PlannedVisit| {
         chosen.site.is_none_or(|site| site == v.laptop.site) && chosen.on.is_none_or(|on| on == v.day)
     };
     if chosen.laptops.is_empty() {
-        let free = document.visits.iter().filter(|v| v.why != Why::Booked && is_meant(v));
+        let free =
+            document.ok_or_else(no_plan)?.visits.iter().filter(|v| v.why != Why::Booked && is_meant(v));
         let visits: Vec<Meant> = free.map(Meant::planned).collect();
         if visits.is_empty() {
             return Err(Failure::new("no visit that isn't booked already is planned there and then")
@@ -330,22 +333,45 @@ async fn visits_meant(
     }
     let open = dispatch::open_bookings(store).await?;
     let mut visits = Vec::new();
+    // Judged once, and only where a laptop is named that no plan visits.
+    let mut fleet = None;
     for key in chosen.laptops {
         let device_id = laptop_of(store, key, document).await?;
-        let is_elsewhere = document.visit_of(&device_id).is_some_and(|v| !is_meant(v));
-        let meant = Meant::of(&device_id, document, &open).filter(|_| !is_elsewhere);
-        let visit = meant.ok_or_else(|| {
-            Failure::new(format!("no such visit of `{key}` is planned"))
-                .remedy("`windrow-hub rounds show` tells who goes where and when")
-        })?;
-        visits.push(visit);
+        if document.and_then(|d| d.visit_of(&device_id)).is_some_and(|v| !is_meant(v)) {
+            return Err(no_visit(key, "no such visit of it is planned"));
+        }
+        if let Some(meant) = document.and_then(|d| Meant::of(&device_id, d, &open)) {
+            visits.push(meant);
+            continue;
+        }
+        let now_ms = setting.clock.now_ms();
+        if fleet.is_none() {
+            fleet = Some(judgement::judged_fleet(store, &setting.clock, now_ms, costs).await?);
+        }
+        let standings = fleet.as_ref().map_or(&[][..], |fleet| &fleet.standings);
+        let judged = Judged { standings, as_of_ms: now_ms };
+        let meant = match advised::meant(store, judged, &device_id, costs, now_ms).await? {
+            Ok(meant) if chosen.site.is_none_or(|site| site == meant.site) => meant,
+            Ok(_) => return Err(no_visit(key, "it stands at another site")),
+            Err(Unbookable::NotAdvised) => {
+                return Err(no_visit(key, "no visit of it is planned, and none is advised"));
+            }
+            Err(Unbookable::Because(what)) => return Err(no_visit(key, &what)),
+        };
+        visits.push(meant.wanted_on(chosen.on));
     }
     Ok(visits)
 }
 
+fn no_visit(key: &str, why: &str) -> Failure {
+    Failure::new(format!("`{key}` cannot be booked: {why}")).remedy(
+        "`windrow-hub rounds show` tells who goes where and when, `windrow-hub rank` who is to be seen to",
+    )
+}
+
 /// The laptop that is meant by a sheet's code, an asset tag or an id.
-async fn laptop_of(store: &SqlStore, key: &str, document: &Document) -> Result<String, Failure> {
-    match document.visit_by_code(key) {
+async fn laptop_of(store: &SqlStore, key: &str, document: Option<&Document>) -> Result<String, Failure> {
+    match document.and_then(|d| d.visit_by_code(key)) {
         Some(visit) => Ok(visit.laptop.device_id.clone()),
         None => one_laptop(store, key).await,
     }
@@ -356,10 +382,10 @@ fn release(setting: &Setting, laptops: &[String], output: &mut Output) -> Outcom
     let now_ms = setting.clock.now_ms();
     let n_ended = block_on(async {
         let store = database::open(&database).await?;
-        let document = dispatch::open_plan(&store).await?.ok_or_else(no_plan)?;
+        let document = dispatch::open_plan(&store).await?;
         let mut device_ids = Vec::new();
         for key in laptops {
-            device_ids.push(laptop_of(&store, key, &document).await?);
+            device_ids.push(laptop_of(&store, key, document.as_ref()).await?);
         }
         let costs = costs::in_force::of_command(&store, None).await?;
         let n_ended = store.booking_end(device_ids.clone()).await?;

@@ -102,6 +102,8 @@ pub struct View<'a> {
     pub visit: Option<&'a PlannedVisit>,
     /// Whether a visit was logged since it was judged.
     pub is_serviced: bool,
+    /// For which day it is booked, where no plan visits it.
+    pub booked_for: Option<NaiveDate>,
     /// What its judgement doesn't know yet.
     pub behind: Option<Behind>,
     /// Whether it can be asked for a check.
@@ -169,7 +171,7 @@ pub fn body(view: &View<'_>, reader: &Reader) -> Markup {
             ul { @for caution in cautions::SERVICE { li { (caution) } } }
         }
         (all_steps(actions))
-        @if reader.may_change { (log(view, reader)) (ask(view, reader)) }
+        @if reader.may_change { (book(view, reader)) (log(view, reader)) (ask(view, reader)) }
         p {
             @if view.judged.is_some() { a href={ "/laptops/" (laptop.device_id) } { "All about this laptop" } " · " }
             a href="/rounds/find" { "Find another" }
@@ -185,6 +187,41 @@ fn all_steps(actions: &[ServiceAction]) -> Markup {
                 h3 { (words::capital(one.heading)) }
                 @if let Some(bring) = one.bring { p.soft { "Bring: " (bring) "." } }
                 ol { @for step in one.steps { li { (words::marked(step)) } } }
+            }
+        }
+    }
+}
+
+/// A visit that is advised and not planned can be booked; a booking that no plan has yet can be moved and ended.
+fn book(view: &View<'_>, reader: &Reader) -> Markup {
+    let is_advised = view.judged.is_some_and(|j| j.band.is_visit());
+    let is_free = view.visit.is_none() && view.overlay.held.is_none() && !view.is_serviced;
+    if !is_free || !(is_advised || view.booked_for.is_some()) {
+        return html! {};
+    }
+    let own = format!("/rounds/laptops/{}", view.laptop.device_id);
+    let fields = |act: &str| {
+        html! {
+            (form_token(reader))
+            input type="hidden" name="laptop" value=(view.laptop.device_id);
+            input type="hidden" name="back" value=(own);
+            input type="hidden" name="act" value=(act);
+        }
+    };
+    html! {
+        section.no-print aria-labelledby="book" {
+            h2 #book { "Book its visit" }
+            @match view.booked_for {
+                Some(day) => { p { "Booked for " b { (words::day(day)) } ". The next plan keeps it." } },
+                None => { p { "No visit is planned yet. Book it for a day with technician hours at its site: the next plan keeps it." } },
+            }
+            form.form method="post" action="/rounds/book" {
+                (fields("book"))
+                div { label for="book-day" { "Day of the visit" } input #book-day type="date" name="day" min=(view.today) required; }
+                p { button type="submit" { @if view.booked_for.is_some() { "Move the booking" } @else { "Book the visit" } } }
+            }
+            @if view.booked_for.is_some() {
+                form.form method="post" action="/rounds/book" { (fields("release")) p { button type="submit" { "End the booking" } } }
             }
         }
     }

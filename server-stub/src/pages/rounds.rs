@@ -91,7 +91,7 @@ fn planned(view: &View<'_>, document: &Document, reader: &Reader) -> Markup {
             (days(view, document, &chosen, reader))
         }
         (worked(document))
-        (waiting(document))
+        (waiting(document, reader))
         (put_off(document))
         (orders(document))
         (check_again(document))
@@ -321,7 +321,20 @@ fn book_fields(form: &str, book: &str) -> Markup {
     }
 }
 
-fn waiting(document: &Document) -> Markup {
+/// Whoever waits can be booked all the same, for a day that somebody names.
+fn book_waiting() -> Markup {
+    html! {
+        fieldset.act {
+            legend { "Book the chosen laptops all the same" }
+            div.needs {
+                div { label for="book-waiting" { "For this day" } input #book-waiting type="date" name="day" required; }
+                button type="submit" { "Book" }
+            }
+        }
+    }
+}
+
+fn waiting(document: &Document, reader: &Reader) -> Markup {
     let cost: f64 = document.waiting.iter().map(|w| w.waiting_cost).sum();
     html! {
         section aria-labelledby="waiting" {
@@ -333,9 +346,13 @@ fn waiting(document: &Document) -> Markup {
                     (words::count(document.waiting.len(), "laptop", "laptops")) " would be worth a visit and "
                     @if document.waiting.len() == 1 { "waits. Its" } @else { "wait. Their" } " waiting costs " b { (words::money(cost, &document.currency)) } " until the plan's end."
                 }
+                form method="post" action="/rounds/book" {
+                (form_token(reader))
+                input type="hidden" name="back" value="/rounds";
+                input type="hidden" name="act" value="book";
                 table.stacked {
                     caption { "The costliest wait first." }
-                    thead { tr { th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "To do" } th scope="col" { "Why it waits" } th.value scope="col" { "A day" } th.value scope="col" { "Until the end" } } }
+                    thead { tr { th scope="col" { "Laptop" } th scope="col" { "Site" } th scope="col" { "To do" } th scope="col" { "Why it waits" } th.value scope="col" { "A day" } th.value scope="col" { "Until the end" } @if reader.may_change { th scope="col" { span.hidden { "Choose" } } } } }
                     tbody {
                         @for w in document.waiting.iter().take(MAX_ROWS) {
                             tr {
@@ -345,9 +362,14 @@ fn waiting(document: &Document) -> Markup {
                                 td data-name="Why it waits" { (w.waits_for.map_or("–", WaitsFor::words)) }
                                 td.value data-name="A day" { (format!("{:.2}", w.benefit_per_day)) }
                                 td.value data-name="Until the end" { (words::money(w.waiting_cost, &document.currency)) }
+                                @if reader.may_change {
+                                    td { label.tick { input type="checkbox" name="laptop" value=(w.laptop.device_id); span.hidden { "Choose " (w.laptop.name()) } } }
+                                }
                             }
                         }
                     }
+                }
+                @if reader.may_change { (book_waiting()) }
                 }
                 @if document.waiting.len() > MAX_ROWS { p.soft { "And " (document.waiting.len() - MAX_ROWS) " more, in " code { "GET /v1/rounds" } "." } }
             }

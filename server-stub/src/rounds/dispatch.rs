@@ -146,12 +146,14 @@ fn made(worked: &[WorkedDay]) -> Vec<Made> {
     visits.map(|v| Made { site: v.laptop.site.clone(), day: v.day, minutes: v.minutes }).collect()
 }
 
-/// Shows bookings in the plan that stands, without planning anew: who is booked for another day moves there.
+/// Shows bookings in the plan that stands, without planning anew: who is booked for another day moves there, and who had no
+/// visit has one.
 ///
 /// # Errors
 /// If the store fails.
 pub async fn mark_booked<S: Store>(
     store: &S,
+    meant: &[Meant],
     bookings: &[BookedVisit],
     costs: &Costs,
     now_ms: EpochMs,
@@ -167,6 +169,15 @@ pub async fn mark_booked<S: Store>(
         if let Some(idx) = document.unkept.iter().position(|v| v.laptop.device_id == booking.device_id) {
             let visit = document.unkept.remove(idx);
             document.visits.push(PlannedVisit { day: booking.day, why: Why::Booked, ..visit });
+        }
+    }
+    for unplanned in meant.iter().filter_map(|m| m.unplanned.as_ref()) {
+        let id = &unplanned.laptop.device_id;
+        let Some(booking) = bookings.iter().find(|b| b.device_id == *id) else { continue };
+        document.waiting.retain(|w| w.laptop.device_id != *id);
+        document.put_off.retain(|p| p.laptop.device_id != *id);
+        if document.visit_of(id).is_none() {
+            document.visits.push(PlannedVisit { day: booking.day, ..unplanned.clone() });
         }
     }
     keep_changed(store, document, costs, now_ms).await
@@ -349,7 +360,7 @@ fn candidate(standing: &Standing, known: &Known) -> Candidate {
     }
 }
 
-fn advice(standing: &Standing) -> Advice {
+pub(super) fn advice(standing: &Standing) -> Advice {
     match standing.band {
         Band::Retest => Advice::CheckAgain,
         Band::NoVisit => Advice::Leave,
@@ -369,7 +380,7 @@ fn advice(standing: &Standing) -> Advice {
     }
 }
 
-fn named(standing: &Standing, known: &Known) -> Named {
+pub(super) fn named(standing: &Standing, known: &Known) -> Named {
     let run = &standing.last;
     let laptop = known.laptops.get(&*run.device_id);
     let or_run = |of: fn(&Laptop) -> &str, run: &str| {
@@ -440,7 +451,7 @@ fn document(
 }
 
 /// A visit by names; a booked laptop that is judged no more has no evidence, and perhaps no names.
-fn planned(visit: &super::Visit, standing: Option<&Standing>, known: &Known) -> PlannedVisit {
+pub(super) fn planned(visit: &super::Visit, standing: Option<&Standing>, known: &Known) -> PlannedVisit {
     let suspected = standing.map_or(&[][..], |s| &s.suspected).iter();
     let evidence = standing.map_or(&[][..], |s| &s.evidence).iter();
     PlannedVisit {
@@ -504,15 +515,20 @@ fn check_ahead(what: &str, day: NaiveDate, today: NaiveDate) -> Result<(), Strin
 }
 
 /// A visit that somebody wants to book, or to move.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Meant {
     /// The laptop.
     pub device_id: String,
     /// Where it is.
     pub site: String,
-    day: NaiveDate,
+    /// On which day it is planned, or asked for.
+    day: Option<NaiveDate>,
     actions: Vec<ServiceAction>,
     is_booked: bool,
+    /// It is snoozed until the day before.
+    not_before: Option<NaiveDate>,
+    /// The visit, where no plan has it.
+    unplanned: Option<PlannedVisit>,
 }
 
 impl Meant {
@@ -521,10 +537,24 @@ impl Meant {
         Self {
             device_id: visit.laptop.device_id.clone(),
             site: visit.laptop.site.clone(),
-            day: visit.day,
+            day: Some(visit.day),
             actions: visit.actions.clone(),
             is_booked: visit.why == Why::Booked,
+            not_before: None,
+            unplanned: None,
         }
+    }
+
+    /// A visit that is advised, and that no plan has.
+    pub(super) fn advised(visit: PlannedVisit, not_before: Option<NaiveDate>) -> Self {
+        let planned = Self::planned(&visit);
+        Self { day: None, is_booked: false, not_before, unplanned: Some(visit), ..planned }
+    }
+
+    /// The same, wanted on a day.
+    #[must_use]
+    pub fn wanted_on(self, day: Option<NaiveDate>) -> Self {
+        Self { day, ..self }
     }
 
     /// The visit of a laptop: a planned one, or one that is booked and stands in no plan.
@@ -536,9 +566,11 @@ impl Meant {
         Some(Self {
             device_id: device_id.to_owned(),
             site: document.site_of(device_id)?.to_owned(),
-            day: booking.day,
+            day: Some(booking.day),
             actions: booking.actions.clone(),
             is_booked: true,
+            not_before: None,
+            unplanned: None,
         })
     }
 }
@@ -566,11 +598,16 @@ pub fn bookings(
 ) -> Result<Vec<BookedVisit>, String> {
     let mut bookings = Vec::with_capacity(meant.len());
     for visit in meant {
-        let day = move_to.unwrap_or(visit.day);
-        if visit.is_booked && day == visit.day {
+        let Some(day) = move_to.or(visit.day) else {
+            return Err("no visit of it is planned yet: say for which day it is booked".to_owned());
+        };
+        if visit.is_booked && Some(day) == visit.day {
             continue;
         }
         check_booking(&visit.site, day, offered)?;
+        if let Some(first) = visit.not_before.filter(|first| day < *first) {
+            return Err(format!("it is snoozed on {day}: book it for {first} or later, or let it go first"));
+        }
         bookings.push(BookedVisit {
             device_id: visit.device_id.clone(),
             day,

@@ -3,6 +3,7 @@
 //! [`plan`] is a pure function of candidates, hours, stock and costs: no clock, no file, no database, and the same input
 //! always gives the same plan. docs/rounds.md tells the method and what was measured.
 
+pub mod advised;
 mod bound;
 pub mod calendar;
 #[cfg(test)]

@@ -7,10 +7,11 @@ use chrono::{Datelike as _, Days, NaiveDate, NaiveTime, Weekday};
 
 use super::denied::Denied;
 use crate::access::Viewer;
-use crate::costs::{self, in_force::Source};
+use crate::costs::{self, Costs, in_force::Source};
 use crate::http::{Hub, download, judged};
 use crate::pages::words;
 use crate::rounds::MAX_DAYS;
+use crate::rounds::advised::{self, Unbookable};
 use crate::rounds::calendar as ics;
 use crate::rounds::code;
 use crate::rounds::dispatch::{self, Judged, Meant, Offered, Request};
@@ -285,7 +286,7 @@ pub(in crate::http) enum BookDeed {
     Release,
 }
 
-/// Books planned visits or ends their bookings; says of how many laptops.
+/// Books visits that are planned or advised, or ends their bookings; says of how many laptops.
 ///
 /// # Errors
 /// Why it cannot be; then nothing is done.
@@ -302,25 +303,28 @@ pub(in crate::http) async fn book<S: Store>(
     // The plan is read, changed and kept again: by one at a time, or one's mark would be lost.
     let _alone = hub.desk.planning.lock().await;
     let document = hub.desk.plan(&hub.store).await?;
-    let document = document.ok_or_else(|| Denied::bad("laptops", "no rounds are planned yet"))?;
+    let document = document.as_deref();
     let now_ms = hub.clock.now_ms();
     match deed {
         BookDeed::Book(day) => {
             let open = dispatch::open_bookings(&hub.store).await?;
-            let meant = meant(&document, &open, viewer, device_ids)?;
             let (hours, _) = hub.store.round_input_get().await?;
             hub.costs.refresh(&hub.store).await?;
             let (costs, _) = hub.costs.now();
+            let mut meant = Vec::with_capacity(device_ids.len());
+            for id in device_ids {
+                meant.push(one_meant(hub, viewer, (document, &open), id, &costs).await?);
+            }
             let offered = Offered { hours: &hours, costs: &costs, today: today(hub) };
             let bookings =
                 dispatch::bookings(&meant, day, offered, now_ms).map_err(|what| Denied::bad("day", what))?;
             let actor = Actor::of(viewer);
             hub.store.booking_put(bookings.clone(), actor).await?;
-            dispatch::mark_booked(&hub.store, &bookings, &costs, now_ms).await?;
+            dispatch::mark_booked(&hub.store, &meant, &bookings, &costs, now_ms).await?;
         }
         BookDeed::Release => {
             let open = dispatch::open_bookings(&hub.store).await?;
-            check_releasable(&document, &open, viewer, device_ids)?;
+            check_releasable(hub, viewer, (document, &open), device_ids).await?;
             hub.costs.refresh(&hub.store).await?;
             let (costs, _) = hub.costs.now();
             hub.store.booking_end(device_ids.to_vec()).await?;
@@ -335,27 +339,57 @@ fn no_such_visit() -> Denied {
 }
 
 /// A booking can be ended wherever its day lies, in the plan or not.
-fn check_releasable(
-    document: &Document,
-    open: &[BookedVisit],
+async fn check_releasable<S: Store>(
+    hub: &Hub<S>,
     viewer: &Viewer,
+    (document, open): (Option<&Document>, &[BookedVisit]),
     device_ids: &[String],
 ) -> Result<(), Denied> {
-    let is_known = |id: &String| document.visit_of(id).is_some() || open.iter().any(|b| b.device_id == *id);
-    let is_theirs =
-        |id: &String| document.site_of(id).map_or(viewer.site.is_none(), |site| viewer.sees(site));
-    let all = device_ids.iter().all(|id| is_known(id) && is_theirs(id));
-    if all { Ok(()) } else { Err(no_such_visit()) }
+    for id in device_ids {
+        let is_planned = document.is_some_and(|d| d.visit_of(id).is_some());
+        if !is_planned && !open.iter().any(|b| b.device_id == *id) {
+            let none = || Denied::bad("laptops", "no rounds are planned yet, and no such visit is booked");
+            return Err(document.map_or_else(none, |_| no_such_visit()));
+        }
+        let site = match document.and_then(|d| d.site_of(id)) {
+            Some(site) => Some(site.to_owned()),
+            None => hub.store.laptop_get(id.clone()).await?.map(|l| l.site).filter(|site| !site.is_empty()),
+        };
+        if !site.map_or(viewer.site.is_none(), |site| viewer.sees(&site)) {
+            return Err(no_such_visit());
+        }
+    }
+    Ok(())
 }
 
-fn meant(
-    document: &Document,
-    open: &[BookedVisit],
+/// The visit of a laptop: planned, booked, or advised by the judgement.
+async fn one_meant<S: Store>(
+    hub: &Hub<S>,
     viewer: &Viewer,
-    device_ids: &[String],
-) -> Result<Vec<Meant>, Denied> {
-    let one = |id: &String| Meant::of(id, document, open).filter(|meant| viewer.sees(&meant.site));
-    device_ids.iter().map(|id| one(id).ok_or_else(no_such_visit)).collect()
+    (document, open): (Option<&Document>, &[BookedVisit]),
+    device_id: &str,
+    costs: &Costs,
+) -> Result<Meant, Denied> {
+    let planned = document.and_then(|document| Meant::of(device_id, document, open));
+    let meant = if let Some(meant) = planned {
+        Ok(meant)
+    } else {
+        let shown = judged(hub)?;
+        let judged = Judged { standings: &shown.standings, as_of_ms: shown.fleet.as_of_ms };
+        advised::meant(&hub.store, judged, device_id, costs, hub.clock.now_ms()).await?
+    };
+    match meant {
+        Ok(meant) if viewer.sees(&meant.site) => Ok(meant),
+        Err(Unbookable::Because(what)) if is_seen(hub, viewer, device_id).await? => {
+            Err(Denied::bad("laptops", what))
+        }
+        Ok(_) | Err(_) => Err(no_such_visit()),
+    }
+}
+
+async fn is_seen<S: Store>(hub: &Hub<S>, viewer: &Viewer, device_id: &str) -> Result<bool, StoreError> {
+    let laptop = hub.store.laptop_get(device_id.to_owned()).await?;
+    Ok(laptop.is_some_and(|laptop| viewer.sees(&laptop.site)))
 }
 
 /// The rounds as an iCalendar file, with when a day begins (`08:30`; empty: whole days).

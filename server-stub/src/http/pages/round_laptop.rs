@@ -17,6 +17,7 @@ use crate::pages::layout::{Content, Room};
 use crate::pages::round_laptop::{self, FindView, Judged, View};
 use crate::pages::service_list::Overlay;
 use crate::pages::{reading, words};
+use crate::rounds::dispatch;
 use crate::store::Store;
 use crate::store::facts::Laptop;
 
@@ -91,13 +92,24 @@ pub(super) async fn page<S: Store>(
     let visits = hub.store.visit_list(Some(id()), 0, MAX_VISITS).await.map_err(|e| Problem::of_store(&e))?;
     let runs = hub.store.run_list_of_device(id(), METHOD_VERSION, None, 1).await;
     let runs = runs.map_err(|e| Problem::of_store(&e))?;
+    let visit = document.as_deref().and_then(|d| d.visit_of(&device_id));
+    let booked_for = match visit {
+        Some(_) => None,
+        None => dispatch::open_bookings(&hub.store)
+            .await
+            .map_err(|e| Problem::of_store(&e))?
+            .iter()
+            .find(|b| b.device_id == device_id)
+            .map(|b| b.day),
+    };
     let view = View {
         laptop: &laptop,
+        booked_for,
         behind: Behind::of(&visits, &runs, judged_at_ms, hub.showroom.has_failed()),
         is_serviced: serviced.contains(&device_id),
         judged,
         overlay: overlays.get(&device_id).unwrap_or(&nothing),
-        visit: document.as_deref().and_then(|d| d.visit_of(&device_id)),
+        visit,
         may_be_asked: device.is_some_and(|d| d.revoked_at_ms.is_none()),
         today: words::date(now_ms).unwrap_or_default(),
     };

@@ -341,3 +341,83 @@ async fn a_laptop_s_pages_say_so_until_a_visit_or_a_check_is_judged() {
     check(None).await;
     hub.stop().await;
 }
+
+#[tokio::test]
+async fn a_laptop_that_waits_is_booked_before_and_after_a_plan_is_made() {
+    let (hub, id) = hub_of_one().await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let elsewhere = hub.grant_for(Role::Technician, "Elsewhere").await;
+    let today = hours_ahead(&hub, &admin, 30).await;
+    let day = |n: u64| today + chrono::Days::new(n);
+    let bearer = format!("Authorization: Bearer {admin}");
+    let plan_now = async || hub.request("GET", "/v1/rounds", &[&bearer], b"").await.json();
+    let told = |plan: &serde_json::Value| {
+        let visit = &plan["visits"][0];
+        let text = |name: &str| visit[name].as_str().unwrap_or_default().to_owned();
+        (text("device_id"), text("day"), text("why"))
+    };
+    let own = format!("/rounds/laptops/{id}");
+    // Forms are for who has signed in.
+    let (cookie, _) = super::tests::session(&hub, &admin).await;
+    let seen = async |path: &str| hub.request("GET", path, &[&cookie, HTML], b"").await.body;
+    // No plan yet: the judgement advises a visit.
+    let page = seen(&own).await;
+    assert!(page.contains("Book the visit") && !page.contains("End the booking"), "{page}");
+    let book = |n: u64| format!("laptop={id}&act=book&day={}&back={own}", day(n));
+    assert_eq!(post(&hub, &admin, "/rounds/book", &format!("laptop={id}&act=book")).await, 422, "which day?");
+    assert_eq!(post(&hub, &admin, "/rounds/book", &book(40)).await, 422, "nobody has hours");
+    assert_eq!(post(&hub, &elsewhere, "/rounds/book", &book(3)).await, 404);
+    assert_eq!(post(&hub, &admin, "/rounds/book", &book(3)).await, 303);
+    let page = seen(&own).await;
+    assert!(page.contains("Booked for") && page.contains("End the booking"), "{page}");
+    assert_eq!(post(&hub, &admin, "/rounds/book", &book(4)).await, 303, "moved before any plan");
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14").await, 303);
+    assert_eq!(told(&plan_now().await), (id.clone(), day(4).to_string(), "booked".to_owned()));
+    // Ended, and waiting in a plan without a day for it: booked from there, shown at once, and kept.
+    assert_eq!(post(&hub, &admin, "/rounds/book", &format!("laptop={id}&act=release")).await, 303);
+    let far = "currency = \"EUR\"\n[trip]\nmoney = 9000\n";
+    let costs = form_urlencoded::Serializer::new(String::new()).append_pair("costs", far).finish();
+    assert_eq!(post(&hub, &admin, "/rounds/costs", &costs).await, 303);
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14&fresh=yes").await, 303);
+    let page = seen("/rounds").await;
+    assert!(page.contains("Book the chosen laptops all the same") && page.contains(&id), "{page}");
+    assert_eq!(post(&hub, &admin, "/rounds/book", &book(5)).await, 303);
+    let expected = (id.clone(), day(5).to_string(), "booked".to_owned());
+    let plan = plan_now().await;
+    assert_eq!((told(&plan), &plan["waiting"]), (expected.clone(), &serde_json::json!([])), "{plan}");
+    let sheet = get(&hub, &admin, &format!("/rounds/sheet?site=north&day={}", day(5))).await.body;
+    assert!(sheet.contains(&code_of(&id)) && sheet.contains("Booked for this day"), "{sheet}");
+    assert_eq!(post(&hub, &admin, "/rounds/plan", "days=14&fresh=yes").await, 303);
+    assert_eq!(told(&plan_now().await), expected);
+    hub.stop().await;
+}
+
+#[tokio::test]
+async fn who_is_held_snoozed_or_well_is_not_booked_and_the_reason_is_told() {
+    let (hub, laptops) = TestHub::of_six(Limits::default()).await;
+    let admin = hub.grant(Role::Admin, None).await;
+    let (id, well) = (laptops[0].device_id(), laptops[1].device_id());
+    let today = hours_ahead(&hub, &admin, 30).await;
+    let day = |n: u64| today + chrono::Days::new(n);
+    let book = async |id: &str, n: u64| {
+        let token = format!("Authorization: Bearer {admin}");
+        let kind = "Content-Type: application/x-www-form-urlencoded";
+        let form = format!("laptop={id}&act=book&day={}", day(n));
+        let answer = hub.request("POST", "/rounds/book", &[&token, kind, HTML], form.as_bytes()).await;
+        (answer.status, answer.body)
+    };
+    let mark = async |form: String| assert_eq!(post(&hub, &admin, "/laptops/act", &form).await, 303);
+    assert_eq!(book(&well, 3).await.0, 404, "no visit of it is advised");
+    mark(format!("laptop={id}&act=hold&why=recall")).await;
+    let (status, said) = book(&id, 3).await;
+    assert!(status == 422 && said.contains("It is held"), "{said}");
+    let (cookie, _) = super::tests::session(&hub, &admin).await;
+    let page = hub.request("GET", &format!("/rounds/laptops/{id}"), &[&cookie, HTML], b"").await.body;
+    assert!(page.contains("Log the visit") && !page.contains("Book the visit"), "{page}");
+    mark(format!("laptop={id}&act=release")).await;
+    mark(format!("laptop={id}&act=snooze&until={}&why=exams", day(3))).await;
+    let (status, said) = book(&id, 3).await;
+    assert!(status == 422 && said.contains(&format!("book it for {} or later", day(4))), "{said}");
+    assert_eq!(book(&id, 4).await.0, 303);
+    hub.stop().await;
+}

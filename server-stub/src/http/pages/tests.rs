@@ -434,7 +434,7 @@ async fn two_identities_become_one_on_the_page_after_a_board_swap() {
 }
 
 /// The head of a session as a browser has it, and the token of its forms.
-async fn session(hub: &TestHub, token: &str) -> (String, String) {
+pub(super) async fn session(hub: &TestHub, token: &str) -> (String, String) {
     let form = format!("token={token}");
     let headers = [FORM, "Sec-Fetch-Site: same-origin"];
     let answer = hub.request("POST", "/sign-in", &headers, form.as_bytes()).await;
