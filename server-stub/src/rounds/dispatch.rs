@@ -106,7 +106,7 @@ pub async fn plan_rounds<S: Store>(
             .collect(),
         _ => BTreeMap::new(),
     };
-    let candidates = candidates(standings, &known, &request);
+    let candidates = candidates(standings, &known, request.from);
     let booked =
         booked.into_iter().map(|b| (b.device_id, Booking { day: b.day, actions: b.actions })).collect();
     let order = Order {
@@ -278,18 +278,18 @@ pub async fn open_bookings<S: Store>(store: &S) -> Result<Vec<BookedVisit>, Stor
     Ok(bookings.into_iter().filter(is_open).collect())
 }
 
-/// Who takes part: everybody who is judged and still in use, but whoever is held, or snoozed past the last day. Whoever is
-/// snoozed for some of the days takes part from the day after.
-pub fn candidates(standings: &[Standing], known: &Known, request: &Request) -> Vec<Candidate> {
-    let marked = marked(known, request.from);
+/// Who takes part: everybody who is judged and still in use, but whoever is held. Whoever is snoozed takes part from the day
+/// after, be it only with a booking past the plan's last day.
+pub fn candidates(standings: &[Standing], known: &Known, from: NaiveDate) -> Vec<Candidate> {
+    let marked = marked(known, from);
     let takes_part = |standing: &Standing| {
         let free_from = match marked.get(standing.device_id()) {
             None => None,
-            Some(until) => Some(free_again(*until, request.last())?),
+            Some(until) => Some((*until)?.succ_opt()?),
         };
         Some(Candidate { not_before: free_from, ..candidate(standing, known) })
     };
-    in_use(standings, known, request.from).filter_map(takes_part).collect()
+    in_use(standings, known, from).filter_map(takes_part).collect()
 }
 
 /// The first day of a plan on which somebody may be sent to a marked laptop, where its mark ends before the last one.
@@ -316,15 +316,22 @@ fn marked(known: &Known, from: NaiveDate) -> HashMap<&str, Option<NaiveDate>> {
 }
 
 /// Who is worth a visit by the judgement, and to whom nobody is sent for a mark's sake.
-fn put_off(standings: &[Standing], known: &Known, request: &Request) -> Vec<PutOffLaptop> {
+fn put_off(
+    standings: &[Standing],
+    known: &Known,
+    request: &Request,
+    planned: &[PlannedVisit],
+) -> Vec<PutOffLaptop> {
     let mut marked = marked(known, request.from);
     marked.retain(|_, until| free_again(*until, request.last()).is_none());
+    let is_planned = |s: &&Standing| planned.iter().any(|v| v.laptop.device_id == s.device_id());
     let is_worth = |s: &&Standing| matches!(advice(s), Advice::Visit { .. });
     let put_off = |s: &Standing| {
         let until = *marked.get(s.device_id())?;
         Some(PutOffLaptop { laptop: named(s, known), until })
     };
-    in_use(standings, known, request.from).filter(is_worth).filter_map(put_off).collect()
+    let worth = in_use(standings, known, request.from).filter(is_worth);
+    worth.filter(|s| marked.contains_key(s.device_id()) && !is_planned(s)).filter_map(put_off).collect()
 }
 
 /// Standings of laptops that are neither gone nor retired on a day, nor serviced since they were judged: how they are now
@@ -444,7 +451,7 @@ fn document(
         unkept: plan.unkept.iter().map(|v| planned(v, by_id.get(&v.device_id[..]).copied(), known)).collect(),
         serviced: Vec::new(),
         worked: Vec::new(),
-        put_off: put_off(standings, known, &request),
+        put_off: put_off(standings, known, &request, &visits),
         orders: orders.collect(),
         visits,
     }

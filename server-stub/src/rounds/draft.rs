@@ -45,7 +45,8 @@ impl<'a> Draft<'a> {
         let mut sorted: Vec<&Candidate> = candidates.iter().collect();
         sorted.sort_by(|a, b| a.device_id.cmp(&b.device_id));
         sorted.dedup_by(|a, b| a.device_id == b.device_id);
-        let is_untold = |c: &&&Candidate| c.advice == Advice::CheckAgain;
+        // Who is snoozed isn't asked for a check either.
+        let is_untold = |c: &&&Candidate| c.advice == Advice::CheckAgain && c.not_before.is_none();
         let retests = sorted.iter().filter(is_untold).map(|c| c.device_id.clone()).collect();
         let work_of = |c: &'a Candidate| Some((c, work(c, costs, order)?));
         let judged: Vec<(&Candidate, VisitWorth)> = sorted.into_iter().filter_map(work_of).collect();
@@ -109,7 +110,9 @@ impl<'a> Draft<'a> {
         for idx in 0..self.judged.len() {
             let (candidate, work) = &self.judged[idx];
             let (candidate, work) = (*candidate, work.clone());
-            if work.visit_benefit <= 0.0 || self.order.is_booked(&candidate.device_id) {
+            let is_past_it =
+                candidate.not_before.is_some_and(|day| self.day_number(day.max(self.order.from)).is_none());
+            if work.visit_benefit <= 0.0 || is_past_it || self.order.is_booked(&candidate.device_id) {
                 continue;
             }
             let site = self.sites.binary_search(&candidate.site.as_str()).unwrap_or(0);

@@ -301,3 +301,18 @@ fn what_was_made_today_takes_its_minutes_first() {
     // 150 minutes, 45 of them for the trip; cleaning takes 37.
     assert_eq!([0, 1, 2].map(n_planned), [2, 1, 0]);
 }
+
+#[test]
+fn a_snooze_past_the_plan_leaves_a_booking_after_it_and_asks_for_no_check() {
+    let snoozed = |n, to: &str| Candidate { not_before: Some(day(to)), ..candidate(n, 0.9, 0.0) };
+    let booked = ["LIB-001", "LIB-002"].map(|id| (id.to_owned(), booking(day("2026-02-14"))));
+    let order = Order { booked: BTreeMap::from(booked), ..order() };
+    let mut hours = hours(|_| 300.0);
+    hours.extend(["north", "south", "hall"].map(|site| ((site.to_owned(), day("2026-02-14")), 300)));
+    let untold = Candidate { advice: Advice::CheckAgain, ..snoozed(4, "2026-02-04") };
+    let fleet = [snoozed(1, "2026-02-14"), snoozed(2, "2026-02-15"), snoozed(3, "2026-02-12"), untold];
+    let plan = plan(&fleet, &hours, &stock(), &Costs::default(), &order);
+    assert_eq!(days_of(&plan), BTreeMap::from([("LIB-001".to_owned(), day("2026-02-14"))]));
+    assert_eq!(plan.unkept.iter().map(|v| &v.device_id[..]).collect::<Vec<_>>(), ["LIB-002"]);
+    assert!(plan.waiting.is_empty() && plan.retests.is_empty(), "{plan:?}");
+}
