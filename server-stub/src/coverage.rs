@@ -3,7 +3,7 @@
 //! Counted is against the scope list, not against the laptops that happened to join. [`cover`] is a pure function of the
 //! list, the laptops that the hub knows and what is known of their checks.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use schemars::JsonSchema;
@@ -292,6 +292,17 @@ pub fn cover(
     Coverage { as_of_ms, has_list: !list.is_empty(), lines, by_device }
 }
 
+/// Tags of the list that are the id of a laptop without a tag, and the tag of another laptop: that one is meant, which may
+/// be a mistake.
+pub fn ambiguous_tags<'a>(list: &'a [ScopeEntry], laptops: &[Laptop]) -> Vec<&'a str> {
+    let known = || laptops.iter().filter(|l| l.goes_on_as.is_none());
+    let carried: HashSet<&str> = known().map(|l| l.asset_tag.as_str()).collect();
+    let untagged: HashSet<&str> =
+        known().filter(|l| l.asset_tag.is_empty()).map(|l| l.device_id.as_str()).collect();
+    let tags = list.iter().map(|e| e.tag.as_str());
+    tags.filter(|tag| carried.contains(tag) && untagged.contains(tag)).collect()
+}
+
 fn listed(
     entry: &ScopeEntry,
     carrier: Option<(&Laptop, Checks)>,
@@ -470,6 +481,21 @@ mod tests {
         assert_eq!(coverage.lines[0].device_id.as_deref(), Some("new"));
         assert_eq!(coverage.lines[0].model, "Fjordbook 14", "what was found goes before what was listed");
         assert_eq!(coverage.state_of("gone"), None);
+    }
+
+    #[test]
+    fn a_tag_that_is_another_s_id_is_told() {
+        let list = ["K-1", "K-2", "K-3", "K-4"].map(entry);
+        let laptops = [
+            laptop("K-1", ""),
+            laptop("K-2", ""),
+            laptop("carries K-2", "K-2"),
+            laptop("K-3", "K-9"),
+            laptop("carries K-3", "K-3"),
+            Laptop { goes_on_as: Some("carries K-4".into()), ..laptop("K-4", "") },
+            laptop("carries K-4", "K-4"),
+        ];
+        assert_eq!(ambiguous_tags(&list, &laptops), ["K-2"]);
     }
 
     #[test]

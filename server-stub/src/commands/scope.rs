@@ -9,13 +9,16 @@ use super::laptop::{no_laptop, one_laptop};
 use super::{Outcome, Setting, block_on, plain_text, print};
 use crate::access::Role;
 use crate::costs::Costs;
-use crate::coverage::{Coverage, CoverageCounts, CoverageState};
+use crate::coverage::{self, Coverage, CoverageCounts, CoverageState};
 use crate::database::{self, Database};
 use crate::exit::Exit;
 use crate::failure::Failure;
 use crate::output::Output;
+use crate::pages::words::{count as count_of, first_of};
 use crate::store::Store;
-use crate::store::facts::{Actor, FactStore, Merged, ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion};
+use crate::store::facts::{
+    Actor, FactStore, Merged, ScopeCount, ScopeDeed, ScopeDone, ScopeEntry, ScopeVersion,
+};
 use crate::{judgement, scope};
 
 /// Arguments of `scope`.
@@ -99,6 +102,9 @@ enum Deed {
     },
 }
 
+/// Tags named in one line; the rest is counted, and is all in the JSON.
+const MAX_NAMED: usize = 12;
+
 /// Everything here is done at the hub's own command line.
 const ACTOR: Actor = Actor { role: Role::Admin, grant_id: None };
 
@@ -156,24 +162,37 @@ fn import(setting: &Setting, file: &std::path::Path, database: &Database) -> Res
     let entries = scope::read(file)?;
     let n_named = entries.len();
     // The list may well be the first thing that a hub is given.
-    let (count, n_listed) = block_on(async {
+    let (count, n_listed, ambiguous) = block_on(async {
         let store = database::open_or_make(database).await?;
         let count = store.scope_import(entries, ACTOR, setting.clock.now_ms()).await?;
-        let n_listed = store.scope_list().await?.len();
+        let listed = store.scope_list().await?;
+        let laptops = store.laptop_list().await?;
+        let ambiguous: Vec<String> =
+            coverage::ambiguous_tags(&listed, &laptops).into_iter().map(str::to_owned).collect();
         store.store_close().await;
-        Ok((count, n_listed))
+        Ok((count, listed.len(), ambiguous))
     })?;
     let n_unnamed = n_listed.saturating_sub(n_named);
     if setting.json {
         let said = serde_json::json!({"new": count.n_new, "changed": count.n_changed, "same": count.n_same,
-            "not_named": n_unnamed, "listed": n_listed});
+            "not_named": n_unnamed, "listed": n_listed, "ambiguous": ambiguous});
         return Ok(said.to_string());
     }
     let unnamed = match n_unnamed {
         0 => String::new(),
         n => format!("; {n} of the list are not in this file and stay as they are"),
     };
-    Ok(format!("{} new, {} changed, {} as before{unnamed}", count.n_new, count.n_changed, count.n_same))
+    let doubt = match ambiguous.len() {
+        0 => String::new(),
+        _ => format!(
+            "\nambiguous: {} of one laptop is the id of another, which has no tag; the tag counts. \
+                 `windrow-hub scope assign TAG LAPTOP` settles it: {}",
+            count_of(ambiguous.len(), "tag", "tags"),
+            first_of(ambiguous.iter().map(String::as_str), MAX_NAMED)
+        ),
+    };
+    let ScopeCount { n_new, n_changed, n_same } = count;
+    Ok(format!("{n_new} new, {n_changed} changed, {n_same} as before{unnamed}{doubt}"))
 }
 
 fn change(

@@ -57,6 +57,8 @@ pub(super) async fn import_in_tx(
             None => ScopeChange::Listed,
             Some(known) if known == *entry => {
                 count.n_same += 1;
+                // A laptop that is known by its id may have come in before laptops were found by it.
+                place_by_list_in_tx(c, &entry.tag, now_ms).await?;
                 continue;
             }
             Some(_) => ScopeChange::Changed,
