@@ -14,11 +14,11 @@ use clap::Parser;
 use rayon::prelude::*;
 use windrow_hub::costs::{Costs, FaultProbabilities};
 use windrow_model::condition::constants::{CONSTANTS_VERSION, Constants};
-use windrow_model::condition::fleet::{FleetRun, judge_fleet};
+use windrow_model::condition::fleet::{FleetRun, JudgedModel, judge_fleet};
 use windrow_model::condition::standing::STANDING_VERSION;
 use windrow_model::condition::wear::Action;
 use windrow_model::emulate::LaptopSpec;
-use windrow_tests::fleets::laptops::{Fleet, Kind, fleet};
+use windrow_tests::fleets::laptops::{Fleet, Kind, Update, fleet};
 use windrow_tests::fleets::runs::record;
 use windrow_tests::fleets::small::{every_nth, latest_only};
 use windrow_tests::fleets::table::{lines_text, parts, parts_text, table};
@@ -51,12 +51,22 @@ struct Recorded {
     services: BTreeMap<String, Vec<(f64, Action)>>,
     truth: BTreeMap<String, TruthRow>,
     specs: BTreeMap<String, LaptopSpec>,
+    updates: BTreeMap<String, Update>,
+}
+
+/// How many models got another firmware, how many of these the judgement tells of, and of how many others it does.
+#[derive(Debug, Default)]
+struct Events {
+    came: usize,
+    told: usize,
+    told_wrongly: usize,
 }
 
 fn main() {
     let args = Arguments::parse();
     let kind = Kind { wear: args.wear, noise: args.noise };
     let (mut whole, mut small, mut latest) = (Vec::new(), Vec::new(), Vec::new());
+    let mut events = Events::default();
     for &seed in &args.seeds {
         let started = Instant::now();
         let recorded = recorded(&fleet(seed, args.laptops, kind), seed);
@@ -65,9 +75,11 @@ fn main() {
             recorded.runs.len(),
             started.elapsed().as_secs_f64()
         );
-        whole.push(recorded.judged(recorded.runs.clone()));
-        latest.push(recorded.judged(latest_only(&recorded.runs)));
-        small.extend(SMALL.1.map(|from| recorded.judged(every_nth(&recorded.runs, SMALL.0, from))));
+        let (models, cases) = recorded.judged(recorded.runs.clone());
+        events.add(&recorded, &models);
+        whole.push(cases);
+        latest.push(recorded.judged(latest_only(&recorded.runs)).1);
+        small.extend(SMALL.1.map(|from| recorded.judged(every_nth(&recorded.runs, SMALL.0, from)).1));
         eprintln!("fleet {seed}: judged after {:.0} s", started.elapsed().as_secs_f64());
     }
     println!(
@@ -76,6 +88,8 @@ fn main() {
     );
     println!("\nwhole fleets: mean (90 % interval) each\n{}", lines_text(&table(&whole)));
     println!("{}", parts_text(&parts(&whole)));
+    let Events { came, told, told_wrongly } = events;
+    println!("firmwares: {came} models got another, {told} of these are told of; of others {told_wrongly}\n");
     println!("every tenth laptop\n{}", lines_text(&table(&small)));
     println!("latest run only\n{}", lines_text(&table(&latest)));
 }
@@ -93,14 +107,15 @@ fn recorded(fleet: &Fleet, seed: u64) -> Recorded {
         services: fleet.laptops.iter().map(|l| (l.device.clone(), l.services.clone())).collect(),
         truth: truth.into_iter().map(|t| (t.device_id.clone(), t)).collect(),
         specs: fleet.laptops.iter().map(|l| (l.unit.model.product.clone(), l.unit.clone())).collect(),
+        updates: fleet.updates.clone(),
     }
 }
 
 impl Recorded {
-    fn judged(&self, runs: Vec<FleetRun>) -> Vec<Case> {
+    fn judged(&self, runs: Vec<FleetRun>) -> (Vec<JudgedModel>, Vec<Case>) {
         let costs = Costs::default();
-        let (_, judged) = judge_fleet(&Constants::default(), runs, &self.services, &Rayon);
-        judged
+        let (models, judged) = judge_fleet(&Constants::default(), runs, &self.services, &Rayon);
+        let cases = judged
             .iter()
             .filter_map(|j| {
                 let spec = &self.specs[&j.model];
@@ -112,6 +127,19 @@ impl Recorded {
                 case.score = costs.expected_benefit(&FaultProbabilities { clogged, fan, contact });
                 Some(case)
             })
-            .collect()
+            .collect();
+        (models, cases)
+    }
+}
+
+impl Events {
+    fn add(&mut self, recorded: &Recorded, models: &[JudgedModel]) {
+        for model in models {
+            let (has_come, is_told) =
+                (recorded.updates.contains_key(&model.name), !model.standing.reference.events.is_empty());
+            self.came += usize::from(has_come);
+            self.told += usize::from(has_come && is_told);
+            self.told_wrongly += usize::from(!has_come && is_told);
+        }
     }
 }

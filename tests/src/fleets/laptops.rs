@@ -3,6 +3,8 @@
 //! All names and numbers are invented. Where a rate or a share has to be chosen, it is drawn anew for each fleet, so
 //! that no two fleets agree in what a judgement could learn by heart.
 
+use std::collections::BTreeMap;
+
 use windrow_model::condition::wear::Action;
 use windrow_model::emulate::random::Random;
 use windrow_model::emulate::{LaptopSpec, catalogue};
@@ -48,6 +50,34 @@ pub struct Fleet {
     pub sites: Vec<Site>,
     /// The laptops.
     pub laptops: Vec<Laptop>,
+    /// Firmwares that came while it was watched, by model.
+    pub updates: BTreeMap<String, Update>,
+}
+
+/// A firmware that drives a model's fans slower than the one before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Update {
+    /// Every run from this day on has it.
+    pub day: f64,
+    /// Its fan table over the one before.
+    pub fan: f64,
+    /// Whether the runs tell which firmware they ran under.
+    pub is_told: bool,
+}
+
+impl Update {
+    /// Number of the firmware on a day, as runs tell it; 0 where they don't.
+    pub fn number_on(&self, day: f64) -> u32 {
+        match (self.is_told, self.is_in_force(day)) {
+            (false, _) => 0,
+            (true, is_new) => 1 + u32::from(is_new),
+        }
+    }
+
+    /// Whether it has come by that day.
+    pub fn is_in_force(&self, day: f64) -> bool {
+        day >= self.day
+    }
 }
 
 /// A site.
@@ -138,7 +168,25 @@ pub fn fleet(seed: u64, n_laptops: usize, kind: Kind) -> Fleet {
             laptop
         })
         .collect();
-    Fleet { kind, sites, laptops }
+    Fleet { kind, sites, laptops, updates: updates(seed, &models) }
+}
+
+/// Share of models with fans that get another firmware.
+const UPDATED_SHARE: f64 = 0.2;
+
+/// Drawn apart, so that the rest of a seed's fleet is what it would be without.
+fn updates(seed: u64, models: &[LaptopSpec]) -> BTreeMap<String, Update> {
+    let mut random = Random::new(seed ^ 0x6669_726D_7761_7265);
+    let mut draw = |model: &LaptopSpec| {
+        let is_updated = random.uniform() < UPDATED_SHARE && !model.fans.is_empty();
+        let update = Update {
+            day: WATCHED_DAYS * (0.3 + 0.5 * random.uniform()),
+            fan: 0.84 + 0.08 * random.uniform(),
+            is_told: random.uniform() < 0.5,
+        };
+        is_updated.then(|| (model.model.product.clone(), update))
+    };
+    models.iter().filter_map(&mut draw).collect()
 }
 
 /// The catalogue's models and a second make of some, all with this fleet's own numbers.

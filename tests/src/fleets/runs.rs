@@ -6,7 +6,7 @@ use windrow_model::emulate::{Faults, LaptopSpec, Room, RunPlan, Start, asleep, h
 use windrow_model::estimate::network_drive::Drive;
 use windrow_model::protocol::Protocol;
 
-use super::laptops::{Fleet, Laptop, State};
+use super::laptops::{Fleet, Laptop, State, Update};
 use super::truth::TruthRow;
 
 /// Share of runs that meet each circumstance; about half meet at least one.
@@ -45,6 +45,7 @@ pub fn record(fleet: &Fleet, laptop: &Laptop, seed: u64) -> (Vec<FleetRun>, Trut
         paste_multiplier: 1.0,
         confounders: String::new(),
         fans: laptop.unit.fans.len() as u32,
+        firmware_changed: fleet.updates.contains_key(&laptop.unit.model.product),
     };
     let mut runs = Vec::new();
     for &(day, state) in &laptop.runs {
@@ -98,7 +99,9 @@ fn one(
     }
     let quick = random.uniform() < QUICK_SHARE;
     let plan = plan(laptop, state, met, room_c, quick, random);
-    let mut trace = record_run(&spec(&laptop.unit, met), &plan);
+    let update = fleet.updates.get(&laptop.unit.model.product);
+    let is_updated = |u: &&Update| u.is_in_force(day);
+    let mut trace = record_run(&spec(&laptop.unit, met, update.filter(is_updated)), &plan);
     let load_end_s = plan.settle_s + plan.protocol.load_s;
     if met.is("sensor_stuck") {
         let at_s = if random.uniform() < 0.5 { plan.settle_s } else { load_end_s };
@@ -116,7 +119,7 @@ fn one(
         day_of_year: day.rem_euclid(365.25) + 1.0,
         ambient_c: told.then(|| (room_c - TOLD.1 + fleet.kind.noise * TOLD.2 * random.normal()).round()),
         on_mains: Some(!met.is("on_battery")),
-        firmware: 0,
+        firmware: update.map_or(0, |u| u.number_on(day)),
         drive: Drive::from_trace(&trace)?,
     })
 }
@@ -159,8 +162,16 @@ fn plan(laptop: &Laptop, state: State, met: &Met, room_c: f64, quick: bool, rand
 }
 
 /// The unit as this run meets it.
-fn spec(unit: &LaptopSpec, met: &Met) -> LaptopSpec {
+fn spec(unit: &LaptopSpec, met: &Met, update: Option<&Update>) -> LaptopSpec {
     let mut spec = unit.clone();
+    if let Some(update) = update {
+        // What the air carries is told per full speed.
+        spec.thermal.forced_w_per_k *= update.fan.powf(spec.thermal.flow_exponent);
+        for f in &mut spec.fans {
+            f.rpm_min *= update.fan;
+            f.rpm_max *= update.fan;
+        }
+    }
     if met.is("lid_closed") {
         spec.thermal.case_air_w_per_k *= LID_SHARE;
     }

@@ -173,6 +173,7 @@ pub fn parts(fleets: &[Vec<Case>]) -> Vec<PartRow> {
         part("no power", fleets, |c| !c.channels[0]),
         part("no fan speed", fleets, |c| !c.channels[1] && c.truth.fans > 0),
         part("no fan", fleets, |c| c.truth.fans == 0),
+        part("another firmware came", fleets, |c| c.truth.firmware_changed),
     ];
     let mut names: Vec<String> =
         fleets.iter().flatten().flat_map(|c| c.truth.confounder_names()).map(str::to_owned).collect();

@@ -24,6 +24,9 @@ pub struct TruthRow {
     pub confounders: String,
     /// Number of fans.
     pub fans: u32,
+    /// Whether another firmware came to the model while it was watched.
+    #[serde(skip)]
+    pub firmware_changed: bool,
 }
 
 impl TruthRow {
