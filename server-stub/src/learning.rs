@@ -1,7 +1,8 @@
 //! What runs taught, kept in the store: each model's standing, and each run's evidence against it.
 //!
 //! A new run is judged at once against the standing fit of its model. The fit itself is made anew once enough is new
-//! ([`is_refit_due`]) or an older firmware comes late, and then for all runs of the model. [`forget`] makes everything due
+//! ([`is_refit_due`]), an older firmware comes late, or a laptop comes to be measured with channels as none was, and then
+//! for all runs of the model. [`forget`] makes everything due
 //! again; what comes out is then the same as if all runs had come in at once.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -13,11 +14,13 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use windrow_model::METHOD_VERSION;
 use windrow_model::condition::ambient::{Room, RoomFacts};
+use windrow_model::condition::channel_sets::sets_of;
 use windrow_model::condition::constants::{CONSTANTS_VERSION, Constants};
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::judge::Condition;
 use windrow_model::condition::laptop::Laptop;
 use windrow_model::condition::standing::{ModelRun, ModelStanding, STANDING_VERSION};
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::estimate::network_drive::Drive;
 use windrow_model::estimate::workers::Workers;
 use windrow_model::record::Digest;
@@ -123,6 +126,8 @@ struct Model {
     new: Vec<usize>,
     /// An older firmware came late, so that the numbers in what is kept mean others.
     is_renumbered: bool,
+    /// The sets of channels that its laptops are measured with.
+    sets: Vec<Channels>,
 }
 
 /// Makes everything due again.
@@ -206,11 +211,12 @@ async fn learn<S: Store>(
                 let Some((standing, evidence)) = fitted(&made, Arc::clone(&services)).await? else {
                     continue;
                 };
-                if !standing.fit.has_converged {
+                for part in standing.parts().filter(|part| !part.fit.has_converged) {
                     tracing::warn!(
                         model = of.model_key,
                         provenance = of.provenance,
-                        runs = standing.fitted_runs,
+                        measured = part.fit.channels.words(),
+                        runs = part.fitted_runs,
                         "the joint fit of the model's runs came to no optimum: its laptops are judged with wider intervals"
                     );
                 }
@@ -290,7 +296,7 @@ pub async fn history<S: Store>(
     let device = device_id.to_owned();
     off_the_reactor(move || {
         let k = Constants::default();
-        let judge = model.judge(&k);
+        let judges = model.judges(&k);
         let shown = runs.len().saturating_sub(limit)..runs.len();
         Pool.map(shown.len(), |i| {
             let at = shown.start + i;
@@ -300,10 +306,11 @@ pub async fn history<S: Store>(
                 services: services.clone(),
                 as_of: runs[at].day,
             };
+            let measured = judges.measured(laptop);
             AfterRun {
                 tested_at_ms: conditions::ms_of_day(runs[at].day),
                 evidence: runs[at],
-                condition: judge.laptop_at(&laptop, &site),
+                condition: measured.judge.laptop_at(&measured.laptop, &site),
             }
         })
     })
@@ -318,7 +325,10 @@ pub fn version() -> String {
 /// Whether a model's fit is to be made anew.
 fn is_refit_due(model: &Model) -> bool {
     let (n_new, n_current) = (model.new.len(), model.current.len());
-    model.standing.is_none() || model.is_renumbered || (n_new > 0 && n_new >= REFIT_RUNS.max(n_current / 10))
+    let Some((_, standing)) = &model.standing else { return true };
+    // Laptops that are measured as none was cannot be told until there is a fit of such runs.
+    let has_all_parts = model.sets.iter().all(|channels| standing.part(*channels).is_some());
+    model.is_renumbered || !has_all_parts || (n_new > 0 && n_new >= REFIT_RUNS.max(n_current / 10))
 }
 
 async fn read_known<S: Store>(store: &S, version: &str) -> Result<Known, StoreError> {
@@ -340,6 +350,7 @@ struct Told {
     room: RoomFacts,
     /// The number of its firmware in the evidence that is kept of it; `None`: nothing is.
     firmware: Option<u32>,
+    channels: Channels,
 }
 
 type Facts = HashMap<i64, Told>;
@@ -352,7 +363,11 @@ async fn made_ready<S: Store>(
     let (mut facts, mut ready) = (Facts::new(), HashMap::new());
     for batch in run_ids.chunks(MAX_HELD_READY) {
         let drives = drives(store, batch).await?;
-        let told = |drive: &Drive| Told { room: RoomFacts::from(&drive.facts), firmware: None };
+        let told = |drive: &Drive| Told {
+            room: RoomFacts::from(&drive.facts),
+            firmware: None,
+            channels: Channels::of(drive),
+        };
         facts.extend(drives.iter().map(|(&id, drive)| (id, told(drive))));
         if run_ids.len() <= MAX_HELD_READY {
             ready = drives;
@@ -384,15 +399,20 @@ fn facts_of(stored: StoredEvidence) -> Option<(i64, Told)> {
     #[derive(Deserialize)]
     struct KeptFacts {
         facts: RoomFacts,
-        evidence: KeptNumber,
+        evidence: KeptTold,
     }
     #[derive(Deserialize)]
-    struct KeptNumber {
+    struct KeptTold {
         firmware: u32,
+        has_power: bool,
+        has_rpm: bool,
+        by_work_rate: bool,
     }
     let (_, json) = stored.made?;
     let kept: KeptFacts = serde_json::from_slice(&json).ok()?;
-    Some((stored.run_id, Told { room: kept.facts, firmware: Some(kept.evidence.firmware) }))
+    let KeptTold { firmware, has_power, has_rpm, by_work_rate } = kept.evidence;
+    let channels = Channels { has_power, has_rpm, by_work_rate };
+    Some((stored.run_id, Told { room: kept.facts, firmware: Some(firmware), channels }))
 }
 
 type Standings = BTreeMap<ModelOf, (Digest, Arc<ModelStanding>)>;
@@ -443,12 +463,28 @@ fn models(
             current: Vec::new(),
             new: Vec::new(),
             is_renumbered: false,
+            sets: Vec::new(),
         });
         let is_current = digest.is_some() && digest == model.standing.as_ref().map(|(d, _)| *d);
         model.is_renumbered |= is_current && told.firmware.is_some_and(|kept| kept != firmwares.of(run));
         if is_current { model.current.push(place) } else { model.new.push(place) }
     }
+    for model in models.values_mut() {
+        model.sets = sets(runs, facts, model.current.iter().chain(&model.new));
+    }
     models
+}
+
+/// The sets of channels that a model's laptops are measured with, as the fit made anew would have them.
+fn sets<'a>(runs: &[RunRef], facts: &Facts, places: impl Iterator<Item = &'a usize>) -> Vec<Channels> {
+    let mut places: Vec<usize> = places.copied().collect();
+    places.sort_unstable_by_key(|&at| (runs[at].tested_at_ms, at));
+    let mut of_laptops: HashMap<&str, Vec<Channels>> = HashMap::new();
+    for run in places.into_iter().map(|at| &runs[at]) {
+        let Some(told) = facts.get(&run.run_id) else { continue };
+        of_laptops.entry(&run.device_id).or_default().push(told.channels);
+    }
+    sets_of(of_laptops.values().map(Vec::as_slice))
 }
 
 /// A run of a model with its row and facts.

@@ -26,6 +26,7 @@ use crate::access::{Role, Secret};
 use crate::clock::WallClock;
 use crate::costs::Costs;
 use crate::http::{self, Hub, Limits, Listening};
+use crate::ingest;
 use crate::invite;
 use crate::learning;
 use crate::pages::showroom::Showroom;
@@ -34,7 +35,7 @@ use crate::showing;
 use crate::store::access::{AccessStore, Granted, NewGrant};
 use crate::store::judgements::JudgementStore as _;
 use crate::store::sql::SqlStore;
-use crate::store::{NewInvite, Store};
+use crate::store::{NewInvite, RunFacts, Store};
 
 /// 2026-01-31T08:00:00Z.
 pub(crate) const START_MS: i64 = 1_769_846_400_000;
@@ -116,6 +117,45 @@ pub(crate) fn emulated_trace(product: &str, plan: &RunPlan) -> WireTrace {
     trace.drop_implausible();
     trace.to_wire().unwrap()
 }
+
+/// A monthly check of an emulated laptop as an imported run, without what some columns tell.
+pub(crate) fn imported_check(unit: u64, month: u64, airflow: f64, without: &[&str]) -> RunFacts {
+    let faults = Faults { airflow, ..Faults::NONE };
+    let mut wire =
+        emulated_trace("Tamsel 14", &RunPlan { faults, seed: 100 * unit + month, ..RunPlan::default() });
+    wire.columns.retain(|column, _| !without.contains(&column.as_str()));
+    let trace_json = serde_json::to_vec(&wire).unwrap();
+    RunFacts {
+        device_id: format!("unit-{unit}"),
+        digest: Digest::of_parts(&[&unit.to_be_bytes(), &month.to_be_bytes()]),
+        provenance: "imported",
+        model_key: "Tamsel 14".to_owned(),
+        model_name: "Tamsel 14".to_owned(),
+        firmware: String::new(),
+        site: "north".to_owned(),
+        load_mix: "1".to_owned(),
+        protocol: "standard".to_owned(),
+        outcome: "complete".to_owned(),
+        channels: ingest::channels_read(&wire),
+        ambient_c: Some(22.0),
+        ambient_sd_k: Some(1.0),
+        on_ac: Some(true),
+        tested_at_ms: START_MS + 30 * 86_400_000 * i64::try_from(month).unwrap(),
+        received_at_ms: START_MS,
+        trace_zstd: ingest::pack(&trace_json),
+    }
+}
+
+/// Twelve laptops of a model, two checks each; those from 7 on are measured without power. 1 and 7 are clogged.
+pub(crate) fn measured_in_two_ways() -> Vec<RunFacts> {
+    let airflow = |unit| if unit % 6 == 1 { 0.45 } else { 1.0 };
+    let without: fn(u64) -> &'static [&'static str] = |unit| if unit > 6 { NO_POWER } else { &[] };
+    let of = |unit| [0, 1].map(|month| imported_check(unit, month, airflow(unit), without(unit)));
+    (1..=12).flat_map(of).collect()
+}
+
+/// The column that a laptop without the right to read power doesn't have.
+pub(crate) const NO_POWER: &[&str] = &["package_power_w"];
 
 pub(crate) fn header() -> Header {
     Header {

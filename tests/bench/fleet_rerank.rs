@@ -217,6 +217,7 @@ fn laptop(
             fans: [Some(reading(reach + 0.02 * random.normal())), None],
             log_power: log_power + 0.015 * random.normal(),
             has_power: true,
+            by_work_rate: false,
             disturbed: Disturbances::default(),
             on_mains: Some(true),
             firmware: 1,

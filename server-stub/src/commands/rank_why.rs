@@ -55,20 +55,23 @@ fn told(
     lines.push(checked(s));
     lines.extend(condition(s));
     lines.extend(s.evidence.iter().filter(|e| e.peers.is_some()).map(|e| format!("last run: {}", piece(e))));
-    if let Some(model) = fleet.models.get(&run.kind.of) {
+    let model = fleet.models.get(&run.kind.of);
+    if let (Some(model), Some(part)) = (model, fleet.part_of(s)) {
+        let measured =
+            events::measured(model, part).map_or_else(String::new, |how| format!(", {how} as it is"));
         lines.push(format!(
-            "compared with {} of its model over {}",
-            words::count(model.reference.laptops, "laptop", "laptops"),
-            words::count(model.reference.runs, "run", "runs")
+            "compared with {} of its model over {}{measured}",
+            words::count(part.reference.laptops, "laptop", "laptops"),
+            words::count(part.reference.runs, "run", "runs")
         ));
-        if !model.fit.has_converged {
+        if !part.fit.has_converged {
             lines.push(
                 "the joint fit of its model's runs came to no optimum: what they say counts with wider intervals"
                     .to_owned(),
             );
         }
         let firmwares = fleet.firmwares.names(&run.kind.of);
-        let events = model.reference.events.iter();
+        let events = part.reference.events.iter();
         lines.extend(events.map(|e| format!("model event: {}", events::words(e, firmwares))));
     }
     if let Some(service) = &s.last_service {
@@ -85,8 +88,8 @@ fn told(
         v.rule,
         v.costs
     ));
-    if let (Some(runs), Some(model)) = (runs.filter(|r| r.is_of(s)), fleet.models.get(&run.kind.of)) {
-        lines.push(runs.told(&model.reference, width));
+    if let (Some(runs), Some(model), Some(part)) = (runs.filter(|r| r.is_of(s)), model, fleet.part_of(s)) {
+        lines.push(runs.told(model, part, width));
     }
     if s.band.is_visit() {
         lines.push("Before anybody opens a laptop:".to_owned());
@@ -152,7 +155,8 @@ mod tests {
     use crate::costs::Costs;
     use crate::http::Limits;
     use crate::judgement;
-    use crate::testing::{START_MS, TestHub};
+    use crate::store::sql::SqlStore;
+    use crate::testing::{START_MS, TestHub, imported_check, measured_in_two_ways};
 
     #[tokio::test]
     async fn a_model_whose_fit_came_to_no_optimum_is_told() {
@@ -168,6 +172,25 @@ mod tests {
         hub.unsettle_fits().await;
         let unsettled = told().await;
         assert!(unsettled.contains("the joint fit of its model's runs came to no optimum"), "{unsettled}");
+        hub.stop().await;
+    }
+
+    #[tokio::test]
+    async fn a_laptop_is_told_with_what_it_was_compared_and_which_of_its_runs_are_measured_otherwise() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let store = SqlStore::open_file(&folder.path().join("hub.sqlite")).await.unwrap();
+        let mut runs = measured_in_two_ways();
+        runs.push(imported_check(7, 2, 0.45, &[]));
+        store.run_import_batch(runs).await.unwrap();
+        let hub = TestHub::over(store, Limits::default()).await;
+        let costs = Costs::default();
+        let as_of_ms = START_MS + 61 * 86_400_000;
+        let fleet = judgement::judged_fleet(&hub.store, &hub.clock.wall(), as_of_ms, &costs).await.unwrap();
+        let told = why(&hub.store, &fleet, "unit-7", &costs.currency, None).await.unwrap().join("\n");
+        let compared = "compared with 6 laptops of its model over 13 runs, measured without power as it is";
+        assert!(told.contains(compared), "{told}");
+        let left_out = "measured with power and fan speed: air and paste left out";
+        assert_eq!(told.matches(left_out).count(), 1, "{told}");
         hub.stop().await;
     }
 }

@@ -13,7 +13,7 @@ use windrow_model::condition::judge::Interval;
 use windrow_model::condition::laptop::quiet_odds;
 use windrow_model::condition::one_run::{RunNumbers, peers};
 use windrow_model::condition::peers::Band;
-use windrow_model::condition::reference::ModelReference;
+use windrow_model::condition::standing::ModelStanding;
 use windrow_model::record::wire::Metrics;
 
 use crate::learning::{self, AfterRun};
@@ -64,22 +64,31 @@ impl RunByRun {
         self.device_id == standing.device_id()
     }
 
-    /// The table with its heading; `width` is the terminal's.
-    pub(super) fn told(&self, reference: &ModelReference, width: Option<usize>) -> String {
-        let k = Constants::default();
+    /// The table with its heading; `width` is the terminal's. The laptop is judged by `part` of its model; a run that is
+    /// measured otherwise is told beside those that are measured as it was.
+    pub(super) fn told(&self, model: &ModelStanding, part: &ModelStanding, width: Option<usize>) -> String {
+        let (k, reference) = (Constants::default(), &part.reference);
         let mut builder = Builder::default();
         builder.push_record(["", "airflow", "fan", "paste", "after it", "what weakens the run"]);
         builder.push_record(peers_row(&peers(&k, reference)));
         let mut before: Option<NaiveDate> = None;
-        let evidence: Vec<RunEvidence> = self.runs.iter().map(|r| r.evidence).collect();
+        let own = part.fit.channels;
+        let evidence: Vec<RunEvidence> = self.runs.iter().map(|r| r.evidence.beside(own)).collect();
         let always = self.runs.last().map_or(0.0, |newest| newest.condition.always_quiet);
         for (after, quiet) in self.runs.iter().zip(&quiet_odds(&k, reference, &evidence, always)) {
             let on = day(after.tested_at_ms);
             for service in self.services_between(before, on) {
                 builder.push_record(service);
             }
-            let numbers = RunNumbers::of(&k, reference, &after.evidence.if_quiet(&k, *quiet));
-            builder.push_record(self.run_row(after, on, &numbers, *quiet, &k));
+            let channels = after.evidence.channels();
+            let beside = model.part(channels).unwrap_or(part);
+            let numbers = RunNumbers::of(&k, &beside.reference, &after.evidence.if_quiet(&k, *quiet));
+            let mut row = self.run_row(after, on, &numbers, *quiet, &k);
+            if channels != own {
+                let left_out = format!("measured {}: air and paste left out", channels.words());
+                row[5] = if row[5].is_empty() { left_out } else { format!("{left_out}, {}", row[5]) };
+            }
+            builder.push_record(row);
             before = on;
         }
         for service in self.services_between(before, None) {
@@ -200,6 +209,7 @@ mod tests {
             raw_air: -0.1,
             has_rpm: true,
             has_power: true,
+            by_work_rate: false,
             fans: [None; 2],
             log_power: 3.0,
             disturbed,

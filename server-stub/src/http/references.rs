@@ -65,7 +65,7 @@ pub(super) async fn reference<S: Store>(
     let services = hub.store.service_list_of_device(device_id.clone()).await;
     let services = services.map_err(|e| Problem::of_store(&e))?;
     let services = conditions::services_by_device(&services).remove(&device_id).unwrap_or_default();
-    let share = shown.references.get(of).and_then(|standing| standing.reference.shares.get(&device_id));
+    let share = shown.references.get(of).and_then(|standing| standing.share_of(&device_id));
     Ok(Json(published.for_laptop(&device_id, share, &services)))
 }
 

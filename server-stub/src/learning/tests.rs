@@ -1,48 +1,20 @@
-use std::collections::BTreeSet;
+mod measured;
 
-use windrow_model::emulate::{Faults, RunPlan};
-use windrow_model::record::Digest;
+use std::collections::BTreeSet;
 
 use super::*;
 use crate::facts::Facts;
-use crate::ingest;
 use crate::scoring::Runs;
 use crate::store::RunFacts;
 use crate::store::judgements::JudgementStore as _;
 use crate::store::sql::SqlStore;
-use crate::testing::{START_MS, emulated_trace};
+use crate::testing::{START_MS, imported_check};
 
 const DAY_MS: i64 = 86_400_000;
 const N_LAPTOPS: u64 = 5;
 
-/// A check of an emulated laptop as an imported run.
 fn check(unit: u64, month: u64, airflow: f64) -> RunFacts {
-    let plan = RunPlan {
-        faults: Faults { airflow, ..Faults::NONE },
-        seed: 100 * unit + month,
-        ..RunPlan::default()
-    };
-    let wire = emulated_trace("Tamsel 14", &plan);
-    let trace_json = serde_json::to_vec(&wire).unwrap();
-    RunFacts {
-        device_id: format!("unit-{unit}"),
-        digest: Digest::of_parts(&[&unit.to_be_bytes(), &month.to_be_bytes()]),
-        provenance: "imported",
-        model_key: "Tamsel 14".to_owned(),
-        model_name: "Tamsel 14".to_owned(),
-        firmware: String::new(),
-        site: "north".to_owned(),
-        load_mix: "1".to_owned(),
-        protocol: "standard".to_owned(),
-        outcome: "complete".to_owned(),
-        channels: ingest::channels_read(&wire),
-        ambient_c: Some(22.0),
-        ambient_sd_k: Some(1.0),
-        on_ac: Some(true),
-        tested_at_ms: START_MS + DAY_MS * 30 * i64::try_from(month).unwrap(),
-        received_at_ms: START_MS,
-        trace_zstd: ingest::pack(&trace_json),
-    }
+    imported_check(unit, month, airflow, &[])
 }
 
 fn fleet() -> Vec<RunFacts> {

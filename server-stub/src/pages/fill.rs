@@ -6,6 +6,7 @@ use std::sync::Arc;
 use sha2::{Digest as _, Sha256};
 use windrow_model::condition::judge::{Condition, Interval};
 use windrow_model::condition::standing::ModelStanding;
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::reference::model_id;
 
 use super::fleet::{Entry, Fleet, Reading};
@@ -169,42 +170,63 @@ fn model(name: &str, places: &[usize], fleet: &Fleet, standings: &[Standing], kn
     }
 }
 
-/// What a model's laptops are compared within: one line for each kind and provenance.
+/// What a model's laptops are compared within: one line for each kind and provenance, and where not all of these are
+/// measured alike, for each way.
 fn epochs(places: &[usize], fleet: &Fleet, standings: &[Standing], known: Known<'_>) -> Vec<Epoch> {
     let mut by_kind: HashMap<(&str, &str), Vec<&Standing>> = HashMap::new();
     for &place in places {
         let entry = &fleet.laptops[place];
         by_kind.entry((&entry.model_key, &entry.provenance)).or_default().push(&standings[place]);
     }
-    let mut epochs: Vec<Epoch> =
-        by_kind.into_iter().map(|((key, provenance), of)| epoch(key, provenance, &of, known)).collect();
-    epochs.sort_by(|a, b| b.n_laptops.cmp(&a.n_laptops).then_with(|| a.kind.cmp(&b.kind)));
+    let mut epochs: Vec<Epoch> = by_kind
+        .into_iter()
+        .flat_map(|((key, provenance), standings)| {
+            let of = ModelOf { provenance: provenance.to_owned(), model_key: key.to_owned() };
+            of_kind(&of, standings, known)
+        })
+        .collect();
+    epochs.sort_by(|a, b| {
+        b.n_laptops
+            .cmp(&a.n_laptops)
+            .then_with(|| a.kind.cmp(&b.kind))
+            .then_with(|| b.measured.cmp(&a.measured))
+    });
     epochs
 }
 
-fn epoch(
-    model_key: &str,
-    provenance: &str,
-    standings: &[&Standing],
-    (references, firmwares): Known<'_>,
-) -> Epoch {
-    let of = ModelOf { provenance: provenance.to_owned(), model_key: model_key.to_owned() };
+/// One, or one for each way in which its laptops are measured. Those of which no run could be fitted are with most.
+fn of_kind(of: &ModelOf, standings: Vec<&Standing>, (references, firmwares): Known<'_>) -> Vec<Epoch> {
+    let firmwares = firmwares.names(of);
+    let Some(model) = references.get(of) else { return vec![epoch(of, &standings, None, firmwares)] };
+    let mut by_part: BTreeMap<Channels, Vec<&Standing>> = BTreeMap::new();
+    for standing in standings {
+        by_part.entry(standing.measured.unwrap_or(model.fit.channels)).or_default().push(standing);
+    }
+    let one = |(channels, standings): (Channels, Vec<&Standing>)| {
+        let measured = (!model.others.is_empty()).then_some(channels);
+        let part = model.part(channels).unwrap_or(model);
+        Epoch { measured, ..epoch(of, &standings, Some(part), firmwares) }
+    };
+    by_part.into_iter().map(one).collect()
+}
+
+fn epoch(of: &ModelOf, standings: &[&Standing], part: Option<&ModelStanding>, firmwares: &[String]) -> Epoch {
     let median = |figure: Figure| {
         let values = standings.iter().filter_map(|s| s.last.figures.as_ref()?.get(figure));
         Spread::new(Quantity::Airflow, values.collect()).quantile(0.5)
     };
-    let reference = references.get(&of).map(|standing| &standing.reference);
     Epoch {
-        model_id: model_id(provenance, model_key),
-        kind: model_key.to_owned(),
-        provenance: provenance.to_owned(),
+        model_id: model_id(&of.provenance, &of.model_key),
+        kind: of.model_key.clone(),
+        provenance: of.provenance.clone(),
+        measured: None,
         n_laptops: standings.len(),
         n_runs: standings.iter().map(|s| s.n_runs).sum(),
-        rests_on: reference.map(|r| (r.laptops, r.runs)),
-        rms_k: references.get(&of).map(|reference| reference.rms_k),
-        has_converged: references.get(&of).map(|reference| reference.fit.has_converged),
-        events: reference.map_or_else(Vec::new, |reference| {
-            reference.events.iter().map(|e| events::words(e, firmwares.names(&of))).collect()
+        rests_on: part.map(|part| (part.reference.laptops, part.reference.runs)),
+        rms_k: part.map(|part| part.rms_k),
+        has_converged: part.map(|part| part.fit.has_converged),
+        events: part.map_or_else(Vec::new, |part| {
+            part.reference.events.iter().map(|e| events::words(e, firmwares)).collect()
         }),
         fan_max_rpm: median(Figure::FanMaxRpm),
         r_contact_k_per_w: median(Figure::RContactKPerW),

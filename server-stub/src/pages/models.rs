@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 use maud::{Markup, PreEscaped, html};
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::measured::Measured;
 
 use super::fleet::Entry;
@@ -46,6 +47,8 @@ pub struct Epoch {
     pub kind: String,
     /// `measured`, `emulated` or `imported`.
     pub provenance: String,
+    /// With which channels these laptops are measured; `None`: all of the kind are measured alike.
+    pub measured: Option<Channels>,
     /// Its laptops.
     pub n_laptops: usize,
     /// Their runs.
@@ -303,6 +306,7 @@ fn epochs(epochs: &[Epoch]) -> Markup {
                         tr {
                             th scope="row" {
                                 (e.kind)
+                                @if let Some(channels) = e.measured { p.soft { (measured(channels, e.rests_on)) } }
                                 @if e.has_converged == Some(false) { p.mark { "the fit of its runs came to no optimum: its laptops are judged with wider intervals" } }
                             }
                             td data-name="Provenance" { (e.provenance) }
@@ -318,6 +322,14 @@ fn epochs(epochs: &[Epoch]) -> Markup {
             }
         }
     }
+}
+
+/// How the laptops of a line are measured, and what their reference rests on: with laptops that are measured otherwise
+/// they aren't compared.
+fn measured(channels: Channels, rests_on: Option<(usize, usize)>) -> String {
+    let (laptops, runs) = rests_on.unwrap_or_default();
+    let (laptops, runs) = (words::count(laptops, "laptop", "laptops"), words::count(runs, "run", "runs"));
+    format!("measured {}; their reference rests on {laptops} and {runs}", channels.words())
 }
 
 fn number(value: Option<f64>, decimals: usize) -> String {
@@ -337,7 +349,9 @@ fn firmwares(epochs: &[Epoch], firmwares: &[Firmware], n_runs_read: usize) -> Ma
             @if n_events > 0 {
                 ul.events {
                     @for (epoch, event) in epochs.iter().flat_map(|e| e.events.iter().map(move |event| (e, event))) {
-                        li { (words::sentence(event)) @if epochs.len() > 1 { " " span.soft { (epoch.kind) ", " (epoch.provenance) } } }
+                        li { (words::sentence(event)) @if epochs.len() > 1 { " " span.soft {
+                            (epoch.kind) ", " (epoch.provenance) @if let Some(channels) = epoch.measured { ", measured " (channels.words()) }
+                        } } }
                     }
                 }
             }
@@ -429,6 +443,7 @@ mod tests {
             model_id: "m".to_owned(),
             kind: "Tamsel 14".to_owned(),
             provenance: "measured".to_owned(),
+            measured: None,
             n_laptops: 3,
             n_runs: 9,
             rests_on: Some((3, 9)),

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 use windrow_model::analysis::{RunContext, analyse};
 use windrow_model::channel::Channel;
 use windrow_model::chart::PeersBand;
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::record::Digest;
 use windrow_model::trace::Trace;
 
@@ -33,12 +34,16 @@ pub struct Kind {
     model_key: String,
     provenance: String,
     protocol: String,
+    measured: Channels,
 }
 
 impl Kind {
-    /// Of a run.
-    pub fn of_run(run: &RunLine) -> Self {
+    /// Of a run with its samples.
+    pub fn of_run(run: &RunLine, trace: &Trace) -> Self {
+        let was_read =
+            |channel| trace.column(channel).is_some_and(|values| values.iter().any(|v| v.is_finite()));
         Self {
+            measured: Channels::of_read(was_read),
             model_key: run.model_key.clone(),
             provenance: run.provenance.clone(),
             protocol: run.protocol.clone(),
@@ -49,6 +54,7 @@ impl Kind {
     pub fn of(standing: &Standing) -> Self {
         let run = &standing.last;
         Self {
+            measured: run.kind.measured(),
             model_key: run.kind.of.model_key.clone(),
             provenance: run.kind.of.provenance.clone(),
             protocol: run.kind.protocol.clone(),

@@ -7,12 +7,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use std::sync::Arc;
 
+use windrow_model::condition::channel_sets::{Judges, Measured};
 use windrow_model::condition::constants::Constants;
 use windrow_model::condition::evidence::RunEvidence;
-use windrow_model::condition::judge::{Condition, Judge, Weighed};
+use windrow_model::condition::judge::{Condition, Weighed};
 use windrow_model::condition::laptop::Laptop;
 use windrow_model::condition::site::{Classes, NO_SITE, SiteAir};
 use windrow_model::condition::standing::ModelStanding;
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::estimate::workers::Workers;
 
 use super::MS_PER_DAY;
@@ -32,6 +34,8 @@ pub(super) struct Conditioned {
     pub(super) condition: Box<Condition>,
     /// What its site says of its vents' rate of wear.
     pub(super) site: Classes,
+    /// With which channels the laptops are measured that it was compared with.
+    pub(super) measured: Channels,
     /// When the last of the runs that it rests on was made.
     pub(super) fitted_at_ms: EpochMs,
     pub(super) n_runs: usize,
@@ -81,7 +85,7 @@ pub(super) fn conditions<E: EvidenceSource>(
         laptops.chunk_by(|a, b| a.site_key() == b.site_key()).flat_map(pieces).collect();
     let judging = Judging {
         k: &k,
-        judges: models.iter().map(|(of, m)| (of, (Arc::new(of.clone()), m.judge(&k)))).collect(),
+        judges: models.iter().map(|(of, m)| (of, (Arc::new(of.clone()), m.judges(&k)))).collect(),
         days,
         today: as_of_ms as f64 / MS_PER_DAY as f64,
     };
@@ -117,7 +121,7 @@ fn learn_cut_references<E: EvidenceSource>(
     for (of, mut laptops) in cut.into_iter().filter(|(_, laptops)| !laptops.is_empty()) {
         laptops.sort_by_key(|l| l.device_id);
         let Some(standing) = models.get_mut(of) else { continue };
-        Arc::make_mut(standing).learn_reference(k, &reading.read(&laptops)?, &Pool);
+        Arc::make_mut(standing).learn_reference(k, reading.read(&laptops)?, &Pool);
     }
     Ok(())
 }
@@ -232,7 +236,7 @@ impl<'a, E: EvidenceSource> Reading<'a, E> {
 /// What all batches are judged by.
 struct Judging<'a> {
     k: &'a Constants,
-    judges: BTreeMap<&'a ModelOf, (Arc<ModelOf>, Judge<'a>)>,
+    judges: BTreeMap<&'a ModelOf, (Arc<ModelOf>, Judges<'a>)>,
     days: &'a BTreeMap<String, Vec<ServiceDay>>,
     today: f64,
 }
@@ -253,17 +257,18 @@ impl Judging<'_> {
         let places: Vec<(usize, &LaptopOfModel<'_>)> =
             sites.iter().enumerate().flat_map(|(at, site)| site.iter().map(move |l| (at, l))).collect();
         let laptops = reading.read(&places.iter().map(|(_, l)| *l).collect::<Vec<_>>())?;
+        let of_model = places.iter().zip(laptops);
+        let laptops: Vec<Measured<'_, '_>> =
+            of_model.map(|((_, l), laptop)| self.judges[l.of].1.measured(laptop)).collect();
         let weighed: Vec<(Weighed, Classes)> = Pool.map(laptops.len(), |i| {
-            let judge = &self.judges[places[i].1.of].1;
-            let weighed = judge.weigh(&laptops[i]);
+            let Measured { judge, laptop, .. } = &laptops[i];
+            let weighed = judge.weigh(laptop);
             let classes = judge.classes(&weighed);
             (weighed, classes)
         });
         let airs = self.airs(sites, &weighed);
-        let judged = Pool.map(laptops.len(), |i| {
-            let (at, of_model) = places[i];
-            self.judged(of_model, &laptops[i], &weighed[i], airs[at].as_ref())
-        });
+        let judged =
+            Pool.map(laptops.len(), |i| self.judged(&laptops[i], &weighed[i], airs[places[i].0].as_ref()));
         Ok(places.into_iter().map(|(_, laptop)| laptop).zip(judged).collect())
     }
 
@@ -280,18 +285,17 @@ impl Judging<'_> {
 
     fn judged(
         &self,
-        of_model: &LaptopOfModel<'_>,
-        laptop: &Laptop,
+        Measured { judge, channels, laptop }: &Measured<'_, '_>,
         (weighed, own): &(Weighed, Classes),
         air: Option<&SiteAir>,
     ) -> Judged {
-        let judge = &self.judges[of_model.of].1;
         let site = air.map_or(NO_SITE, |air| air.for_one(own));
         let condition = Box::new(judge.at_site(laptop, weighed, &site));
         let days = self.days.get(&laptop.device);
         let effects = days.map_or_else(Vec::new, |days| around::effects(judge, laptop, days, self.today));
         let fitted_at_ms = ms_of_day(laptop.as_of);
-        let conditioned = Conditioned { condition, site, fitted_at_ms, n_runs: laptop.runs.len() };
+        let n_runs = laptop.runs.len();
+        let conditioned = Conditioned { condition, site, measured: *channels, fitted_at_ms, n_runs };
         Judged { conditioned, effects }
     }
 }

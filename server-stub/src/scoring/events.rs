@@ -3,19 +3,28 @@
 use chrono::NaiveDate;
 use windrow_model::condition::doubt::Part;
 use windrow_model::condition::events::{EventStart, ModelEvent};
+use windrow_model::condition::standing::ModelStanding;
 
 use super::JudgedFleet;
 use super::conditions::ms_of_day;
 
 /// All of a fleet's, each with its model.
 pub fn all(fleet: &JudgedFleet) -> Vec<String> {
-    let of_model = fleet.models.iter().flat_map(|(of, model)| {
+    let parts = fleet.models.iter().flat_map(|(of, model)| model.parts().map(move |part| (of, model, part)));
+    let of_part = parts.flat_map(|(of, model, part)| {
         let firmwares = fleet.firmwares.names(of);
-        let told =
-            move |e: &ModelEvent| format!("{} ({}): {}", of.model_key, of.provenance, words(e, firmwares));
-        model.reference.events.iter().map(told)
+        let measured = measured(model, part).map_or_else(String::new, |how| format!(", {how}"));
+        let told = move |e: &ModelEvent| {
+            format!("{} ({}{measured}): {}", of.model_key, of.provenance, words(e, firmwares))
+        };
+        part.reference.events.iter().map(told)
     });
-    of_model.collect()
+    of_part.collect()
+}
+
+/// How a part's laptops are measured, where not all of the model are measured alike.
+pub fn measured(model: &ModelStanding, part: &ModelStanding) -> Option<String> {
+    (!model.others.is_empty()).then(|| format!("measured {}", part.fit.channels.words()))
 }
 
 /// One in words: what moved, by how much, from when on, in how many laptops.

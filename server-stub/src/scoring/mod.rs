@@ -29,6 +29,7 @@ use windrow_model::condition::forecast::Forecast as DayForecast;
 use windrow_model::condition::judge::Condition;
 use windrow_model::condition::site::{Classes, NO_SITE};
 use windrow_model::condition::standing::{ModelStanding, STANDING_VERSION};
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::record::Digest;
 use windrow_model::trace::fleet::ServiceAction;
 
@@ -233,6 +234,9 @@ pub struct Standing {
     pub condition: Option<Box<Condition>>,
     /// What its site says of its vents' rate of wear.
     pub site: Classes,
+    /// With which channels the laptops of its model are measured that it was compared with; `None` where no run could be
+    /// fitted.
+    pub measured: Option<Channels>,
     /// When to see to it.
     pub band: Band,
     /// Expected benefit of a visit, in the costs' money ([`Costs::expected_benefit`]). Orders laptops within a band.
@@ -363,6 +367,22 @@ pub struct JudgedFleet {
     pub firmwares: Firmwares,
 }
 
+impl JudgedFleet {
+    /// What a laptop was compared with: those of its model that are measured as it is.
+    pub fn part_of(&self, standing: &Standing) -> Option<&ModelStanding> {
+        part_of(&self.models, &standing.last.kind.of, standing.measured)
+    }
+}
+
+fn part_of<'a>(
+    models: &'a BTreeMap<ModelOf, Arc<ModelStanding>>,
+    of: &ModelOf,
+    measured: Option<Channels>,
+) -> Option<&'a ModelStanding> {
+    let model = models.get(of)?;
+    Some(measured.and_then(|channels| model.part(channels)).unwrap_or(model))
+}
+
 /// What a judgement was made by; stands with every result.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Versions {
@@ -487,7 +507,8 @@ impl Ground {
         let last_service = self.last_services.get(&*last.device_id);
         let case = rule::Case {
             last: &last,
-            n_of_model: self.models.get(&last.kind.of).map_or(0, |m| m.reference.laptops),
+            n_of_model: part_of(&self.models, &last.kind.of, conditioned.as_ref().map(|c| c.measured))
+                .map_or(0, |part| part.reference.laptops),
             conditioned: conditioned.as_ref(),
             last_service,
             as_of_ms: self.as_of_ms,
@@ -497,6 +518,7 @@ impl Ground {
         let reason = words::reason(&case, &decided, &evidence).into();
         Standing {
             site: conditioned.as_ref().map_or(NO_SITE, |c| c.site),
+            measured: conditioned.as_ref().map(|c| c.measured),
             n_fitted_runs: conditioned.as_ref().map_or(0, |c| c.n_runs),
             fitted_at_ms,
             condition: conditioned.map(|c| rule::seen_by_the_rule(c.condition, &decided)),

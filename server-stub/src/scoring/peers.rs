@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use windrow_model::estimate::joint_model::Channels;
+
 use super::evidence::{METRICS, PeerRange};
 use super::figures::Figures;
 use super::{ModelOf, Run};
@@ -11,18 +13,19 @@ const MIN_PEERS: usize = 3;
 /// Share of the laptops below the range, and above it.
 const OUTSIDE: f64 = 0.1;
 
-/// By what runs may be compared in their plain metrics, the same model and provenance, then the same length of load.
-type ByKind<T> = BTreeMap<ModelOf, BTreeMap<String, BTreeMap<&'static str, T>>>;
+/// By what runs may be compared in their plain metrics, the same model and provenance, then the same channels and length
+/// of load.
+type ByKind<T> = BTreeMap<ModelOf, BTreeMap<(Channels, String), BTreeMap<&'static str, T>>>;
 
 /// The ranges of every kind.
 pub(super) struct Ranges(ByKind<PeerRange>);
 
 /// Ranges over the given runs, one a laptop.
 pub(super) fn ranges<'a>(runs: impl Iterator<Item = &'a Run>) -> Ranges {
-    let mut values: BTreeMap<(&ModelOf, &str), BTreeMap<&'static str, Vec<f64>>> = BTreeMap::new();
+    let mut values: BTreeMap<(&ModelOf, Channels, &str), BTreeMap<&'static str, Vec<f64>>> = BTreeMap::new();
     for run in runs {
         let Some(figures) = &run.figures else { continue };
-        let of_kind = values.entry((&run.kind.of, &run.kind.protocol)).or_default();
+        let of_kind = values.entry((&run.kind.of, run.kind.measured(), &run.kind.protocol)).or_default();
         for (name, value) in known(figures) {
             of_kind.entry(name).or_default().push(value);
         }
@@ -32,9 +35,9 @@ pub(super) fn ranges<'a>(runs: impl Iterator<Item = &'a Run>) -> Ranges {
         (values.len() >= MIN_PEERS).then(|| (name, range(&values)))
     };
     let mut ranges = ByKind::new();
-    for ((of, protocol), metrics) in values {
+    for ((of, measured, protocol), metrics) in values {
         let of_model = ranges.entry(of.clone()).or_default();
-        of_model.insert(protocol.to_owned(), metrics.into_iter().filter_map(range_of).collect());
+        of_model.insert((measured, protocol.to_owned()), metrics.into_iter().filter_map(range_of).collect());
     }
     Ranges(ranges)
 }
@@ -42,7 +45,8 @@ pub(super) fn ranges<'a>(runs: impl Iterator<Item = &'a Run>) -> Ranges {
 impl Ranges {
     /// The range that a run's metric is compared with.
     pub(super) fn of(&self, run: &Run, metric: &str) -> Option<PeerRange> {
-        self.0.get(&run.kind.of)?.get(&run.kind.protocol)?.get(metric).copied()
+        let kind = (run.kind.measured(), run.kind.protocol.clone());
+        self.0.get(&run.kind.of)?.get(&kind)?.get(metric).copied()
     }
 }
 

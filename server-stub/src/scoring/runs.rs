@@ -5,6 +5,7 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use rayon::prelude::*;
+use windrow_model::estimate::joint_model::Channels;
 use windrow_model::record::Digest;
 use windrow_model::record::wire::Metrics;
 
@@ -57,6 +58,11 @@ impl RunKind {
             channels: taken(&mut run.channels),
             on_ac: run.on_ac,
         }
+    }
+
+    /// With which channels it was measured, as far as the columns tell.
+    pub fn measured(&self) -> Channels {
+        Channels::of_read(|channel| self.channels.split(' ').any(|name| name == channel.spec().column))
     }
 }
 

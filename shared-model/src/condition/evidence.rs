@@ -6,6 +6,7 @@ use super::constants::{Constants, Wider};
 use super::disturbance::{Disturbance, Disturbances};
 use super::fan_map::FanReading;
 use crate::estimate::joint::RunFit;
+use crate::estimate::joint_model::Channels;
 use crate::estimate::network::{LA, LR, TA};
 use crate::estimate::network_drive::{CLOCK_EXPONENT, Drive, RunFacts};
 
@@ -34,6 +35,8 @@ pub struct RunEvidence {
     pub log_power: f64,
     /// Whether power was read.
     pub has_power: bool,
+    /// Whether the work rate stood in for power and clock.
+    pub by_work_rate: bool,
     /// What disturbed the run; its standard errors hold it already.
     pub disturbed: Disturbances,
     /// On mains power, where known.
@@ -113,6 +116,7 @@ impl RunEvidence {
             fans: [None; 2],
             log_power: log_power(facts),
             has_power: drive.has_power,
+            by_work_rate: drive.by_work_rate,
             disturbed,
             on_mains: context.on_mains,
             firmware: context.firmware,
@@ -153,10 +157,28 @@ impl RunEvidence {
         }
     }
 
+    /// The channels that it told.
+    pub const fn channels(&self) -> Channels {
+        Channels { has_power: self.has_power, has_rpm: self.has_rpm, by_work_rate: self.by_work_rate }
+    }
+
+    /// The same beside runs that told these channels: where its own are others, what rests on them is taken out.
+    #[must_use]
+    pub fn beside(self, channels: Channels) -> Self {
+        let own = self.channels();
+        if own == channels {
+            return self;
+        }
+        // A power and a clock are no more the same number than two fits' levels are.
+        let is_alike = (own.has_power, own.by_work_rate) == (channels.has_power, channels.by_work_rate);
+        let log_power = if is_alike { self.log_power } else { f64::NAN };
+        Self { log_power, ..self.without_fit() }
+    }
+
     /// The same without what the network's fit says: the run is not of the kind that was fitted.
     #[must_use]
     pub fn without_fit(self) -> Self {
-        Self { air: None, contact: None, raw_air: f64::NAN, ..self }
+        Self { air: None, contact: None, raw_air: f64::NAN, rms_k: f64::NAN, ..self }
     }
 
     /// The reading of the fan that does worst.

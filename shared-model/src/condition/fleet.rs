@@ -5,6 +5,7 @@
 use std::collections::BTreeMap;
 
 use super::ambient::{RoomCase, RoomFacts, RoomStanding};
+use super::channel_sets::{Judges, Measured};
 use super::constants::Constants;
 use super::judge::{Condition, Weighed};
 use super::laptop::Laptop;
@@ -91,37 +92,43 @@ pub fn judge_fleet(
             Some(JudgedModel { name, standing, laptops })
         })
         .collect();
+    let judges: Vec<Judges<'_>> = learned.iter().map(|model| model.standing.judges(k)).collect();
+    let measured: Vec<Vec<Measured<'_, '_>>> = learned
+        .iter()
+        .zip(&judges)
+        .map(|(model, judges)| model.laptops.iter().map(|l| judges.measured(l.clone())).collect())
+        .collect();
     let mut said: BTreeMap<&str, Vec<Classes>> = BTreeMap::new();
     let mut weighed: Vec<Vec<(Weighed, Classes)>> = Vec::new();
-    for JudgedModel { standing, laptops, .. } in &learned {
-        let judge = standing.judge(k);
-        weighed.push(workers.map(laptops.len(), |i| {
-            let weighed = judge.weigh(&laptops[i]);
+    for of_model in &measured {
+        weighed.push(workers.map(of_model.len(), |i| {
+            let Measured { judge, laptop, .. } = &of_model[i];
+            let weighed = judge.weigh(laptop);
             let classes = judge.classes(&weighed);
             (weighed, classes)
         }));
     }
     let site_of = |device: &str| sites.get(device).map_or("", String::as_str);
-    for (model, weighed) in learned.iter().zip(&weighed) {
-        for (laptop, (_, own)) in model.laptops.iter().zip(weighed) {
-            said.entry(site_of(&laptop.device)).or_default().push(*own);
+    for (of_model, weighed) in measured.iter().zip(&weighed) {
+        for (one, (_, own)) in of_model.iter().zip(weighed) {
+            said.entry(site_of(&one.laptop.device)).or_default().push(*own);
         }
     }
     let airs: BTreeMap<&str, SiteAir> =
         said.into_iter().map(|(site, said)| (site, SiteAir::learn(&k.air, &said))).collect();
     let mut judged = Vec::new();
-    for (JudgedModel { name, standing, laptops }, weighed) in learned.iter().zip(&weighed) {
-        let judge = standing.judge(k);
-        let conditions = workers.map(laptops.len(), |i| {
+    for ((model, of_model), weighed) in learned.iter().zip(&measured).zip(&weighed) {
+        let conditions = workers.map(of_model.len(), |i| {
+            let Measured { judge, laptop, .. } = &of_model[i];
             let (weighed, own) = &weighed[i];
-            let factors = airs.get(site_of(&laptops[i].device)).map_or(NO_SITE, |air| air.for_one(own));
-            judge.at_site(&laptops[i], weighed, &factors)
+            let factors = airs.get(site_of(&laptop.device)).map_or(NO_SITE, |air| air.for_one(own));
+            judge.at_site(laptop, weighed, &factors)
         });
-        judged.extend(laptops.iter().zip(conditions).map(|(l, condition)| Judged {
-            device: l.device.clone(),
-            model: name.clone(),
+        judged.extend(of_model.iter().zip(conditions).map(|(one, condition)| Judged {
+            device: one.laptop.device.clone(),
+            model: model.name.clone(),
             condition,
-            n_runs: l.runs.len(),
+            n_runs: one.laptop.runs.len(),
         }));
     }
     (learned, judged)

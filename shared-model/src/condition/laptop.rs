@@ -33,8 +33,13 @@ impl Laptop {
         upto.map(|r| events.iter().fold(*r, |r, e| e.taken_out_of(&r))).collect()
     }
 
+    /// Whether the fan's speed was read in the runs that say something of the air; where none does, in any.
     pub(super) fn has_rpm(&self) -> bool {
-        self.runs.iter().any(|r| r.has_rpm)
+        let mut telling = self.runs.iter().filter(|r| r.raw_air.is_finite()).peekable();
+        match telling.peek() {
+            Some(_) => telling.any(|r| r.has_rpm),
+            None => self.runs.iter().any(|r| r.has_rpm),
+        }
     }
 
     /// Whether any run shows the fan, or its standing without a tachometer.

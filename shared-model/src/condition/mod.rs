@@ -1,5 +1,6 @@
 //! The cooling condition: from all runs and services of a laptop, against its peers, to probabilities and a reason.
 pub mod ambient;
+pub mod channel_sets;
 pub mod constants;
 pub mod disturbance;
 pub mod doubt;

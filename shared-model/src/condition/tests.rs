@@ -25,6 +25,7 @@ fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
         ],
         log_power: 3.0,
         has_power: true,
+        by_work_rate: false,
         disturbed: Disturbances::default(),
         on_mains: Some(true),
         firmware: 0,

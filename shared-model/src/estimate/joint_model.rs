@@ -36,7 +36,7 @@ pub struct StandingFit {
 
 /// What a run tells beside temperature and clock. Runs that differ in it cannot share one fit: what is not read would be
 /// taken for a power or a speed that it isn't.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Channels {
     /// Power was read.
     pub has_power: bool,
@@ -296,7 +296,7 @@ mod tests {
     }
 
     #[test]
-    fn runs_with_other_channels_say_nothing_and_bend_nothing() {
+    fn runs_with_other_channels_have_fits_of_their_own_and_bend_no_other() {
         use crate::condition::constants::Constants;
         use crate::condition::standing::{ModelRun, ModelStanding};
         let run = |i: usize, drive: Drive| ModelRun {
@@ -330,7 +330,10 @@ mod tests {
         assert_eq!(alone.fit, together.fit);
         assert_eq!(evidence[..], with_others[..6]);
         assert!(evidence.iter().all(|e| e.air.is_some() && e.contact.is_some()));
-        assert!(with_others[6..].iter().all(|e| e.air.is_none() && e.contact.is_none()), "{with_others:?}");
+        let channels =
+            |standing: &ModelStanding| standing.parts().map(|p| p.fit.channels).collect::<Vec<_>>();
+        assert_eq!(channels(&together)[1..], [7, 6].map(|i| Channels::of(&mixed[i].drive)));
+        assert!(with_others[6..].iter().all(|e| e.raw_air.is_finite()), "{with_others:?}");
     }
 
     #[test]

@@ -5,6 +5,7 @@ use crate::condition::constants::Constants;
 use crate::condition::judge::Condition;
 use crate::condition::laptop::Laptop;
 use crate::condition::standing::ModelRun;
+use crate::estimate::joint_model::Channels;
 use crate::estimate::network_drive::Drive;
 use crate::history::room;
 use crate::record::wire::Ambient;
@@ -32,10 +33,12 @@ pub struct AgainstPeers {
     pub condition: Condition,
     /// Own runs that it rests on, the present one included.
     pub own_runs: usize,
-    /// Other laptops of the model that it was compared with.
+    /// Other laptops of the model that it was compared with, measured as it is.
     pub others: usize,
-    /// Runs that the reference rests on.
+    /// Runs that their reference rests on.
     pub runs: usize,
+    /// With which channels all of these are measured, where the model has laptops that are measured otherwise.
+    pub measured: Option<Channels>,
     /// As of when the reference is, RFC 3339.
     pub as_of: String,
 }
@@ -51,8 +54,8 @@ pub fn against_peers(
     let k = Constants::default();
     let mut standing = reference.standing.clone();
     let own = reference.own.as_ref().filter(|own| own.device_id == device_id);
-    if let Some(share) = own.and_then(|own| own.share.clone()) {
-        standing.reference.shares.insert(device_id.to_owned(), share);
+    if let Some((channels, share)) = own.and_then(|own| own.measured.zip(own.share.clone())) {
+        standing.put_share(channels, device_id.to_owned(), share);
     }
     let evidence = |run: &OwnRun<'_>| {
         let made_ready = ModelRun {
@@ -69,17 +72,26 @@ pub fn against_peers(
     let mut runs: Vec<_> = past.iter().filter_map(evidence).collect();
     runs.push(present);
     runs.sort_by(|a, b| a.day.total_cmp(&b.day));
+    let own_runs = runs.len();
     let laptop = Laptop {
         device: device_id.to_owned(),
         services: own.map(|own| own.services.clone()).unwrap_or_default(),
         as_of: now.day,
         runs,
     };
+    let judges = standing.judges(&k);
+    // The verdict is on the present run: where others are measured as it is, these are its measure.
+    let measured = match standing.part(present.channels()) {
+        Some(part) => judges.measured_with(part.fit.channels, laptop),
+        None => judges.measured(laptop),
+    };
+    let part = standing.part(measured.channels)?;
     Some(AgainstPeers {
-        condition: standing.judge_laptop(&k, &laptop),
-        own_runs: laptop.runs.len(),
-        others: reference.others(),
-        runs: reference.runs,
+        condition: measured.condition(),
+        own_runs,
+        others: reference.others(part),
+        runs: part.reference.runs,
+        measured: (!standing.others.is_empty()).then_some(measured.channels),
         as_of: reference.as_of.clone(),
     })
 }

@@ -3,7 +3,9 @@
 //!
 //! [`against_peers`] judges a laptop's own runs with it by the very steps by which the hub judges: same network, same
 //! filter, same constants. Of other laptops it holds nothing but what they taught together; the asking laptop's own part
-//! ([`Own`]) goes along so that no laptop is measured against itself. docs/http.md describes the document.
+//! ([`Own`]) goes along so that no laptop is measured against itself. Where laptops of the model are measured with
+//! different channels, it has a part for each way, and a run is judged by that with its own. docs/http.md describes the
+//! document.
 
 mod judge;
 
@@ -18,6 +20,7 @@ use crate::condition::peers::Band;
 use crate::condition::reference::Share;
 use crate::condition::standing::{ModelStanding, STANDING_VERSION};
 use crate::condition::wear::Action;
+use crate::estimate::joint_model::Channels;
 use crate::record::Digest;
 
 pub use judge::{AgainstPeers, OwnRun, against_peers};
@@ -67,6 +70,8 @@ pub struct PublishedReference {
     pub method_version: String,
     /// As of when, RFC 3339.
     pub as_of: String,
+    /// With which channels the laptops are measured that the following counts, bands and events are of.
+    pub measured: Channels,
     /// Laptops that it was learned from.
     pub laptops: usize,
     /// Their runs.
@@ -77,12 +82,31 @@ pub struct PublishedReference {
     pub peers: Peers,
     /// Steps that all of the model's laptops made together.
     pub events: Vec<PublishedEvent>,
+    /// The same of the model's laptops that are measured with other channels; `standing` has their parts in the same order.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub others: Vec<PublishedPart>,
     /// Network, fan maps, levels and scatter: what a run is judged by. Its parts belong to their versions, which stand
     /// in it, and may change with them.
     pub standing: ModelStanding,
     /// The asking laptop's own part; absent for people.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub own: Option<Own>,
+}
+
+/// What is told of laptops that are measured with other channels than most of their model.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PublishedPart {
+    /// With which channels they are measured.
+    pub measured: Channels,
+    /// Laptops that it was learned from.
+    pub laptops: usize,
+    /// Their runs.
+    pub runs: usize,
+    /// Where these laptops lie, for a person.
+    pub peers: Peers,
+    /// Steps that all of them made together.
+    pub events: Vec<PublishedEvent>,
 }
 
 /// Where a model's laptops lie in what a person asks first.
@@ -127,6 +151,9 @@ pub struct Own {
     /// What it said when the reference was learned, to be taken out of it; absent where it said nothing.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub share: Option<Share>,
+    /// With which channels it was measured then: which part its share belongs to.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub measured: Option<Channels>,
     /// Its services: days since 1970-01-01 and what was done.
     pub services: Vec<(f64, Action)>,
 }
@@ -164,7 +191,15 @@ impl PublishedReference {
     /// From what a hub knows, for people.
     pub fn new(source: &Source<'_>) -> Self {
         let mut standing = source.standing.clone();
-        standing.reference.shares.clear();
+        standing.clear_shares();
+        let part = |part: &ModelStanding| PublishedPart {
+            measured: part.fit.channels,
+            laptops: part.reference.laptops,
+            runs: part.reference.runs,
+            peers: Peers::of(part),
+            events: events(part, source.firmwares),
+        };
+        let PublishedPart { measured, laptops, runs, peers, events } = part(&standing);
         Self {
             schema: SCHEMA.to_owned(),
             model_id: model_id(source.provenance, source.model_key),
@@ -172,23 +207,32 @@ impl PublishedReference {
             model: source.model_key.to_owned(),
             method_version: METHOD_VERSION.to_owned(),
             as_of: source.as_of.to_owned(),
-            laptops: standing.reference.laptops,
-            runs: standing.reference.runs,
+            measured,
+            laptops,
+            runs,
             firmwares: source.firmwares.iter().take(TOLD_MAX).cloned().collect(),
-            peers: Peers::of(&standing),
-            events: events(&standing, source.firmwares),
+            peers,
+            events,
+            others: standing.others.iter().map(part).collect(),
             standing,
             own: None,
         }
     }
 
-    /// The same for one of the model's laptops.
+    /// The same for one of the model's laptops, with what it said when the references were learned and of which part's
+    /// ([`ModelStanding::share_of`]).
     #[must_use]
-    pub fn for_laptop(self, device_id: &str, share: Option<&Share>, services: &[(f64, Action)]) -> Self {
+    pub fn for_laptop(
+        self,
+        device_id: &str,
+        share: Option<(Channels, &Share)>,
+        services: &[(f64, Action)],
+    ) -> Self {
         let told = services.len().saturating_sub(TOLD_MAX);
         let own = Own {
             device_id: device_id.to_owned(),
-            share: share.cloned(),
+            share: share.map(|(_, share)| share.clone()),
+            measured: share.map(|(channels, _)| channels),
             services: services[told..].to_vec(),
         };
         Self { own: Some(own), ..self }
@@ -218,10 +262,10 @@ impl PublishedReference {
         Ok(read)
     }
 
-    /// How many laptops beside the asking one it was learned from.
-    pub fn others(&self) -> usize {
-        let own = self.own.as_ref().is_some_and(|o| o.share.is_some());
-        self.laptops.saturating_sub(usize::from(own))
+    /// How many laptops beside the asking one the part for these channels was learned from.
+    fn others(&self, part: &ModelStanding) -> usize {
+        let own = self.own.as_ref().filter(|o| o.share.is_some()).and_then(|o| o.measured);
+        part.reference.laptops.saturating_sub(usize::from(own == Some(part.fit.channels)))
     }
 
     /// The number of a firmware, by which events are told apart: from 1, the next one for a firmware that no laptop had

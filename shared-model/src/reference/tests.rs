@@ -2,6 +2,7 @@ use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
 use super::*;
+use crate::channel::Channel;
 use crate::condition::standing::ModelRun;
 use crate::emulate::{RunPlan, model_of, record_run};
 use crate::estimate::network_drive::Drive;
@@ -63,7 +64,7 @@ fn run(trace: &Trace) -> OwnRun<'_> {
 #[test]
 fn other_laptops_ids_are_not_in_it_and_it_stays_small() {
     let people = bytes(&published());
-    let share = standing().reference.shares.get(&device(2));
+    let share = standing().share_of(&device(2));
     let own = bytes(&published().for_laptop(&device(2), share, &[]));
     for (document, told) in [(&people, None), (&own, Some(2))] {
         let text = String::from_utf8_lossy(document);
@@ -72,13 +73,15 @@ fn other_laptops_ids_are_not_in_it_and_it_stays_small() {
         }
         assert!(document.len() < BYTES_MAX / 4, "{} bytes", document.len());
     }
-    assert_eq!(PublishedReference::read(&own).unwrap().others(), LAPTOPS as usize - 1);
-    assert_eq!(PublishedReference::read(&people).unwrap().others(), LAPTOPS as usize);
+    for (document, others) in [(&own, LAPTOPS as usize - 1), (&people, LAPTOPS as usize)] {
+        let read = PublishedReference::read(document).unwrap();
+        assert_eq!(read.others(&read.standing), others);
+    }
 }
 
 #[test]
 fn a_laptop_is_judged_by_it_as_the_hub_judges_it() {
-    let share = standing().reference.shares.get(&device(2));
+    let share = standing().share_of(&device(2));
     let read = PublishedReference::read(&bytes(&published().for_laptop(&device(2), share, &[]))).unwrap();
     let (now, past) = (recorded("", 99), recorded("", 20));
     let past = [OwnRun { day: 20_000.0, ..run(&past) }];
@@ -96,8 +99,60 @@ fn a_laptop_is_judged_by_it_as_the_hub_judges_it() {
     let runs = [made(&past[0]), made(&run(&now))];
     let evidence: Vec<_> = runs.iter().map(|r| standing().evidence_of(&k, r)).collect();
     let laptop = crate::condition::standing::laptops(&runs, &evidence, &BTreeMap::new(), None).swap_remove(0);
-    assert_eq!(here.condition, standing().judge_laptop(&k, &laptop));
+    assert_eq!(here.condition, standing().judge_laptop(&k, laptop));
     assert_eq!((here.own_runs, here.others), (2, LAPTOPS as usize - 1));
+}
+
+#[test]
+fn a_laptop_is_judged_by_the_part_with_the_channels_of_its_run_and_only_its_share_of_that_is_taken_out() {
+    let k = Constants::default();
+    let without_power = |mut trace: Trace| {
+        trace.remove_column(Channel::PackagePowerW);
+        trace
+    };
+    let made = |laptop: u64, trace: &Trace, day: f64| ModelRun {
+        device: device(laptop),
+        day,
+        room: room(KNOWN),
+        on_mains: Some(true),
+        firmware: 1,
+        drive: Drive::from_trace(trace).unwrap(),
+    };
+    // As many laptops without power, one check each; number 20 among them.
+    let mut runs: Vec<ModelRun> = (0..LAPTOPS)
+        .flat_map(|l| [0, 1].map(|nth| made(l, &recorded("", 10 * l + nth), 20_000.0 + 30.0 * nth as f64)))
+        .collect();
+    runs.extend((20..20 + LAPTOPS).map(|l| made(l, &without_power(recorded("", 10 * l)), 20_000.0)));
+    let standing = ModelStanding::learn(&k, &runs, &BTreeMap::new(), &InTurn).unwrap().0;
+    let source = Source {
+        provenance: "emulated",
+        model_key: KEY,
+        as_of: AS_OF,
+        firmwares: &["1.02".to_owned()],
+        standing: &standing,
+    };
+    let document =
+        bytes(&PublishedReference::new(&source).for_laptop(&device(20), standing.share_of(&device(20)), &[]));
+    assert!(document.len() < BYTES_MAX / 4, "{} bytes", document.len());
+    let read = PublishedReference::read(&document).unwrap();
+    assert_eq!((read.measured.has_power, read.others.len()), (true, 1));
+    assert_eq!((read.others[0].measured.has_power, read.others[0].laptops), (false, LAPTOPS as usize));
+    let text = String::from_utf8_lossy(&document);
+    assert!((0..20 + LAPTOPS).all(|l| text.contains(&device(l)) == (l == 20)), "no other laptop is named");
+
+    let now = without_power(recorded("airflow=0.45", 99));
+    let here = against_peers(&read, &device(20), &run(&now), &[]).unwrap();
+    assert_eq!(here.measured.map(|m| m.has_power), Some(false));
+    assert_eq!((here.others, here.runs), (LAPTOPS as usize - 1, LAPTOPS as usize));
+    assert!(here.condition.p_clogged > 0.5, "{:?}", here.condition);
+    let own = [made(20, &now, 20_070.0)];
+    let evidence = [standing.evidence_of(&k, &own[0])];
+    let laptop = crate::condition::standing::laptops(&own, &evidence, &BTreeMap::new(), None).swap_remove(0);
+    assert_eq!(here.condition, standing.judge_laptop(&k, laptop), "as the hub judges it");
+    // Its power is read now: it is beside the others of that part, of which none is itself.
+    let with_power = against_peers(&read, &device(20), &run(&recorded("", 98)), &[run(&now)]).unwrap();
+    assert_eq!((with_power.measured.map(|m| m.has_power), with_power.others), (Some(true), LAPTOPS as usize));
+    assert!(with_power.condition.p_clogged < 0.3, "what the run before said doesn't count here");
 }
 
 #[test]

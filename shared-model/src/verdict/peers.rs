@@ -141,10 +141,11 @@ fn lines(c: &Compared<'_>, peers: &AgainstPeers) -> Vec<String> {
 
 /// With whom, in words.
 pub(super) fn compared_with(peers: &AgainstPeers) -> String {
+    let measured = peers.measured.map_or_else(String::new, |c| format!(" measured {}", c.words()));
     let others = match peers.others {
-        0 => "with what is usual, as no other laptop of this model has been checked yet".to_owned(),
-        1 => "with 1 other laptop of this model".to_owned(),
-        n => format!("with {n} other laptops of this model"),
+        0 => format!("with what is usual, as no other laptop of this model{measured} has been checked yet"),
+        1 => format!("with 1 other laptop of this model{measured}"),
+        n => format!("with {n} other laptops of this model{measured}"),
     };
     let own = match peers.own_runs {
         0 | 1 => String::new(),
@@ -169,6 +170,7 @@ mod tests {
     use super::*;
     use crate::condition::doubt::CannotTell;
     use crate::condition::judge::Condition;
+    use crate::estimate::joint_model::Channels;
     use crate::verdict::to_text;
 
     fn narrow(mid: f64) -> Interval {
@@ -189,7 +191,8 @@ mod tests {
             cannot_tell: Vec::new(),
         };
         change(&mut condition);
-        AgainstPeers { condition, own_runs: 3, others: 37, runs: 212, as_of: "2026-11-20T09:00:00Z".into() }
+        let as_of = "2026-11-20T09:00:00Z".into();
+        AgainstPeers { condition, own_runs: 3, others: 37, runs: 212, measured: None, as_of }
     }
 
     fn judged(peers: &AgainstPeers) -> (Verdict, String) {
@@ -255,5 +258,17 @@ mod tests {
         assert!(verdict.unjudged.iter().any(|u| u.about == About::Vents));
         let lone = AgainstPeers { others: 0, own_runs: 1, ..peers(|_| ()) };
         assert!(compared_with(&lone).contains("no other laptop of this model"));
+    }
+
+    #[test]
+    fn it_is_told_with_which_channels_the_others_are_measured_where_not_all_are_alike() {
+        let measured = Some(Channels { has_power: false, has_rpm: true, by_work_rate: false });
+        let told = |others| compared_with(&AgainstPeers { others, measured, ..peers(|_| ()) });
+        assert!(
+            told(5).starts_with("compared with 5 other laptops of this model measured without power, over")
+        );
+        assert!(
+            told(0).contains("no other laptop of this model measured without power has been checked yet")
+        );
     }
 }

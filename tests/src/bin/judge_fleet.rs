@@ -12,10 +12,11 @@ use anyhow::{Context, Result, anyhow};
 use chrono::{Datelike, NaiveTime};
 use clap::Parser;
 use rayon::prelude::*;
+use windrow_model::condition::channel_sets::Judges;
 use windrow_model::condition::constants::Constants;
 use windrow_model::condition::evidence::RunEvidence;
 use windrow_model::condition::fleet::{FleetRun, Judged, JudgedModel, judge_fleet};
-use windrow_model::condition::judge::{Interval, Judge};
+use windrow_model::condition::judge::Interval;
 use windrow_model::condition::laptop::{Laptop, quiet_odds};
 use windrow_model::condition::one_run::RunNumbers;
 use windrow_model::condition::standing::ModelStanding;
@@ -129,10 +130,15 @@ fn read_services(folder: &Path) -> Result<BTreeMap<String, Vec<(f64, Action)>>> 
     Ok(out)
 }
 
-fn tell_model(name: &str, m: &ModelStanding) {
+fn tell_model(name: &str, model: &ModelStanding) {
+    model.parts().for_each(|part| tell_part(name, part));
+}
+
+/// What the laptops taught that are measured with the same channels.
+fn tell_part(name: &str, m: &ModelStanding) {
     let s = m.fit.shared.0;
     eprintln!(
-        "{name:24} runs {:4} laptops {:3} rms {:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}{}",
+        "{name:24} runs {:4} laptops {:3} rms {:.2} K  Rc {:.2} K/W  Cs {:.0} J/K  g {:.2} W/K  m {:.2}  closed loop {:.2}  measured {}{}",
         m.fitted_runs,
         m.reference.laptops,
         m.rms_k,
@@ -141,6 +147,7 @@ fn tell_model(name: &str, m: &ModelStanding) {
         s[4].exp(),
         s[5].exp(),
         m.reference.closed_loop(),
+        m.fit.channels.words(),
         if m.fit.has_converged { "" } else { "  not converged" },
     );
     for e in &m.reference.events {
@@ -219,9 +226,9 @@ fn write_runs(path: &Path, models: &[JudgedModel]) -> Result<()> {
         csv::Writer::from_path(path).with_context(|| format!("cannot write `{}`", path.display()))?;
     out.write_record(RUN_COLUMNS)?;
     for model in models {
-        let judge = model.standing.judge(&k);
+        let judges = model.standing.judges(&k);
         let of_laptops: Vec<Vec<Vec<String>>> =
-            model.laptops.par_iter().map(|l| run_rows(&k, &model.standing, &judge, l)).collect();
+            model.laptops.par_iter().map(|l| run_rows(&k, &model.standing, &judges, l)).collect();
         for row in of_laptops.into_iter().flatten() {
             out.write_record(&row)?;
         }
@@ -231,12 +238,19 @@ fn write_runs(path: &Path, models: &[JudgedModel]) -> Result<()> {
 }
 
 /// A laptop's condition after each of its runs, wherever it stands, and what each says alone.
-fn run_rows(k: &Constants, standing: &ModelStanding, judge: &Judge<'_>, laptop: &Laptop) -> Vec<Vec<String>> {
-    let always = judge.laptop(laptop).always_quiet;
-    let quiet = quiet_odds(k, &standing.reference, &laptop.runs, always);
+fn run_rows(
+    k: &Constants,
+    standing: &ModelStanding,
+    judges: &Judges<'_>,
+    laptop: &Laptop,
+) -> Vec<Vec<String>> {
+    let whole = judges.measured(laptop.clone());
+    let part = standing.part(whole.channels).unwrap_or(standing);
+    let quiet = quiet_odds(k, &part.reference, &whole.laptop.runs, whole.condition().always_quiet);
     let row = |(run, quiet): (&RunEvidence, f64)| {
-        let after = judge.laptop(&Laptop { as_of: run.day, ..laptop.clone() });
-        let alone = RunNumbers::of(k, &standing.reference, &run.if_quiet(k, quiet));
+        let after = judges.measured(Laptop { as_of: run.day, ..laptop.clone() }).condition();
+        let beside = standing.part(run.channels()).unwrap_or(part);
+        let alone = RunNumbers::of(k, &beside.reference, &run.if_quiet(k, quiet));
         let said = [after.airflow, after.fan, Some(after.contact), alone.airflow, alone.fan, alone.contact];
         let mut row = vec![laptop.device.clone(), format!("{:.6}", run.day)];
         row.extend(said.into_iter().flat_map(numbers));

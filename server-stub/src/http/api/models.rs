@@ -6,6 +6,7 @@ use axum::http::StatusCode;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use windrow_model::METHOD_VERSION;
+use windrow_model::estimate::joint_model::Channels;
 
 use super::{BAD_QUERY, NOT_JUDGED_YET, limit, time};
 use crate::access::Viewer;
@@ -64,7 +65,8 @@ pub(super) struct ModelLine {
     fan_factor: LaptopSpread,
     /// How their contact factors spread.
     contact_factor: LaptopSpread,
-    /// Within what its laptops are compared: one for each maker, product, unit and processor, and each provenance.
+    /// Within what its laptops are compared: one for each maker, product, unit and processor, and each provenance; where
+    /// not all of these are measured with the same channels, one for each way.
     kinds: Vec<ModelKind>,
 }
 
@@ -92,6 +94,8 @@ pub(super) struct ModelKind {
     provenance: String,
     /// Maker, product, stock-keeping unit and processor.
     model: String,
+    /// With which channels its laptops are measured; `null`: all of that kind are measured alike.
+    measured: Option<MeasuredWith>,
     /// Its laptops.
     n_laptops: usize,
     /// Their runs.
@@ -110,6 +114,17 @@ pub(super) struct ModelKind {
     g_air_w_per_k: Option<f64>,
     /// Steps that all of its laptops made together, in words.
     events: Vec<String>,
+}
+
+/// What laptops tell beside temperature and clock.
+#[derive(Debug, Serialize, JsonSchema)]
+pub(super) struct MeasuredWith {
+    /// Power is read.
+    has_power: bool,
+    /// A fan's speed is read.
+    has_fan_speed: bool,
+    /// Neither power nor clock is read, and the load's own work rate stands in.
+    by_work_rate: bool,
 }
 
 /// Where a reference is, and what it rests on.
@@ -231,6 +246,7 @@ impl From<&Epoch> for ModelKind {
             model_id: e.model_id.clone(),
             provenance: e.provenance.clone(),
             model: e.kind.clone(),
+            measured: e.measured.map(MeasuredWith::from),
             n_laptops: e.n_laptops,
             n_runs: e.n_runs,
             reference,
@@ -241,6 +257,12 @@ impl From<&Epoch> for ModelKind {
             g_air_w_per_k: e.g_air_w_per_k,
             events: e.events.clone(),
         }
+    }
+}
+
+impl From<Channels> for MeasuredWith {
+    fn from(c: Channels) -> Self {
+        Self { has_power: c.has_power, has_fan_speed: c.has_rpm, by_work_rate: c.by_work_rate }
     }
 }
 

@@ -91,14 +91,13 @@ pub(in crate::http) async fn run<S: Store>(
     line: &RunLine,
 ) -> Result<Option<FilledRun>, StoreError> {
     let Some(run) = store.run_get(line.digest).await? else { return Ok(None) };
-    let peers = showroom.peers(&Kind::of_run(line));
-    let line = line.clone();
-    let read = tokio::task::spawn_blocking(move || reading::shown_run(&line, &run)).await;
+    let of_run = line.clone();
+    let read = tokio::task::spawn_blocking(move || reading::shown_run(&of_run, &run)).await;
     let read = read.unwrap_or_else(|_| {
         tracing::error!("a run could not be read to be shown");
         None
     });
-    Ok(read.map(|run| FilledRun { run, peers }))
+    Ok(read.map(|run| FilledRun { peers: showroom.peers(&Kind::of_run(line, &run.trace)), run }))
 }
 
 /// A laptop's record as it was received, byte for byte; `None`: it has none of that digest, or the run was imported.

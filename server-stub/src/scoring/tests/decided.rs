@@ -4,6 +4,7 @@ use windrow_model::condition::doubt::{CannotTell, NextStep, Part};
 use windrow_model::condition::forecast::Forecast;
 use windrow_model::condition::judge::{Condition, Interval};
 use windrow_model::condition::site::NO_SITE;
+use windrow_model::estimate::joint_model::Channels;
 
 use super::{DAY_MS, stored};
 use crate::costs::Costs;
@@ -33,14 +34,21 @@ const fn sound() -> Condition {
     }
 }
 
+const MEASURED: Channels = Channels { has_power: true, has_rpm: true, by_work_rate: false };
+
 /// A laptop tested and fitted at [`START_MS`], judged some days later.
 fn told(condition: Condition, days: i64) -> (Decided, Vec<Evidence>, String) {
     let as_of_ms = START_MS + days * DAY_MS;
     let mut runs = Runs::new(as_of_ms);
     runs.add(vec![stored("one", START_MS)]);
     let last = runs.into_last().remove(0).last;
-    let conditioned =
-        Conditioned { condition: Box::new(condition), site: NO_SITE, fitted_at_ms: START_MS, n_runs: 1 };
+    let conditioned = Conditioned {
+        condition: Box::new(condition),
+        site: NO_SITE,
+        measured: MEASURED,
+        fitted_at_ms: START_MS,
+        n_runs: 1,
+    };
     let (conditioned, last_service) = (Some(&conditioned), None);
     let case = Case { last: &last, n_of_model: 30, conditioned, last_service, as_of_ms };
     let decided = decide(&case, &Costs::default());

@@ -175,7 +175,7 @@ fn a_quiet_run_is_told_by_the_laptop_s_others_and_widened() {
     assert!((after - before.hypot(by)).abs() < 1e-12 && after > before, "{before} {after}");
     // The judgement takes it: the same laptop is judged otherwise by constants that widen nothing.
     let laptop = Laptop { device: "99".into(), runs, services: Vec::new(), as_of: 20_099.0 };
-    let airflow = |k: &Constants| standing().judge_laptop(k, &laptop).airflow.unwrap();
+    let airflow = |k: &Constants| standing().judge_laptop(k, laptop.clone()).airflow.unwrap();
     assert_ne!(airflow(&k), airflow(&without(Disturbance::QuietProfile)));
 }
 
