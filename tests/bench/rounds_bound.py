@@ -50,8 +50,6 @@ def proven_bound(problem, seconds):
         of_slot[s].append(c)
     for cs in of_item:
         add([(c, 1) for c in cs], 1)
-    too_early = [c for c, (i, s) in enumerate(columns) if slots[s]["day"] < items[i]["earliest"]]
-    add([(c, 1) for c in too_early], 0)
     for s, slot in enumerate(slots):
         free = max(0, slot["minutes"] - slot["trip_minutes"])
         add([(c, items[columns[c][0]]["minutes"]) for c in of_slot[s]] + [(n_x + s, -free)], 0)
@@ -60,6 +58,9 @@ def proven_bound(problem, seconds):
         users = [c for c, (i, s) in enumerate(columns) if p in needs(problem, items[i], slots[s])]
         add([(c, 1) for c in users], part["stock"])
     matrix = coo_array((entry, (row, column)), shape=(len(upper), n_x + n_y)).tocsr()
+    # Nobody is sent to a laptop while it is snoozed.
+    most = np.ones(n_x + n_y)
+    most[[c for c, (i, s) in enumerate(columns) if slots[s]["day"] < items[i]["earliest"]]] = 0
     # x ≤ y for each pair, apart: the bound is far better with it.
     k = np.arange(n_x)
     link = coo_array(
@@ -70,7 +71,7 @@ def proven_bound(problem, seconds):
         -np.array(worth),
         constraints=[LinearConstraint(matrix, ub=np.array(upper)), LinearConstraint(link, ub=np.zeros(n_x))],
         integrality=np.ones(n_x + n_y),
-        bounds=Bounds(0, 1),
+        bounds=Bounds(0, most),
         options={"time_limit": seconds, "mip_rel_gap": 1e-3},
     )
     return -result.mip_dual_bound, -result.fun if result.x is not None else float("nan")

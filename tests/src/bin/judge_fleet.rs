@@ -1,7 +1,7 @@
 //! Judges a fleet folder (`manifest.csv`, `services.csv` where there is one, and its traces) and writes the ranking.
 //!
 //! `judge_fleet FOLDER OUT.csv [--devices-every N --from K] [--runs RUNS.csv]`: the two in the middle take every Nth laptop
-//! from the Kth on, for small fleets out of a large one; the last writes each run's intervals, for `bench/coverage.py`.
+//! from the Kth on, for small fleets out of a large one; the last writes each run's intervals, for `bench/interval_coverage.py`.
 #![expect(clippy::print_stderr, reason = "a program that tells its progress")]
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -2,7 +2,7 @@
 """How often the 90 % intervals hold the truth, over all runs and by what disturbed them.
 
     judge_fleet FOLDER RANKING.csv --runs RUNS.csv
-    coverage.py --truth TRUTH.csv [TRUTH.csv ...] --runs RUNS.csv [RUNS.csv ...]
+    interval_coverage.py --truth TRUTH.csv [TRUTH.csv ...] --runs RUNS.csv [RUNS.csv ...]
 
 Truth: one row a run with device_id, tested_at, airflow_fraction, fan_rpm_factor, paste_multiplier, confounders
 (separated by `;`). Kinds of fewer than 100 runs are left out. "Judged" is the condition after that run, from it and
