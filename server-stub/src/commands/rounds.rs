@@ -337,8 +337,14 @@ async fn visits_meant(
     let mut fleet = None;
     for key in chosen.laptops {
         let device_id = laptop_of(store, key, document).await?;
-        if document.and_then(|d| d.visit_of(&device_id)).is_some_and(|v| !is_meant(v)) {
-            return Err(no_visit(key, "no such visit of it is planned"));
+        if let Some(other) = document.and_then(|d| d.visit_of(&device_id)).filter(|v| !is_meant(v)) {
+            let (day, site) = (other.day, &other.laptop.site);
+            return Err(Failure::new(format!(
+                "`{key}` cannot be booked so: its visit is planned for {day} at {site}"
+            ))
+            .remedy(
+                "leave `--on` and `--site` out to book that one; `--move-to DAY` books it for another day",
+            ));
         }
         if let Some(meant) = document.and_then(|d| Meant::of(&device_id, d, &open)) {
             visits.push(meant);
