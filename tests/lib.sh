@@ -61,7 +61,7 @@ build_programs() {
 # start_hub NAME DATABASE [OPTION...] serves it on a free port; $hub_pid and $hub_url are its own. Its log stands in $work.
 start_hub() {
   local name=$1 database=$2 try; shift 2
-  : >"$work/$name.out" # before the hub may have made it
+  : >"$work/$name.out" # the hub's own may come after the first look
   "$programs/windrow-hub" --database "$database" serve --listen 127.0.0.1:0 "$@" >"$work/$name.out" 2>"$work/$name.log" & hub_pid=$!
   hub_url=
   for try in $(seq 100); do
