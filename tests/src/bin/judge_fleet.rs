@@ -158,27 +158,9 @@ fn tell_part(name: &str, m: &ModelStanding) {
 fn write_ranking(path: &Path, judged: &[Judged]) -> Result<()> {
     let mut order: Vec<&Judged> = judged.iter().collect();
     order.sort_by(|a, b| b.condition.p_any().total_cmp(&a.condition.p_any()).then(a.device.cmp(&b.device)));
-    let mut out =
-        csv::Writer::from_path(path).with_context(|| format!("cannot write `{}`", path.display()))?;
-    out.write_record([
-        "rank",
-        "device_id",
-        "model",
-        "score",
-        "p_clogged",
-        "p_fan",
-        "p_contact",
-        "airflow_fraction",
-        "airflow_low",
-        "airflow_high",
-        "fan_factor",
-        "fan_low",
-        "fan_high",
-        "contact_factor",
-        "contact_low",
-        "contact_high",
-        "runs",
-    ])?;
+    let first = ["rank", "device_id", "model", "score", "p_clogged", "p_fan", "p_contact"];
+    let header = first.into_iter().chain(CONDITION_COLUMNS).chain(["runs"]);
+    let mut out = begun(path, header)?;
     for (i, j) in order.iter().enumerate() {
         let c = &j.condition;
         let mut row = vec![(i + 1).to_string(), j.device.clone(), j.model.clone()];
@@ -197,9 +179,8 @@ fn numbers(of: Option<Interval>) -> [String; 3] {
     of.map_or([const { String::new() }; 3], |v| [v.mid, v.low, v.high].map(|x| format!("{x:.4}")))
 }
 
-const RUN_COLUMNS: [&str; 20] = [
-    "device_id",
-    "day",
+/// Of a condition, or of what a run says alone: each number with its 90 % interval.
+const CONDITION_COLUMNS: [&str; 9] = [
     "airflow_fraction",
     "airflow_low",
     "airflow_high",
@@ -209,22 +190,22 @@ const RUN_COLUMNS: [&str; 20] = [
     "contact_factor",
     "contact_low",
     "contact_high",
-    "run_airflow_fraction",
-    "run_airflow_low",
-    "run_airflow_high",
-    "run_fan_factor",
-    "run_fan_low",
-    "run_fan_high",
-    "run_contact_factor",
-    "run_contact_low",
-    "run_contact_high",
 ];
+
+/// A table with its header.
+fn begun(path: &Path, header: impl Iterator<Item = impl AsRef<[u8]>>) -> Result<csv::Writer<std::fs::File>> {
+    let mut out =
+        csv::Writer::from_path(path).with_context(|| format!("cannot write `{}`", path.display()))?;
+    out.write_record(header)?;
+    Ok(out)
+}
 
 fn write_runs(path: &Path, models: &[JudgedModel]) -> Result<()> {
     let k = Constants::default();
-    let mut out =
-        csv::Writer::from_path(path).with_context(|| format!("cannot write `{}`", path.display()))?;
-    out.write_record(RUN_COLUMNS)?;
+    let judged = CONDITION_COLUMNS.map(str::to_owned);
+    let alone = CONDITION_COLUMNS.map(|name| format!("run_{name}"));
+    let header = ["device_id", "day"].map(str::to_owned).into_iter().chain(judged).chain(alone);
+    let mut out = begun(path, header)?;
     for model in models {
         let judges = model.standing.judges(&k);
         let of_laptops: Vec<Vec<Vec<String>>> =
