@@ -110,10 +110,12 @@ pub fn compare(now: &Run<'_>, past: &[Run<'_>]) -> Option<Change> {
     let wider: Vec<Wider> = all.iter().zip(&drives).map(|(run, drive)| run.wider(drive)).collect();
     let fits = fit_model(&mut drives, &rooms, &InTurn).runs;
     let n_past = fits.len() - 1;
+    let has_power = drives.last().is_some_and(|d| d.has_power);
+    let air_gain = Constants::default().air_gain_of(has_power);
     Some(Change {
         n_past,
-        airflow: network_ratio(&fits, 0, |i| wider[i].air),
-        contact: network_ratio(&fits, 1, |i| wider[i].contact),
+        airflow: network_ratio(&fits, 0, air_gain, |i| wider[i].air),
+        contact: network_ratio(&fits, 1, 1.0, |i| wider[i].contact),
         fan: fan_ratio(&all, &wider),
         rooms_known: all.iter().all(|run| is_known(run.ambient)),
     })
@@ -128,15 +130,15 @@ pub(crate) fn room(ambient: Option<Ambient>) -> Room {
     ambient.filter(|_| is_known(ambient)).map_or(INDOOR, |a| Room { value_c: a.value_c, sd_k: a.sd_k })
 }
 
-/// The last run's number against the weighted mean of the others. `which`: 0 airflow, 1 contact; `wider`: what each
-/// run's disturbances add to its scatter.
-fn network_ratio(fits: &[RunFit], which: usize, wider: impl Fn(usize) -> f64) -> Option<Ratio> {
+/// The last run's number against the weighted mean of the others. `which`: 0 airflow, 1 contact; `gain`: true over fitted
+/// difference; `wider`: what each run's disturbances add to its scatter.
+fn network_ratio(fits: &[RunFit], which: usize, gain: f64, wider: impl Fn(usize) -> f64) -> Option<Ratio> {
     let scatter = |i: usize| RUN_SCATTER[which].hypot(wider(i));
     let told: Vec<Option<(f64, f64)>> =
         fits.iter().enumerate().map(|(i, fit)| without_prior(fit, FIT_PRIORS[which], scatter(i))).collect();
     let (now, past) = told.split_last()?;
     let (now, past) = ((*now)?, mean(&past.iter().flatten().copied().collect::<Vec<_>>())?);
-    Some(Ratio::of_ln(now.0 - past.0, now.1.hypot(past.1)))
+    Some(Ratio::of_ln(gain * (now.0 - past.0), gain * now.1.hypot(past.1)))
 }
 
 /// Weighted mean and its standard deviation; no smaller than the run-to-run scatter allows for so many.

@@ -7,7 +7,7 @@
 use super::disturbance::Disturbance;
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "6";
+pub const CONSTANTS_VERSION: &str = "7";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -204,6 +204,8 @@ pub struct Constants {
     pub contact: WearConstants,
     /// Scatter of log airflow within and between laptops of a model without tachometer: the fan's own spread is in it.
     pub air_scatter_without_rpm: (f64, f64),
+    /// As [`WearConstants::gain`], of airflow where power is told from the clock or the work rate.
+    pub air_gain_without_power: f64,
     /// Standard deviation of the logarithm of a model's true gain of log airflow over the usual one, with and without
     /// tachometer.
     pub air_gain_sd: (f64, f64),
@@ -224,6 +226,11 @@ pub struct Constants {
 }
 
 impl Constants {
+    /// Gain of log airflow, with or without a power reading.
+    pub fn air_gain_of(&self, has_power: bool) -> f64 {
+        if has_power { self.air.gain } else { self.air_gain_without_power }
+    }
+
     /// What a model's gain of log airflow leaves open, with and without tachometer.
     pub fn air_gain_sd_of(&self, has_rpm: bool) -> f64 {
         if has_rpm { self.air_gain_sd.0 } else { self.air_gain_sd.1 }
@@ -248,12 +255,12 @@ impl Default for Constants {
                 works: [0.88, 0.45, 0.5],
                 booked_before: 0.8,
                 noise_floor: 0.035,
-                se_factor: 0.9,
+                se_factor: 0.8,
                 quick: (0.09, 0.02),
                 offset_sd: 0.058,
-                tail: (0.06, 0.6),
+                tail: (0.08, 0.6),
                 junk: 0.01,
-                gain: 1.08,
+                gain: 0.89,
                 level_quantile: (0.25, 0.06),
                 level_sd: (0.05, 0.3),
             },
@@ -310,7 +317,8 @@ impl Default for Constants {
                 unseen_wear: 0.13,
             },
             air_scatter_without_rpm: (0.08, 0.1),
-            air_gain_sd: (0.12, 0.2),
+            air_gain_without_power: 0.78,
+            air_gain_sd: (0.06, 0.2),
             paste_share: (0.265, 0.03),
             odd_rms: (0.55, 0.5, 0.3),
             disturbed: DisturbanceConstants {

@@ -29,6 +29,8 @@ pub struct ModelReference {
     pub contact: Level,
     /// Scatter of log airflow that this model shows: within a laptop from run to run, and between laptops.
     pub air_scatter: (f64, f64),
+    /// Gain of log airflow: [`WearConstants::gain`], or what stands for it without power.
+    pub air_gain: f64,
     /// Odds of each way in which the firmware may drive the fan: open loop, then closed with each headroom.
     pub loop_odds: Vec<f64>,
     /// Median log power of standard and quick runs.
@@ -73,6 +75,7 @@ impl ModelReference {
         if !taken.iter().any(|l| l.has_rpm()) {
             (usual.noise_floor, usual.offset_sd) = k.air_scatter_without_rpm;
         }
+        usual.gain = k.air_gain_of(!seen.iter().flatten().any(|r| r.air.is_some() && !r.has_power));
         let air_constants = learn_scatter(&usual, &air[..air.len().min(SCATTER_LAPTOPS_MAX)], workers);
         let air = level::learn(&air_constants, &air, workers);
         let contact = level::learn(&k.contact, &contact, workers);
@@ -83,6 +86,7 @@ impl ModelReference {
             air: air.level,
             contact: contact.level,
             air_scatter: (air_constants.noise_floor, air_constants.offset_sd),
+            air_gain: air_constants.gain,
             loop_odds: loop_odds(k, &fans, workers),
             log_power: common.log_power,
             model_air: common.model_air,
@@ -94,10 +98,11 @@ impl ModelReference {
         }
     }
 
-    /// The constants of airflow with the scatter that this model shows.
+    /// The constants of airflow with this model's scatter and gain.
     pub fn air_constants(&self, k: &Constants) -> WearConstants {
         let mut c = k.air.clone();
         (c.noise_floor, c.offset_sd) = self.air_scatter;
+        c.gain = self.air_gain;
         c
     }
 
@@ -110,6 +115,7 @@ impl ModelReference {
             && (odds.iter().sum::<f64>() - 1.0).abs() < 1e-6
             && is_scatter(self.air_scatter.0)
             && is_scatter(self.air_scatter.1)
+            && is_scatter(self.air_gain)
     }
 
     /// Odds that the firmware holds the fan's speed.

@@ -11,6 +11,7 @@ use super::network::{
     LN_RC, LR, N_RUN, N_SHARED, Q_EXT, RunPars, Shared, TA, X0, residuals,
 };
 use super::network_drive::Drive;
+use super::single::EXPONENT_RANGE;
 use super::workers::Workers;
 
 type MatS = SMatrix<f64, N_SHARED, N_SHARED>;
@@ -30,6 +31,16 @@ const DAMPING_MAX: f64 = 1e8;
 /// A fit is at its optimum where the undamped step promises to lower the cost by no more than this share of it. A tenth
 /// of a percent of the cost moves no number by more than a small part of its standard error; our choice.
 const PROMISE_MAX: f64 = 1e-3;
+
+/// Exponent m of fan speed beforehand: mean, and standard deviation of its logarithm. Mean of what fin stacks have in flow, flow
+/// ∝ speed; the width leaves the word to the runs.
+const SPEED_EXPONENT: (f64, f64) = (0.75, 0.13);
+/// Range of m: from the least exponent that fin stacks have in flow, flow ∝ speed, to the greatest where flow ∝ speed^1.5.
+pub(super) const SPEED_EXPONENT_RANGE: (f64, f64) =
+    (EXPONENT_RANGE.0, LAMINAR_FLOW_EXPONENT * EXPONENT_RANGE.1);
+/// Exponent in speed of a blower's flow at the middle of its curve, Δp = p₀n²·(1 − φ) with φ = ½, against a laminar resistance,
+/// Δp ∝ flow; against a turbulent one, Δp ∝ flow², it is 1.
+pub(super) const LAMINAR_FLOW_EXPONENT: f64 = 1.5;
 
 /// Prior standard deviation of a number that is held, far below what any number is known to.
 const HELD_SD: f64 = 1e-6;
@@ -108,7 +119,7 @@ impl SharedPrior {
         set(LN_CSINK, 60.0, 1.0, 0.6);
         set(LN_G0, 0.15, 1.0, 0.8);
         set(LN_G, 0.5, 1.0, 0.8);
-        set(LN_M, 0.75, 0.0, 0.13);
+        set(LN_M, SPEED_EXPONENT.0, 0.0, SPEED_EXPONENT.1);
         set(LN_GSC, 0.12, 1.0, 0.8);
         set(LN_CCASE, 600.0, 1.0, 0.6);
         set(LN_GCA, 0.4, 1.0, 0.8);
@@ -385,7 +396,7 @@ fn moved_shared(shared: &Shared, ds: &VecS) -> Shared {
     for k in 0..N_SHARED {
         s.0[k] += ds[k];
     }
-    s.0[LN_M] = s.0[LN_M].clamp((0.4_f64).ln(), (1.3_f64).ln());
+    s.0[LN_M] = s.0[LN_M].clamp(SPEED_EXPONENT_RANGE.0.ln(), SPEED_EXPONENT_RANGE.1.ln());
     s
 }
 

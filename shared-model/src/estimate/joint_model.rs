@@ -186,7 +186,7 @@ pub fn quantile(values: &[f64], q: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::joint::fit_within;
+    use super::super::joint::{SPEED_EXPONENT_RANGE, fit_within};
     use super::super::network::{LA, LN_G, LN_G0, LN_M, LN_RC, LR, N_RUN, residuals};
     use super::super::workers::InTurn;
     use super::*;
@@ -359,7 +359,7 @@ mod tests {
         };
         let fit = fit_from(standing.shared);
         let m = fit.shared.0[LN_M].exp();
-        assert!((m - 1.3).abs() < 1e-9 && fit.has_converged, "{m} {}", fit.has_converged);
+        assert!((m - SPEED_EXPONENT_RANGE.1).abs() < 1e-9 && fit.has_converged, "{m} {}", fit.has_converged);
         for (at, by) in [(LN_G, 0.3), (LN_G0, -0.5), (LN_RC, 0.2)] {
             let mut start = standing.shared;
             start.0[at] += by;

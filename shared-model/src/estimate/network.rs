@@ -6,8 +6,10 @@
 //! T_die  relaxes to T_sink + R·P with time constant R_c·e^(lr/2)·C_die,        R = R_c·e^lr
 //! C_s·dT_sink/dt = q + q_ext − G·(T_sink − T_a) − G_sc·(T_sink − T_case)
 //! C_c·dT_case/dt = G_sc·(T_sink − T_case) − G_ca·(T_case − T_a)
-//! G = G_0 + g·(e^la·s)^m,   q = P − C_die·dT_die/dt
+//! G = G_0 + g·e^(α·la)·s^m,   q = P − C_die·dT_die/dt
 //! ```
+//!
+//! m is the exponent of fan speed, α that of flow, [`flow_exponent`].
 //!
 //! A model of laptop shares [`Shared`]; a run adds [`RunPars`]: log airflow `la`, log contact `lr`, room `ta`, the
 //! case's head start `x`, log power gain `lk`. The die is integrated exactly, sink and case by Euler steps of 2 s
@@ -15,6 +17,8 @@
 //! every parameter, so that one pass gives residuals and Jacobian; the numeric Jacobian would cost seventeen passes.
 
 use serde::{Deserialize, Serialize};
+
+use super::single::EXPONENT_RANGE;
 
 /// Number of numbers that all runs of a model share.
 pub const N_SHARED: usize = 12;
@@ -37,7 +41,7 @@ pub const LN_CSINK: usize = 2;
 pub const LN_G0: usize = 3;
 /// ln of the fan's conductance at `n_ref`, W/K.
 pub const LN_G: usize = 4;
-/// ln of the exponent of flow.
+/// ln of the exponent m of fan speed.
 pub const LN_M: usize = 5;
 /// ln of the conductance sink to case, W/K.
 pub const LN_GSC: usize = 6;
@@ -67,6 +71,24 @@ pub const LK: usize = 4;
 /// changes. Where the meter's gain is open (no power reading) a time constant that grew in full would make the fit
 /// take a third of the contact for power. Calibrated on simulated fleets.
 const LAG_BY_CONTACT: f64 = 0.5;
+
+/// How sharply [`flow_exponent`] bends towards its bounds. Calibrated on simulated fleets.
+const FLOW_EXPONENT_BEND: f64 = 4.0;
+
+/// Exponent α of the fan's conductance in flow, where `m` is that in fan speed.
+///
+/// Flow follows speed in proportion where the resistance is turbulent (Δp ∝ flow²) and faster where part of it is laminar
+/// (Δp ∝ flow), so that α lies below m; and it lies below the greatest that a fin stack has, [`EXPONENT_RANGE`]. What m is over
+/// it is how flow follows speed. Runs cannot tell α, as only α·la is seen of airflow. The two bounds joined smoothly:
+/// 1/α⁴ = 1/m⁴ + 1/0.97⁴.
+pub fn flow_exponent(m: f64) -> f64 {
+    m * flow_exponent_slope(m).powf(1.0 / FLOW_EXPONENT_BEND)
+}
+
+/// d ln α / d ln m.
+fn flow_exponent_slope(m: f64) -> f64 {
+    1.0 / (1.0 + (m / EXPONENT_RANGE.1).powf(FLOW_EXPONENT_BEND))
+}
 
 /// A run's own numbers.
 pub type RunPars = [f64; N_RUN];
@@ -98,17 +120,10 @@ pub struct Step {
 const STANDING_SPEED: f64 = 0.02;
 
 impl Shared {
-    /// The fan's part of the conductance at `speed` and log airflow `la`, W/K.
-    fn fan_conductance(&self, speed: f64, la: f64) -> f64 {
-        if speed < STANDING_SPEED {
-            return 0.0;
-        }
-        (self.0[LN_G] + self.0[LN_M].exp() * (la + speed.ln())).exp()
-    }
-
-    /// Whole conductance sink to air, W/K.
+    /// Whole conductance sink to air at `speed` and log airflow `la`, W/K.
     pub fn conductance_w_per_k(&self, speed: f64, la: f64) -> f64 {
-        self.0[LN_G0].exp() + self.fan_conductance(speed, la)
+        let c = Constants::new(self, &[la, 0.0, 0.0, 0.0, 0.0]);
+        c.g0 + c.fan_conductance(speed)
     }
 }
 
@@ -165,6 +180,8 @@ struct Constants {
     tau: f64,
     csink: f64,
     g0: f64,
+    ln_g: f64,
+    alpha: f64,
     m: f64,
     gsc: f64,
     ccase: f64,
@@ -174,17 +191,26 @@ struct Constants {
 impl Constants {
     fn new(shared: &Shared, own: &RunPars) -> Self {
         let s = &shared.0;
+        let m = s[LN_M].exp();
+        let alpha = flow_exponent(m);
         Self {
             r: (s[LN_RC] + own[LR]).exp(),
             cdie: s[LN_CDIE].exp(),
             tau: (s[LN_RC] + s[LN_CDIE] + LAG_BY_CONTACT * own[LR]).exp(),
             csink: s[LN_CSINK].exp(),
             g0: s[LN_G0].exp(),
-            m: s[LN_M].exp(),
+            ln_g: s[LN_G] + alpha * own[LA],
+            alpha,
+            m,
             gsc: s[LN_GSC].exp(),
             ccase: s[LN_CCASE].exp(),
             gca: s[LN_GCA].exp(),
         }
+    }
+
+    /// The fan's part of the conductance at `speed`, W/K.
+    fn fan_conductance(&self, speed: f64) -> f64 {
+        if speed < STANDING_SPEED { 0.0 } else { (self.ln_g + self.m * speed.ln()).exp() }
     }
 }
 
@@ -216,7 +242,7 @@ fn advance(
     let keep = (-z).exp();
     let gap = sink.t + c.r * p - die.t;
     let new_die = die.t + gap * (1.0 - keep);
-    let gfan = shared.fan_conductance(step.speed, own[LA]);
+    let gfan = c.fan_conductance(step.speed);
     let g = c.g0 + gfan;
     let cap_rate = c.cdie / step.dt_s;
     let q = p - cap_rate * (new_die - die.t);
@@ -243,8 +269,9 @@ fn advance(
     direct_sink[LN_G0] -= c.g0 * over_air;
     direct_sink[LN_G] -= gfan * over_air;
     if gfan > 0.0 {
-        direct_sink[LN_M] -= gfan * c.m * (own[LA] + step.speed.ln()) * over_air;
-        direct_sink[N_SHARED + LA] -= gfan * c.m * over_air;
+        let by_ln_m = c.alpha * flow_exponent_slope(c.m) * own[LA] + c.m * step.speed.ln();
+        direct_sink[LN_M] -= gfan * by_ln_m * over_air;
+        direct_sink[N_SHARED + LA] -= gfan * c.alpha * over_air;
     }
     direct_sink[LN_GSC] -= c.gsc * over_case;
     direct_sink[N_SHARED + TA] += g;
@@ -293,8 +320,23 @@ mod tests {
     }
 
     #[test]
+    fn flow_exponent_lies_below_that_of_speed_and_within_what_fin_stacks_have() {
+        let m = |i: i32| 0.55 + 0.01 * f64::from(i);
+        for i in 0..=90 {
+            let (alpha, next) = (flow_exponent(m(i)), flow_exponent(m(i + 1)));
+            assert!(alpha < m(i) && alpha < EXPONENT_RANGE.1 && alpha < next, "{i}: {alpha} {next}");
+        }
+    }
+
+    #[test]
     fn gradient_is_the_slope_of_the_temperatures() {
-        let shared = Shared([-0.1, 0.7, 4.3, -2.5, -0.4, -0.2, -2.0, 6.4, -1.0, -0.3, 0.2, 0.8]);
+        for ln_m in [-0.2, 0.3] {
+            gradient_is_the_slope(ln_m);
+        }
+    }
+
+    fn gradient_is_the_slope(ln_m: f64) {
+        let shared = Shared([-0.1, 0.7, 4.3, -2.5, -0.4, ln_m, -2.0, 6.4, -1.0, -0.3, 0.2, 0.8]);
         let own = [-0.2, 0.1, 23.0, 6.0, 0.03];
         let run = |s: &Shared, o: &RunPars| {
             let mut out = Vec::new();

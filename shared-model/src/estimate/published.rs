@@ -164,6 +164,21 @@ fn exponent_range_is_that_of_heat_sinks() {
     assert!((super::single::EXPONENT_RANGE.1 - largest).abs() < 0.005, "{largest}");
 }
 
+/// Fan laws (Bureau of Energy Efficiency, Energy Efficiency in Electrical Utilities, ch. 5): against Δp ∝ flow² a blower's flow
+/// goes as its speed. Against Δp ∝ flow it goes faster, and how fast bounds the exponent m of speed.
+#[test]
+fn flow_follows_speed_as_fan_laws_say() {
+    use super::joint::LAMINAR_FLOW_EXPONENT;
+    use crate::emulate::fan::operating_flow;
+    let slope = |system_exponent: f64| {
+        let flow = |speed: f64| speed * operating_flow(1.0, system_exponent, speed);
+        (flow(1.001) / flow(0.999)).ln() / (1.001_f64 / 0.999).ln()
+    };
+    assert!((slope(2.0) - 1.0).abs() < 1e-6, "{}", slope(2.0));
+    assert!((slope(1.0) - LAMINAR_FLOW_EXPONENT).abs() < 1e-4, "{}", slope(1.0));
+    assert!((1.0..LAMINAR_FLOW_EXPONENT).contains(&slope(1.7)), "{}", slope(1.7));
+}
+
 /// Down to half the speed, the network's `g·n^m` is the conductance that effectiveness–NTU gives, `C·(1 − e^(−NTU))`
 /// with C ∝ n and UA ∝ n^h, to 2.5 %; and m is that equation's own slope, `1 + (h − 1)·NTU / (e^NTU − 1)`.
 #[test]
