@@ -247,7 +247,7 @@ impl Default for Constants {
                 rates: [(0.3, 0.0018), (0.4, 0.0075), (0.2, 0.016), (0.1, 0.035)],
                 first_new: 0.04,
                 first: [(0.08, 5.0), (0.62, 16.0), (0.3, 28.0)],
-                sudden: (0.002, 0.3, 0.2),
+                sudden: (0.002, 0.5, 0.2),
                 model_sd: 0.3,
                 model_reach: (0.0, 2.5),
                 site_sd: 0.5,

@@ -200,14 +200,14 @@ async fn costs_and_days_off_are_set_as_a_file_and_count_from_then_on() {
     let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({})).await.json();
     assert_eq!((&plan["visits"][0]["day"], &plan["currency"]), (&json!("2026-02-02"), &json!("EUR")));
 
-    let file = "currency = \"crowns\"\ndays_off = [2026-02-02]\n[minutes]\nclean = 30\n";
+    let file = "currency = \"crowns\"\ndays_off = [2026-02-02]\n[minutes]\nclean = 24\n";
     let set = post(&hub, &admin, "/v1/rounds/costs", "application/toml", file.as_bytes()).await;
     assert_eq!(set.status, 200, "{set:?}");
     let now = get(&hub, &admin, "/v1/rounds/costs").await.json();
     assert_eq!(set.json(), now);
     assert_eq!(
         (&now["source"], &now["values"]["minutes.clean"], &now["days_off"]),
-        (&json!("set"), &json!(30.0), &json!(["2026-02-02"]))
+        (&json!("set"), &json!(24.0), &json!(["2026-02-02"]))
     );
     assert_ne!(now["version"], before["version"]);
     let plan = post_json(&hub, &admin, "/v1/rounds/plan", &json!({"fresh": true})).await.json();
