@@ -7,7 +7,7 @@
 use super::disturbance::Disturbance;
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "7";
+pub const CONSTANTS_VERSION: &str = "8";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -288,7 +288,7 @@ impl Default for Constants {
                 level_sd: (0.05, 0.15),
             },
             fan: FanConstants {
-                as_new: (0.98, 0.022),
+                as_new: (0.98, 0.016),
                 first_failing: 0.07,
                 first_seized: 0.015,
                 rates: [0.0015, 0.05],
@@ -297,8 +297,8 @@ impl Default for Constants {
                 seizing_worn: 0.05,
                 replacing_works: 0.85,
                 unit_sd: 0.02,
-                open_sd: 0.021,
-                one_run_sd: 0.025,
+                open_sd: 0.019,
+                one_run_sd: 0.028,
                 spread_factor: 0.8,
                 closed_sd: (0.018, 0.035),
                 headrooms: [1.05, 1.12, 1.2],
