@@ -7,7 +7,7 @@
 use super::disturbance::Disturbance;
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "8";
+pub const CONSTANTS_VERSION: &str = "9";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -288,7 +288,7 @@ impl Default for Constants {
                 level_sd: (0.05, 0.15),
             },
             fan: FanConstants {
-                as_new: (0.98, 0.016),
+                as_new: (0.98, 0.022),
                 first_failing: 0.07,
                 first_seized: 0.015,
                 rates: [0.0015, 0.05],
