@@ -75,7 +75,8 @@ impl ModelReference {
         if !taken.iter().any(|l| l.has_rpm()) {
             (usual.noise_floor, usual.offset_sd) = k.air_scatter_without_rpm;
         }
-        usual.gain = k.air_gain_of(!seen.iter().flatten().any(|r| r.air.is_some() && !r.has_power));
+        let has_power = seen.iter().flatten().filter(|r| r.air.is_some()).all(|r| r.has_power);
+        usual.gain = k.air_gain_of(has_power);
         let air_constants = learn_scatter(&usual, &air[..air.len().min(SCATTER_LAPTOPS_MAX)], workers);
         let air = level::learn(&air_constants, &air, workers);
         let contact = level::learn(&k.contact, &contact, workers);
@@ -110,12 +111,12 @@ impl ModelReference {
     pub(super) fn is_sound(&self, k: &Constants) -> bool {
         let odds = &self.loop_odds;
         let is_odds = odds.len() == loops(k).len() && odds.iter().all(|odds| (0.0..=1.0).contains(odds));
-        let is_scatter = |sd: f64| sd.is_finite() && sd > 0.0;
+        let is_positive = |v: f64| v.is_finite() && v > 0.0;
         is_odds
             && (odds.iter().sum::<f64>() - 1.0).abs() < 1e-6
-            && is_scatter(self.air_scatter.0)
-            && is_scatter(self.air_scatter.1)
-            && is_scatter(self.air_gain)
+            && is_positive(self.air_scatter.0)
+            && is_positive(self.air_scatter.1)
+            && is_positive(self.air_gain)
     }
 
     /// Odds that the firmware holds the fan's speed.

@@ -119,14 +119,6 @@ pub struct Step {
 /// Speeds below this share of the reference count as a standing fan.
 const STANDING_SPEED: f64 = 0.02;
 
-impl Shared {
-    /// Whole conductance sink to air at `speed` and log airflow `la`, W/K.
-    pub fn conductance_w_per_k(&self, speed: f64, la: f64) -> f64 {
-        let c = Constants::new(self, &[la, 0.0, 0.0, 0.0, 0.0]);
-        c.g0 + c.fan_conductance(speed)
-    }
-}
-
 /// A gradient by all parameters, the shared ones first.
 pub type Gradient = [f64; N_ALL];
 
@@ -182,6 +174,7 @@ struct Constants {
     g0: f64,
     ln_g: f64,
     alpha: f64,
+    ln_g_by_ln_m: f64,
     m: f64,
     gsc: f64,
     ccase: f64,
@@ -201,6 +194,7 @@ impl Constants {
             g0: s[LN_G0].exp(),
             ln_g: s[LN_G] + alpha * own[LA],
             alpha,
+            ln_g_by_ln_m: alpha * flow_exponent_slope(m) * own[LA],
             m,
             gsc: s[LN_GSC].exp(),
             ccase: s[LN_CCASE].exp(),
@@ -269,7 +263,7 @@ fn advance(
     direct_sink[LN_G0] -= c.g0 * over_air;
     direct_sink[LN_G] -= gfan * over_air;
     if gfan > 0.0 {
-        let by_ln_m = c.alpha * flow_exponent_slope(c.m) * own[LA] + c.m * step.speed.ln();
+        let by_ln_m = c.ln_g_by_ln_m + c.m * step.speed.ln();
         direct_sink[LN_M] -= gfan * by_ln_m * over_air;
         direct_sink[N_SHARED + LA] -= gfan * c.alpha * over_air;
     }
