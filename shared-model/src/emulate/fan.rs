@@ -11,6 +11,10 @@ const INLET_SHARE: f64 = 0.3;
 /// How much faster a blower spins at fixed drive when its flow is shut off, as a share: the direction is that of
 /// HVAC teaching notes (a restricted centrifugal blower unloads), the size is ours.
 const UNLOADING: f64 = 0.08;
+/// What a bearing that sticks for a moment leaves of the speed (ours).
+const STICKING_LEAVES: f64 = 0.65;
+/// The golden ratio, by whose multiples such moments are spread unevenly.
+const GOLDEN: f64 = 0.618_033_988_749_894_9;
 /// Under this share of full speed a blower stands.
 const STALL_SHARE: f64 = 0.04;
 
@@ -115,13 +119,16 @@ pub struct FanFault {
     pub late_s: f64,
     /// Amplitude of the speed's wandering, as a share.
     pub flutter: f64,
+    /// How often a minute its bearing sticks for a moment and takes a third of its speed.
+    pub stumble_per_min: f64,
     /// Stops for good at this time, s.
     pub stops_at_s: f64,
 }
 
 impl FanFault {
     /// A healthy fan.
-    pub const NONE: Self = Self { rpm_factor: 1.0, late_s: 0.0, flutter: 0.0, stops_at_s: f64::INFINITY };
+    pub const NONE: Self =
+        Self { rpm_factor: 1.0, late_s: 0.0, flutter: 0.0, stumble_per_min: 0.0, stops_at_s: f64::INFINITY };
 }
 
 /// A blower with its controller's state.
@@ -183,6 +190,9 @@ impl Blower {
             goal_rpm = 0.0;
         }
         self.rpm += (goal_rpm - self.rpm) * (-dt_s / self.table.motor_tau_s).exp_m1().abs();
+        if self.sticks_within(now_s - dt_s, now_s) {
+            self.rpm *= STICKING_LEAVES;
+        }
         if self.rpm < STALL_SHARE * self.table.rpm_max && goal_rpm == 0.0 {
             self.rpm = 0.0;
         }
@@ -225,6 +235,17 @@ impl Blower {
             Drive::ClosedLoop { .. } => (self.wish_rpm / rpm_per_duty.max(1.0)).min(1.0),
         };
         self.duty * rpm_per_duty
+    }
+
+    /// Once in each of equal stretches of time, not too near to its ends.
+    fn sticks_within(&self, from_s: f64, to_s: f64) -> bool {
+        let per_s = self.fault.stumble_per_min / 60.0;
+        if per_s <= 0.0 {
+            return false;
+        }
+        let stretch = (to_s * per_s).floor();
+        let at_s = 0.75_f64.mul_add((stretch * GOLDEN).fract(), stretch + 0.1) / per_s;
+        from_s < at_s && at_s <= to_s
     }
 
     /// Two waves that don't repeat together: a bearing that grips and lets go.
@@ -328,6 +349,25 @@ mod tests {
         assert_eq!(with(FanFault { rpm_factor: 0.0, ..FanFault::NONE }), 0.0);
         assert_eq!(with(FanFault { late_s: 25.0, ..FanFault::NONE }), 0.0);
         assert_eq!(with(FanFault { stops_at_s: 5.0, ..FanFault::NONE }), 0.0);
+    }
+
+    #[test]
+    fn a_sticking_bearing_takes_a_third_of_the_speed_as_often_as_was_asked_and_lets_go() {
+        let fault = FanFault { stumble_per_min: 3.0, ..FanFault::NONE };
+        let mut blower = Blower::new(table(), fault, 1.0, 2.0);
+        blower.settle(70.0);
+        let steady_rpm = blower.rpm;
+        let speeds: Vec<f64> = (1..=12_000)
+            .map(|idx| {
+                blower.step(0.05, f64::from(idx) * 0.05, 70.0);
+                blower.rpm
+            })
+            .collect();
+        let n_falls = speeds.windows(2).filter(|w| w[1] < 0.9 * w[0]).count();
+        assert_eq!(n_falls, 30);
+        assert!(speeds.iter().copied().fold(f64::INFINITY, f64::min) > 0.64 * steady_rpm);
+        let n_steady = speeds.iter().filter(|rpm| (*rpm / steady_rpm - 1.0).abs() < 0.01).count();
+        assert!(n_steady > 9_000, "{n_steady}");
     }
 
     #[test]

@@ -16,6 +16,8 @@ pub struct Faults {
     pub fan_late_s: f64,
     /// Amplitude of the first fan's wandering speed, as a share.
     pub flutter: f64,
+    /// How often a minute the first fan's bearing sticks for a moment.
+    pub stumble_per_min: f64,
     /// Paste and mounting part of the contact resistance over as-new.
     pub paste: f64,
     /// On a bed or lap: half the airflow, half of the case's own cooling.
@@ -48,6 +50,7 @@ impl Faults {
         fan2: 1.0,
         fan_late_s: 0.0,
         flutter: 0.0,
+        stumble_per_min: 0.0,
         paste: 1.0,
         bedding: false,
         blocked: 0.0,
@@ -165,12 +168,13 @@ macro_rules! flag {
     };
 }
 
-const TABLE: [Entry; 16] = [
+const TABLE: [Entry; 17] = [
     number!("airflow", 0.05, 1.0, "", airflow),
     number!("fan", 0.0, 1.0, "", fan),
     number!("fan2", 0.0, 1.0, "", fan2),
     number!("fan-late", 0.0, 600.0, " s", fan_late_s),
     number!("flutter", 0.0, 0.5, "", flutter),
+    number!("stumble", 0.0, 20.0, " a minute", stumble_per_min),
     number!("paste", 0.5, 10.0, "", paste),
     flag!("bedding", bedding),
     number!("blocked", 0.0, 0.98, "", blocked),

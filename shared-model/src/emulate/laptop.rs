@@ -446,6 +446,7 @@ fn build_blowers(spec: &LaptopSpec, faults: &Faults) -> Vec<Blower> {
             rpm_factor: faults.fan,
             late_s: faults.fan_late_s,
             flutter: faults.flutter,
+            stumble_per_min: faults.stumble_per_min,
             stops_at_s: faults.fan_stops_at_s.unwrap_or(f64::INFINITY),
         },
         _ => FanFault { rpm_factor: faults.fan2, ..FanFault::NONE },

@@ -117,6 +117,8 @@ pub struct State {
     pub airflow: f64,
     /// Speed over due.
     pub fan: f64,
+    /// How often a minute the fan's bearing sticks.
+    pub stumble_per_min: f64,
     /// Paste and mounting over as-new.
     pub paste: f64,
 }
@@ -303,12 +305,16 @@ struct Life {
     fan_per_month: f64,
     months: f64,
     as_new_fan: f64,
+    /// How often a minute its bearing sticks, for each share of speed lost.
+    stumble_per_min_and_wear: f64,
 }
 
 impl Life {
     fn new(dust: f64, habits: &Habits, random: &mut Random) -> Self {
         let fails = random.uniform() < habits.failing_share;
         let as_new_fan = 1.0 - 0.012 * random.normal().abs();
+        // Drawn from a stream of its own: what is drawn next does not depend on it. Half of the bearings never stick.
+        let sticks = Random::new(!random.clone().next_u64()).uniform();
         Self {
             dust: 0.03 * random.normal().abs(),
             paste: 0.06 * random.normal().abs(),
@@ -319,6 +325,7 @@ impl Life {
             fan_per_month: 0.01 + 0.05 * random.uniform(),
             months: 0.0,
             as_new_fan,
+            stumble_per_min_and_wear: if sticks < 0.5 { 0.0 } else { 12.0 * (sticks - 0.5) },
         }
     }
 
@@ -344,6 +351,7 @@ impl Life {
         State {
             airflow: (-self.dust).exp().max(0.12),
             fan: if self.fan >= 0.6 { 0.0 } else { self.as_new_fan - self.fan },
+            stumble_per_min: self.stumble_per_min_and_wear * self.fan,
             paste: (1.0 + self.paste).min(6.0),
         }
     }

@@ -130,6 +130,7 @@ fn plan(laptop: &Laptop, state: State, met: &Met, room_c: f64, quick: bool, rand
         airflow: state.airflow,
         fan: if worse_fan { state.fan } else { 1.0 },
         fan2: if worse_fan { 1.0 } else { state.fan },
+        stumble_per_min: if worse_fan { state.stumble_per_min } else { 0.0 },
         paste: state.paste,
         bedding: met.is("bedding"),
         battery: met.is("on_battery"),
