@@ -22,6 +22,7 @@ use windrow_model::condition::reference::ModelReference;
 use windrow_model::condition::site::{Classes, SiteAir};
 use windrow_model::condition::wear::Action;
 use windrow_model::emulate::random::Random;
+use windrow_model::estimate::stumbles::Stumbles;
 use windrow_model::estimate::workers::{InTurn, Workers};
 use windrow_tests::workers::Rayon;
 
@@ -227,6 +228,7 @@ fn laptop(
             has_converged: true,
             start_delay_s: Some(6.0),
             flutter: Some(0.01),
+            stumbles: Some(Stumbles { count: (10.0 * (0.95 - fan)).max(0.0) as u32, watched_s: 160.0 }),
             throttle_per_s: Some(0.0),
             hot_c: 80.0 + 12.0 * (dust + bedding) + 8.0 * paste + 2.0 * random.normal(),
         });
@@ -239,7 +241,7 @@ fn laptop(
 }
 
 fn reading(ratio: f64) -> FanReading {
-    FanReading { ratio, due_share: 0.9, spread: 0.03, rpm: 4000.0 * ratio, due_rpm: 4000.0 }
+    FanReading { ratio, due_share: 0.9, doubt: 0.0, rpm: 4000.0 * ratio, due_rpm: 4000.0 }
 }
 
 /// All runs for the peer: model, laptop and the temperature at the load's end, each a 32-bit float.

@@ -123,7 +123,7 @@ impl RunByRun {
         [
             on.map(|d| d.to_string()).unwrap_or_default(),
             told(n.airflow, 2),
-            told(n.fan, 2),
+            told(n.fan, 2) + &stumbled(&after.evidence),
             told(n.contact, 1),
             after_it.join(", "),
             weakened_by(&after.evidence, quiet, odd, k).join(", "),
@@ -157,6 +157,12 @@ fn told(i: Option<Interval>, decimals: usize) -> String {
         || "–".to_owned(),
         |i| format!("{:.decimals$} ({:.decimals$}–{:.decimals$})", i.mid, i.low, i.high),
     )
+}
+
+/// How often the fan's speed broke in, where it did.
+fn stumbled(e: &RunEvidence) -> String {
+    let count = e.stumbles.map_or(0, |s| s.count);
+    if count == 0 { String::new() } else { format!(", broke in {count}×") }
 }
 
 /// Where nine of the model's laptops in ten lie.
@@ -197,6 +203,7 @@ fn weakened_by(e: &RunEvidence, quiet: f64, odd: &[String], k: &Constants) -> Ve
 #[cfg(test)]
 mod tests {
     use windrow_model::condition::disturbance::Disturbances;
+    use windrow_model::estimate::stumbles::Stumbles;
 
     use super::*;
 
@@ -221,9 +228,20 @@ mod tests {
             has_converged: true,
             start_delay_s: None,
             flutter: None,
+            stumbles: None,
             throttle_per_s: None,
             hot_c: 80.0,
         }
+    }
+
+    #[test]
+    fn a_speed_that_broke_in_is_told_beside_the_fan() {
+        let mut e = run(Disturbances::default());
+        assert_eq!(stumbled(&e), "");
+        e.stumbles = Some(Stumbles { count: 0, watched_s: 160.0 });
+        assert_eq!(stumbled(&e), "");
+        e.stumbles = Some(Stumbles { count: 3, watched_s: 160.0 });
+        assert_eq!(stumbled(&e), ", broke in 3×");
     }
 
     #[test]

@@ -105,7 +105,9 @@ fn estimates(case: &Case<'_>, decided: &Decided) -> Vec<Evidence> {
             return stood.map(piece).into_iter().collect();
         }
         ReasonCode::Clogged => &[Fault::Clogged],
-        ReasonCode::FanWeak => &[Fault::Fan],
+        ReasonCode::FanWeak => {
+            return estimate(case, Fault::Fan).into_iter().chain(stumbles(case)).collect();
+        }
         ReasonCode::Contact => &[Fault::Contact],
         ReasonCode::CannotTell => {
             let open = case.conditioned.and_then(|c| left_open(&c.condition));
@@ -118,6 +120,14 @@ fn estimates(case: &Case<'_>, decided: &Decided) -> Vec<Evidence> {
         ReasonCode::NoGoodRun | ReasonCode::NotCheckedSinceService => &[],
     };
     about.iter().filter_map(|&fault| estimate(case, fault)).collect()
+}
+
+/// How often the fan stumbled in the last run that watched it, where it did.
+fn stumbles(case: &Case<'_>) -> Option<Evidence> {
+    let count = case.conditioned?.condition.stumbles.count;
+    let piece =
+        Evidence { metric: "fan_stumbles", value: f64::from(count), low: None, high: None, peers: None };
+    (count > 0).then_some(piece)
 }
 
 /// A part's number over all runs, where these tell it.

@@ -114,6 +114,11 @@ fn why_unfitted(run: &Run) -> &'static str {
 
 /// One piece of evidence in words.
 pub(crate) fn piece(evidence: &Evidence) -> String {
+    if evidence.metric == "fan_stumbles" {
+        let count = evidence.value;
+        let often = if count == 1.0 { "once".to_owned() } else { format!("{count:.0} times") };
+        return format!("its speed broke in {often}");
+    }
     let (name, unit) = match evidence.metric {
         "airflow_fraction" => ("airflow", "of as new"),
         "fan_factor" => ("fan at", "of its due speed"),

@@ -7,7 +7,7 @@
 use super::disturbance::Disturbance;
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "9";
+pub const CONSTANTS_VERSION: &str = "10";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -89,23 +89,25 @@ pub struct FanConstants {
     pub seizing_worn: f64,
     /// Odds that a replacement works.
     pub replacing_works: f64,
-    /// Spread of healthy units about the model's map.
-    pub unit_sd: f64,
-    /// Scatter of a run's ratio, open loop, beside the map's own spread.
-    pub open_sd: f64,
+    /// Scatter of a run's ratio about the unit's own, and how many pairs of runs it counts as.
+    pub run_sd: (f64, f64),
+    /// The least that it is.
+    pub run_sd_min: f64,
+    /// Spread of units about the model's map, and how many laptops it counts as.
+    pub unit_sd: (f64, f64),
+    /// The least that it is where the speed isn't held: motors aren't built alike.
+    pub open_unit_sd_min: f64,
     /// What one run's reading, told alone, is unsure of beside these: what the fan's table sees lags or leads the sensor
     /// with the state that the case was in when the run began.
     pub one_run_sd: f64,
-    /// Factor on the map's spread between laptops.
-    pub spread_factor: f64,
-    /// Scatter of a run's ratio, closed loop: while the speed is held, and beyond the headroom.
-    pub closed_sd: (f64, f64),
+    /// Further scatter of a fan that is short of the speed that its firmware would hold.
+    pub short_sd: f64,
+    /// Spread of the speeds that firmware holds, between units.
+    pub held_sd: f64,
     /// Speeds that a closed loop may reach over the highest due speed; the model's evidence chooses.
     pub headrooms: [f64; 3],
-    /// Share of a unit's offset that also shows while a closed loop holds the speed.
-    pub held_offset: f64,
-    /// Prior odds that a model's firmware holds the speed.
-    pub closed_prior: f64,
+    /// Prior odds that a model's firmware holds the speed: alike in all units, and as unlike as the map shows them.
+    pub closed_prior: (f64, f64),
     /// Odds that a run is quiet on a laptop that usually isn't.
     pub quiet_odds: f64,
     /// Share of laptops that are always quiet.
@@ -120,6 +122,8 @@ pub struct FanConstants {
     pub power_sd: f64,
     /// As above, between units.
     pub power_unit_sd: f64,
+    /// How often it stumbles.
+    pub stumbling: StumblingConstants,
     /// Share of runs that say nothing.
     pub junk: f64,
     /// Log airflow of a standing fan without tachometer, against the model's median: mean and standard deviation.
@@ -128,6 +132,28 @@ pub struct FanConstants {
     pub turning_sd: f64,
     /// Share of the odds of low airflow without tachometer that a worn fan has, not dust.
     pub unseen_wear: f64,
+}
+
+/// How often a worn fan's speed breaks in.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StumblingConstants {
+    /// Fan factor below which it does.
+    pub from: f64,
+    /// Stumbles a second for each unit of factor below that.
+    pub per_s: f64,
+    /// Share of runs in which a worn fan stumbles no more than a sound one.
+    pub silent: f64,
+    /// Stumbles a second of a sound fan of a model whose fans never do.
+    pub odd_per_s: f64,
+    /// Share of runs with something that looks like no stumble, half as often like one, and so on up to ten.
+    pub junk: f64,
+}
+
+impl StumblingConstants {
+    /// Share of runs whose count says something.
+    pub fn junk_free(&self) -> f64 {
+        1.0 - self.junk
+    }
 }
 
 /// By how much something widens a run: a further standard deviation of log airflow, of log contact, and of the fan's
@@ -288,29 +314,37 @@ impl Default for Constants {
                 level_sd: (0.05, 0.15),
             },
             fan: FanConstants {
-                as_new: (0.98, 0.022),
+                as_new: (0.986, 0.014),
                 first_failing: 0.07,
                 first_seized: 0.015,
-                rates: [0.0015, 0.05],
+                rates: [0.0008, 0.035],
                 failing_starts: 0.0025,
                 seizing: 0.002,
                 seizing_worn: 0.05,
                 replacing_works: 0.85,
-                unit_sd: 0.02,
-                open_sd: 0.019,
-                one_run_sd: 0.028,
-                spread_factor: 0.8,
-                closed_sd: (0.018, 0.035),
+                run_sd: (0.012, 10.0),
+                run_sd_min: 0.006,
+                unit_sd: (0.025, 6.0),
+                open_unit_sd_min: 0.02,
+                one_run_sd: 0.045,
+                short_sd: 0.03,
+                held_sd: 0.006,
                 headrooms: [1.05, 1.12, 1.2],
-                held_offset: 1.0,
-                closed_prior: 0.3,
+                closed_prior: (0.2, 0.1),
                 quiet_odds: 0.06,
                 always_quiet: 0.05,
-                quiet_cap: 0.70,
-                quiet_sd: 0.06,
+                quiet_cap: 0.68,
+                quiet_sd: 0.07,
                 quiet_step: 0.20,
                 power_sd: 0.015,
                 power_unit_sd: 0.065,
+                stumbling: StumblingConstants {
+                    from: 0.95,
+                    per_s: 0.063,
+                    silent: 0.3,
+                    odd_per_s: 2e-5,
+                    junk: 0.005,
+                },
                 junk: 0.02,
                 standing: (-1.8, 0.5),
                 turning_sd: 0.2,
@@ -323,7 +357,7 @@ impl Default for Constants {
             odd_rms: (0.55, 0.5, 0.3),
             disturbed: DisturbanceConstants {
                 background: [wider(0.02, 0.013, 0.0), wider(0.04, 0.04, 0.0)],
-                on_battery: [wider(0.03, 0.005, 0.04), wider(0.07, 0.1, 0.04)],
+                on_battery: [wider(0.03, 0.005, 0.08), wider(0.07, 0.1, 0.08)],
                 warm_start: [wider(0.025, 0.024, 0.0), wider(0.03, 0.038, 0.0)],
                 cold_soak: [wider(0.03, 0.018, 0.0), wider(0.03, 0.02, 0.0)],
                 sleep_gap: [wider(0.095, 0.022, 0.0), wider(0.135, 0.064, 0.0)],

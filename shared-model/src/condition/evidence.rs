@@ -9,6 +9,7 @@ use crate::estimate::joint::RunFit;
 use crate::estimate::joint_model::Channels;
 use crate::estimate::network::{LA, LR, TA};
 use crate::estimate::network_drive::{CLOCK_EXPONENT, Drive, RunFacts};
+use crate::estimate::stumbles::Stumbles;
 
 /// What a run says, once fitted; all that is kept of it for judging. It belongs to the standing fit that it was made
 /// against.
@@ -57,6 +58,8 @@ pub struct RunEvidence {
     pub start_delay_s: Option<f64>,
     /// Scatter of the speed from reading to reading at the load's end, share of the speed.
     pub flutter: Option<f64>,
+    /// How often the fan stumbled; `None` where no speed was read.
+    pub stumbles: Option<Stumbles>,
     /// Throttle events a second of load.
     pub throttle_per_s: Option<f64>,
     /// Median temperature in the last 30 s of load, °C.
@@ -126,6 +129,7 @@ impl RunEvidence {
             has_converged: fit.has_converged,
             start_delay_s: drive.fan_start_delay_s(),
             flutter: drive.fan_flutter(),
+            stumbles: drive.stumbles,
             throttle_per_s: known(facts.throttle_per_s),
             hot_c: facts.hot_c,
         }
@@ -135,8 +139,8 @@ impl RunEvidence {
     /// The same with other readings of the fans, as its disturbances widen them.
     #[must_use]
     pub fn with_fans(&self, k: &Constants, fans: [Option<FanReading>; 2]) -> Self {
-        let wider = self.disturbed.widen(&k.disturbed, self.has_power).fan / k.fan.spread_factor;
-        Self { fans: fans.map(|f| f.map(|f| FanReading { spread: f.spread.hypot(wider), ..f })), ..*self }
+        let wider = self.disturbed.widen(&k.disturbed, self.has_power).fan;
+        Self { fans: fans.map(|f| f.map(|f| FanReading { doubt: f.doubt.hypot(wider), ..f })), ..*self }
     }
 
     /// Whether the temperature sensor stood still for a while, and the firmware's fan with it.

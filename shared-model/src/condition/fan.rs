@@ -14,8 +14,10 @@ use pulp::{Arch, Simd, WithSimd};
 
 use self::paths::{N_COLUMNS, N_QUIET, Paths, Row, Wear, column};
 use super::constants::{FanConstants, MONTH_DAYS};
+use super::fan_scatter::FanScatter;
 use super::vector::{load, store};
 use super::wear::Action;
+use crate::estimate::stumbles::Stumbles;
 
 mod paths;
 #[cfg(test)]
@@ -30,11 +32,15 @@ pub enum FanEvidence {
         ratio: f64,
         /// Due speed over the map's highest.
         due_share: f64,
-        /// Spread between laptops where compared.
-        spread: f64,
+        /// Further scatter of this run's ratio.
+        doubt: f64,
         /// Odds that this run was made in a quiet profile, given that the laptop usually isn't in one.
         quiet: f64,
+        /// How evenly the fan turned meanwhile.
+        evenness: Evenness,
     },
+    /// How evenly the fan turned, where its speed says nothing.
+    Even(Evenness),
     /// No tachometer: how likely the run's airflow is if the fan stands and if it turns.
     Standing {
         /// If it stands.
@@ -42,6 +48,15 @@ pub enum FanEvidence {
         /// If it turns.
         turns: f64,
     },
+}
+
+/// How often a run's fan stumbled, and how often its model's sound fans do.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Evenness {
+    /// How often, and in what time.
+    pub seen: Stumbles,
+    /// Stumbles a second of a fan of this model that is sound.
+    pub usual_per_s: f64,
 }
 
 /// What happens to a fan, in time order.
@@ -151,10 +166,25 @@ impl FanPosterior {
     }
 }
 
+/// How a firmware may drive the fan.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum FanLoop {
+    /// It holds the duty: the speed shows the wear, and how the unit is built.
+    Open,
+    /// It holds the speed: a worn fan is driven harder, until it runs out of headroom.
+    Closed {
+        /// Speed that a healthy fan can be driven to, over the highest due speed.
+        headroom: f64,
+        /// Spread of the units' held speeds about the model's map.
+        held_sd: f64,
+    },
+}
+
 /// A laptop's events as steps of the filter, ready for every way in which the firmware may drive the fan.
 #[derive(Debug)]
 pub struct FanFilter<'a> {
     c: &'a FanConstants,
+    scatter: FanScatter,
     new: [f64; N_STATES],
     steps: Vec<Step>,
 }
@@ -170,10 +200,18 @@ struct Step {
 enum What {
     Nothing,
     Replaced,
-    /// Likelihoods that don't depend on how the firmware drives the fan: without a tachometer all of it, else that of
-    /// a quiet run.
-    Stands(Box<Table>),
-    Turns(Turns, Box<Table>),
+    /// Likelihoods that don't depend on how the firmware drives the fan.
+    Alone(Box<Table>),
+    Turns(Turns, Box<Tables>),
+}
+
+/// Likelihoods of each factor in one run.
+#[derive(Debug)]
+struct Tables {
+    /// Of its speed in a quiet profile.
+    capped: Table,
+    /// Of how evenly it turned; `None` where that says nothing.
+    even: Option<Table>,
 }
 
 /// A speed against its due speed.
@@ -181,7 +219,7 @@ enum What {
 struct Turns {
     ratio: f64,
     due_share: f64,
-    spread: f64,
+    doubt: f64,
     /// Odds that the run was quiet, if the laptop usually isn't and if it always is.
     quiet: [f32; N_QUIET],
 }
@@ -190,8 +228,8 @@ struct Turns {
 type Table = [f32; N_STATES];
 
 impl<'a> FanFilter<'a> {
-    /// For events in time order, followed up to day `until`.
-    pub fn new(c: &'a FanConstants, events: &[FanEvent], until: f64) -> Self {
+    /// For events in time order, followed up to day `until`, of a model with this scatter.
+    pub fn new(c: &'a FanConstants, scatter: FanScatter, events: &[FanEvent], until: f64) -> Self {
         let mut now = events.first().map_or(until, FanEvent::day);
         let mut wear_to = |day: f64| {
             let wear = wear(c, day - now);
@@ -201,13 +239,12 @@ impl<'a> FanFilter<'a> {
         let mut steps: Vec<Step> =
             events.iter().map(|e| Step { wear: wear_to(e.day()), what: what(c, e) }).collect();
         steps.push(Step { wear: wear_to(until), what: What::Nothing });
-        Self { c, new: as_new(c), steps }
+        Self { c, scatter, new: as_new(c), steps }
     }
 
-    /// Runs the filter, for a laptop that usually isn't in a quiet profile and for one that always is. With a
-    /// `headroom` the firmware holds the speed, and can drive a healthy fan to this multiple of the highest due speed.
-    pub fn run(&self, headroom: Option<f64>) -> [FanPosterior; N_QUIET] {
-        let paths = Arch::new().dispatch(Follow { filter: self, headroom, paths: self.first() });
+    /// Runs the filter, for a laptop that usually isn't in a quiet profile and for one that always is.
+    pub fn run(&self, driven: FanLoop) -> [FanPosterior; N_QUIET] {
+        let paths = Arch::new().dispatch(Follow { filter: self, driven, paths: self.first() });
         [0, 1].map(|quiet| FanPosterior::new(paths.sums(quiet), paths.log_scale[quiet]))
     }
 
@@ -230,7 +267,7 @@ impl<'a> FanFilter<'a> {
 /// All steps, in the widest registers that the processor has.
 struct Follow<'a> {
     filter: &'a FanFilter<'a>,
-    headroom: Option<f64>,
+    driven: FanLoop,
     paths: Paths,
 }
 
@@ -243,10 +280,17 @@ impl WithSimd for Follow<'_> {
         for step in &self.filter.steps {
             match &step.what {
                 What::Nothing | What::Replaced => likelihoods = [[1.0; _]; N_STATES],
-                What::Stands(table) => likelihoods = table.map(|l| [l; _]),
-                What::Turns(turns, quiet) => {
-                    let plain = Plain::new(self.filter.c, turns, self.headroom);
-                    plain.likelihoods(simd, turns.quiet, quiet, &mut likelihoods);
+                What::Alone(table) => likelihoods = table.map(|l| [l; _]),
+                What::Turns(turns, tables) => {
+                    let plain = Plain::new(self.filter, turns, self.driven);
+                    plain.likelihoods(simd, turns.quiet, &tables.capped, &mut likelihoods);
+                    if let Some(even) = &tables.even {
+                        for (row, even) in likelihoods.iter_mut().zip(even) {
+                            for likelihood in row {
+                                *likelihood *= even;
+                            }
+                        }
+                    }
                 }
             }
             self.paths.wear_and_see(simd, &step.wear, &likelihoods);
@@ -265,9 +309,8 @@ const WORN_BELOW: f64 = 0.85;
 /// Weights of offsets one standard deviation apart.
 const OFFSET_WEIGHTS: [f64; N_OFFSETS] = [0.06, 0.24, 0.4, 0.24, 0.06];
 
-fn offsets(c: &FanConstants) -> [f64; N_OFFSETS] {
-    std::array::from_fn(|j| (j as f64 - 2.0) * c.unit_sd)
-}
+/// Offsets of a unit, in standard deviations.
+const OFFSETS: [f64; N_OFFSETS] = [-2.0, -1.0, 0.0, 1.0, 2.0];
 
 /// As-new fans: one Gaussian over the grid.
 fn as_new(c: &FanConstants) -> [f64; N_STATES] {
@@ -299,12 +342,17 @@ fn what(c: &FanConstants, e: &FanEvent) -> What {
         FanEvent::Serviced { action: Action::Fan, .. } => What::Replaced,
         FanEvent::Serviced { .. } => What::Nothing,
         FanEvent::Seen { evidence: FanEvidence::Standing { stands, turns }, .. } => {
-            What::Stands(Box::new(std::array::from_fn(|k| if k == 0 { stands } else { turns } as f32)))
+            What::Alone(Box::new(std::array::from_fn(|k| if k == 0 { stands } else { turns } as f32)))
         }
-        FanEvent::Seen { evidence: FanEvidence::Ratio { ratio, due_share, spread, quiet }, .. } => {
+        FanEvent::Seen { evidence: FanEvidence::Even(evenness), .. } => {
+            even(c, &evenness).map_or(What::Nothing, |table| What::Alone(Box::new(table)))
+        }
+        FanEvent::Seen {
+            evidence: FanEvidence::Ratio { ratio, due_share, doubt, quiet, evenness }, ..
+        } => {
             let odds = [quiet as f32, (1.0 - c.quiet_odds) as f32];
-            let turns = Turns { ratio, due_share: due_share.max(DUE_SHARE_MIN), spread, quiet: odds };
-            What::Turns(turns, Box::new(capped(c, &turns)))
+            let turns = Turns { ratio, due_share: due_share.max(DUE_SHARE_MIN), doubt, quiet: odds };
+            What::Turns(turns, Box::new(Tables { capped: capped(c, &turns), even: even(c, &evenness) }))
         }
     }
 }
@@ -333,22 +381,23 @@ enum Law {
 type Columns = [f32; N_COLUMNS];
 
 impl Plain {
-    fn new(c: &FanConstants, t: &Turns, headroom: Option<f64>) -> Self {
-        let columns = |of: &dyn Fn(f64) -> f32| {
+    fn new(filter: &FanFilter<'_>, t: &Turns, driven: FanLoop) -> Self {
+        let (c, scatter) = (filter.c, filter.scatter);
+        let columns = |of: f64, sd: f64| {
             let mut out = [0.0; N_COLUMNS];
-            out.iter_mut().zip(offsets(c)).for_each(|(out, o)| *out = of(o));
+            out.iter_mut().zip(OFFSETS).for_each(|(out, z)| *out = (of * (1.0 + z * sd)) as f32);
             out
         };
-        let law = match headroom {
-            None => {
-                let spread = t.spread.min(0.08);
-                let sd = (c.open_sd * c.open_sd + c.spread_factor * c.spread_factor * spread * spread).sqrt();
-                Law::Driven { robust: Robust::new(c, sd), offsets: columns(&|o| 1.0 + o as f32) }
-            }
-            Some(headroom) => Law::Held {
-                near: Robust::new(c, (c.closed_sd.0 * c.closed_sd.0 + t.spread.min(0.03).powi(2)).sqrt()),
-                far: Robust::new(c, c.closed_sd.1),
-                targets: columns(&|o| 1.0 + (c.held_offset * o) as f32),
+        let sd = scatter.run_sd.hypot(t.doubt);
+        let law = match driven {
+            FanLoop::Open => Law::Driven {
+                robust: Robust::new(c, sd),
+                offsets: columns(scatter.mid / c.as_new.0, scatter.unit_sd.max(c.open_unit_sd_min)),
+            },
+            FanLoop::Closed { headroom, held_sd } => Law::Held {
+                near: Robust::new(c, sd),
+                far: Robust::new(c, sd.hypot(c.short_sd)),
+                targets: columns(scatter.mid, held_sd),
                 reach_per_factor: (headroom / t.due_share) as f32,
             },
         };
@@ -401,6 +450,34 @@ fn capped(c: &FanConstants, t: &Turns) -> Table {
     let mut out = FACTORS.map(|factor| robust.at(t.ratio as f32 - cap * factor));
     out[0] = Robust::new(c, STANDING_SD).at(t.ratio as f32);
     out
+}
+
+/// More stumbles than this are no less likely to be something else.
+const ODD_MOST: u32 = 10;
+
+/// Likelihood of each factor by how often the fan stumbled: a Poisson count whose rate rises with wear, in a share of
+/// the runs as if it were sound, and now and then something else that looks the same. `None` where it wasn't watched.
+fn even(c: &FanConstants, e: &Evenness) -> Option<Table> {
+    let Stumbles { count, watched_s } = e.seen;
+    // False for a NaN too.
+    let was_watched = watched_s > 0.0;
+    if !was_watched {
+        return None;
+    }
+    let s = &c.stumbling;
+    let poisson = |mean: f64| {
+        let probability = (1..=count).fold((-mean).exp(), |p, n| p * mean / f64::from(n));
+        probability.max(0.0)
+    };
+    let usual = (e.usual_per_s + s.odd_per_s) * watched_s;
+    let sound = poisson(usual);
+    let other = s.junk * 0.5_f64.powi(count.min(ODD_MOST).cast_signed());
+    Some(FACTORS.map(|factor| {
+        // A fan that stands was not watched turning: it was the other one.
+        let wear = if factor > 0.0 { (s.from - f64::from(factor)).max(0.0) } else { 0.0 };
+        let worn = if wear > 0.0 { poisson(s.per_s.mul_add(wear * watched_s, usual)) } else { sound };
+        (s.junk_free() * s.silent.mul_add(sound - worn, worn) + other) as f32
+    }))
 }
 
 /// Student's t with 4 degrees of freedom and a floor.

@@ -23,8 +23,6 @@ const COMPARED_MIN_S: f64 = 6.0;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FanMap {
     due_rpm: Vec<f64>,
-    /// Robust relative spread between laptops in each bin.
-    spread: Vec<f64>,
     /// Highest due speed, rpm.
     pub top_rpm: f64,
     /// Laptops it was learned from.
@@ -38,8 +36,8 @@ pub struct FanReading {
     pub ratio: f64,
     /// Due speed over the map's highest.
     pub due_share: f64,
-    /// Spread between laptops where it was compared.
-    pub spread: f64,
+    /// Further scatter of the ratio, from what disturbed the run and the doubt whether it was quiet.
+    pub doubt: f64,
     /// Mean speed where it was compared, rpm.
     pub rpm: f64,
     /// Mean due speed there, rpm.
@@ -51,13 +49,12 @@ impl FanReading {
     /// its reading stands for more, and the less sure it is whether there was a cap, the less the reading says.
     #[must_use]
     pub fn if_quiet(&self, c: &FanConstants, odds: f64) -> Self {
+        let odds = odds.clamp(0.0, 1.0);
         let uncapped = self.ratio / (c.quiet_cap / self.due_share).min(1.0);
         let ratio = self.ratio + odds * (uncapped - self.ratio);
         let between = (odds * (1.0 - odds)).sqrt() * (uncapped - self.ratio);
         let sd = between.hypot(odds.sqrt() * c.quiet_sd * uncapped);
-        // Of a spread only a share counts, which is calibrated on runs that weren't quiet; this shall count whole.
-        let more = if ratio > 0.0 { sd / ratio / c.spread_factor } else { 0.0 };
-        Self { ratio, spread: self.spread.hypot(more), ..*self }
+        Self { ratio, doubt: self.doubt.hypot(sd), ..*self }
     }
 }
 
@@ -91,37 +88,28 @@ impl FanMap {
         let level: Vec<f64> = filled.iter().map(|&b| median(&per_bin[b])).collect();
         let weight: Vec<f64> = filled.iter().map(|&b| per_bin[b].len() as f64).collect();
         let rising = isotonic(&level, &weight);
-        let at = |values: &[f64], b: usize| {
+        let at = |b: usize| {
             let k = filled.partition_point(|&f| f < b).min(filled.len() - 1);
             if filled[k] == b || k == 0 {
-                return values[k];
+                return rising[k];
             }
             let (lo, hi) = (filled[k - 1], filled[k]);
             if b > hi {
-                return values[k];
+                return rising[k];
             }
-            values[k - 1] + (values[k] - values[k - 1]) * (b - lo) as f64 / (hi - lo) as f64
+            rising[k - 1] + (rising[k] - rising[k - 1]) * (b - lo) as f64 / (hi - lo) as f64
         };
-        let spread_of: Vec<f64> = filled
-            .iter()
-            .zip(&rising)
-            .map(|(&b, due)| {
-                let off: Vec<f64> = per_bin[b].iter().map(|v| (v / due.max(1.0) - 1.0).abs()).collect();
-                if off.len() < 4 { 0.03 } else { 1.4826 * median(&off) }
-            })
-            .collect();
         Some(Self {
-            due_rpm: (0..N_BINS).map(|b| at(&rising, b)).collect(),
-            spread: (0..N_BINS).map(|b| at(&spread_of, b)).collect(),
+            due_rpm: (0..N_BINS).map(at).collect(),
             // The hottest bins hold few laptops, sick ones; the highest due speed is that of a well-filled bin.
             top_rpm: quantile(&rising, 1.0),
             laptops: n_laptops,
         })
     }
 
-    /// Whether it has a speed and a spread for each bin.
+    /// Whether it has a speed for each bin.
     pub(super) fn is_sound(&self) -> bool {
-        self.due_rpm.len() == N_BINS && self.spread.len() == N_BINS
+        self.due_rpm.len() == N_BINS
     }
 
     /// Due speed at a temperature, linear between the bins' middles.
@@ -133,10 +121,10 @@ impl FanMap {
 
     /// Compares a run. `None` where the fan was never due enough.
     pub fn read(&self, points: &[FanPoint], idx: usize) -> Option<FanReading> {
-        let mut due: Vec<(f64, f64, f64)> = points
+        let mut due: Vec<(f64, f64)> = points
             .iter()
             .filter(|p| p.loaded && p.rpm[idx].is_finite())
-            .map(|p| (self.due_rpm(f64::from(p.temp_c)), f64::from(p.rpm[idx]), f64::from(p.temp_c)))
+            .map(|p| (self.due_rpm(f64::from(p.temp_c)), f64::from(p.rpm[idx])))
             .collect();
         due.sort_by(|a, b| b.0.total_cmp(&a.0));
         let n = ((due.len() as f64 * COMPARED_SHARE).ceil() as usize).max((COMPARED_MIN_S / 2.0) as usize);
@@ -150,7 +138,7 @@ impl FanMap {
         Some(FanReading {
             ratio: sum_rpm / sum_due,
             due_share: mean_due / self.top_rpm,
-            spread: median(&due.iter().map(|d| self.spread[bin(d.2)]).collect::<Vec<_>>()),
+            doubt: 0.0,
             rpm: sum_rpm / due.len() as f64,
             due_rpm: mean_due,
         })
@@ -178,18 +166,21 @@ mod tests {
     #[test]
     fn a_quiet_profile_s_cap_is_given_back_and_doubt_of_it_widens() {
         let c = Constants::default().fan;
-        let at_cap = FanReading { ratio: 0.70, due_share: 1.0, spread: 0.02, rpm: 2800.0, due_rpm: 4000.0 };
+        let at_cap =
+            FanReading { ratio: c.quiet_cap, due_share: 1.0, doubt: 0.02, rpm: 2800.0, due_rpm: 4000.0 };
         assert_eq!(at_cap.if_quiet(&c, 0.0), at_cap);
         let surely = at_cap.if_quiet(&c, 1.0);
         assert!((surely.ratio - 1.0).abs() < 1e-9, "{surely:?}");
         let perhaps = at_cap.if_quiet(&c, 0.5);
-        assert!((perhaps.ratio - 0.85).abs() < 1e-9, "{perhaps:?}");
-        assert!(at_cap.spread < surely.spread && surely.spread < perhaps.spread, "{surely:?} {perhaps:?}");
+        assert!((perhaps.ratio - f64::midpoint(c.quiet_cap, 1.0)).abs() < 1e-9, "{perhaps:?}");
+        assert!(at_cap.doubt < surely.doubt && surely.doubt < perhaps.doubt, "{surely:?} {perhaps:?}");
         // Where less is due than the cap lets through, a quiet profile takes nothing.
         let below_cap = FanReading { due_share: 0.6, ..at_cap };
-        assert!((below_cap.if_quiet(&c, 1.0).ratio - 0.70).abs() < 1e-9);
+        assert!((below_cap.if_quiet(&c, 1.0).ratio - c.quiet_cap).abs() < 1e-9);
         // A fan that stands is read as standing whatever the profile.
         let standing = FanReading { ratio: 0.0, ..at_cap };
         assert_eq!(standing.if_quiet(&c, 0.9).ratio, 0.0);
+        // Odds that rounding took past one are one.
+        assert_eq!(at_cap.if_quiet(&c, 1.0 + 1e-12), surely);
     }
 }

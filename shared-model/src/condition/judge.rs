@@ -17,6 +17,7 @@ use super::probability::calibrated;
 use super::reference::{ModelReference, both_quiet, log_sum, loops};
 use super::site::{Classes, NO_SITE};
 use super::wear::{Posterior, WearFilter, Weights};
+use crate::estimate::stumbles::Stumbles;
 use crate::estimate::workers::Workers;
 
 /// An estimate with its 90 % interval.
@@ -51,6 +52,9 @@ pub struct Condition {
     pub contact_on: Option<Forecast>,
     /// Odds that this laptop always runs in a quiet profile.
     pub always_quiet: f64,
+    /// How often the fan stumbled in the last run that watched it turn.
+    #[serde(default)]
+    pub stumbles: Stumbles,
     /// What the runs don't say, with the cheapest next step.
     pub cannot_tell: Vec<CannotTell>,
 }
@@ -190,6 +194,7 @@ impl<'a> Judge<'a> {
             },
             contact_on: weighed.contact_on,
             always_quiet: weighed.always_quiet,
+            stumbles: laptop.last_stumbles(),
             cannot_tell: Vec::new(),
         };
         out.cannot_tell = doubt::cannot_tell(has_fan, &laptop.seen(&self.reference.events), &out);
@@ -198,22 +203,24 @@ impl<'a> Judge<'a> {
 
     /// The fan's posterior over every likely way to drive it, and the odds that the laptop is always quiet.
     fn fan(&self, history: &FanHistory) -> (FanPosterior, f64) {
-        let filter = FanFilter::new(&self.k.fan, &history.events, history.until);
+        let scatter = self.reference.fan_scatter;
+        let filter = FanFilter::new(&self.k.fan, scatter, &history.events, history.until);
         let mut parts = Vec::new();
-        let mut quiet_share = 0.0;
-        for (headroom, odds) in loops(self.k).into_iter().zip(&self.reference.loop_odds) {
+        let (mut quiet_share, mut all) = (0.0, 0.0);
+        for ((driven, _), odds) in loops(self.k, scatter).into_iter().zip(&self.reference.loop_odds) {
             if *odds < LOOP_ODDS_MIN {
                 continue;
             }
-            let both = both_quiet(&filter, history, headroom);
+            let both = both_quiet(&filter, history, driven);
             let sum = log_sum(&both);
             for (always_quiet, (log, post)) in both.into_iter().enumerate() {
                 let w = odds * (log - sum).exp() + 1e-12;
                 quiet_share += w * always_quiet as f64;
+                all += w;
                 parts.push((w, post));
             }
         }
-        (FanPosterior::mixture(&parts), quiet_share)
+        (FanPosterior::mixture(&parts), quiet_share / all)
     }
 }
 

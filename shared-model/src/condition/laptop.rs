@@ -3,12 +3,14 @@
 use super::constants::{Constants, FanConstants};
 use super::events::ModelEvent;
 use super::evidence::RunEvidence;
-use super::fan::{FanEvent, FanEvidence};
+use super::fan::{Evenness, FanEvent, FanEvidence};
+use super::fan_map::FanReading;
 use super::level::History;
 use super::quiet::{Quiet, quiet};
 use super::reference::ModelReference;
 use super::wear::{Action, Event};
 use crate::estimate::network_drive::median;
+use crate::estimate::stumbles::Stumbles;
 
 /// A laptop: its runs and services in time order, and the day for which it is judged.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +35,12 @@ impl Laptop {
         upto.map(|r| events.iter().fold(*r, |r, e| e.taken_out_of(&r))).collect()
     }
 
+    /// How often the fan stumbled in the last run, up to the day for which it is judged, that watched it turn.
+    pub(super) fn last_stumbles(&self) -> Stumbles {
+        let upto = self.runs.iter().rev().filter(|r| r.day <= self.as_of);
+        upto.filter_map(|r| r.stumbles).find(|s| s.watched_s > 0.0).unwrap_or_default()
+    }
+
     /// Whether the fan's speed was read in the runs that say something of the air; where none does, in any.
     pub(super) fn has_rpm(&self) -> bool {
         let mut telling = self.runs.iter().filter(|r| r.raw_air.is_finite()).peekable();
@@ -55,6 +63,8 @@ pub(super) struct Common {
     pub(super) model_air: f64,
     /// Median log power of standard and quick runs.
     pub(super) log_power: [f64; 2],
+    /// Stumbles a second of a sound fan.
+    pub(super) stumbles_per_s: f64,
 }
 
 pub(super) fn air_history(k: &Constants, laptop: &Laptop, runs: &[RunEvidence], common: Common) -> History {
@@ -150,16 +160,21 @@ pub(super) fn fan_history(
     let mut events: Vec<FanEvent> =
         laptop.services.iter().map(|&(day, action)| FanEvent::Serviced { day, action }).collect();
     for (r, &quiet) in runs.iter().zip(&q.runs) {
-        let evidence = if !r.has_rpm {
+        let evidence = if r.has_rpm {
+            let seen = r.stumbles.unwrap_or_default();
+            let evenness = Evenness { seen, usual_per_s: common.stumbles_per_s };
+            match r.worst_fan().filter(|_| !r.is_stuck()) {
+                Some(&FanReading { ratio, due_share, doubt, .. }) => {
+                    FanEvidence::Ratio { ratio, due_share, doubt, quiet, evenness }
+                }
+                None => FanEvidence::Even(evenness),
+            }
+        } else {
             if r.is_stuck() || !r.raw_air.is_finite() {
                 continue;
             }
             let (stands, turns) = standing(&k.fan, r.raw_air, level);
             FanEvidence::Standing { stands, turns }
-        } else if let (false, Some(f)) = (r.is_stuck(), r.worst_fan()) {
-            FanEvidence::Ratio { ratio: f.ratio, due_share: f.due_share, spread: f.spread, quiet }
-        } else {
-            continue;
         };
         events.push(FanEvent::Seen { day: r.day, evidence });
     }

@@ -8,6 +8,7 @@ pub mod events;
 pub mod evidence;
 pub mod fan;
 pub mod fan_map;
+pub mod fan_scatter;
 pub mod fleet;
 pub mod forecast;
 pub mod judge;

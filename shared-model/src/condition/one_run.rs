@@ -8,6 +8,7 @@
 use super::constants::{Constants, FanConstants, WearConstants};
 use super::evidence::RunEvidence;
 use super::fan_map::FanReading;
+use super::fan_scatter::FanScatter;
 use super::judge::{Interval, airflow_interval, contact_factor, contact_interval};
 use super::level::Level;
 use super::peers::Band;
@@ -39,7 +40,7 @@ impl RunNumbers {
                 let mid = (-seen.told()).exp();
                 reaching(airflow_interval(&seen.wear(&air), k.air_gain_sd_of(r.has_rpm)), mid)
             }),
-            fan: r.worst_fan().filter(|_| !r.is_stuck()).map(|f| fan(&k.fan, f)),
+            fan: r.worst_fan().filter(|_| !r.is_stuck()).map(|f| fan(&k.fan, &reference.fan_scatter, f)),
             contact: r.contact.map(|(lr, sd)| {
                 let seen = Seen::new(&k.contact, &reference.contact, lr, sd, r.quick);
                 let mid = contact_factor(k, seen.told().exp());
@@ -82,10 +83,12 @@ fn reaching(i: Interval, mid: f64) -> Interval {
     Interval { mid, low: i.low.min(mid), high: i.high.max(mid) }
 }
 
-/// The speed's share of the due one, with the spread of healthy units about their model's map.
-fn fan(c: &FanConstants, f: &FanReading) -> Interval {
-    let sd = f.ratio * c.open_sd.hypot(c.spread_factor * f.spread).hypot(c.unit_sd).hypot(c.one_run_sd);
-    Interval { mid: f.ratio, low: (f.ratio - Z95 * sd).max(0.0), high: f.ratio + Z95 * sd }
+/// The speed over the due one in shares of a fan's nominal speed, as the condition tells it: sound fans, on which the map
+/// rests, turn a little slower than that. With the spread of healthy units about their model's map.
+fn fan(c: &FanConstants, scatter: &FanScatter, f: &FanReading) -> Interval {
+    let mid = scatter.told(c, f.ratio);
+    let sd = (mid * scatter.run_sd.hypot(scatter.unit_sd).hypot(c.one_run_sd)).hypot(f.doubt);
+    Interval { mid, low: (mid - Z95 * sd).max(0.0), high: mid + Z95 * sd }
 }
 
 /// Where nine laptops in ten of a model lie, in the units of [`RunNumbers`].
@@ -96,7 +99,12 @@ pub fn peers(k: &Constants, reference: &ModelReference) -> [Option<Band>; 3] {
     let contact_level = reference.contact.moments(&k.contact).0;
     let airflow = |la: f64| (-(-air.gain * la - air_level).max(0.0)).exp();
     let contact = |lr: f64| contact_factor(k, (k.contact.gain * lr - contact_level).max(0.0).exp());
-    [bands.log_air.map(|b| each(b, airflow)), bands.fan_ratio, bands.log_contact.map(|b| each(b, contact))]
+    let fan = |ratio: f64| reference.fan_scatter.told(&k.fan, ratio);
+    [
+        bands.log_air.map(|b| each(b, airflow)),
+        bands.fan_ratio.map(|b| each(b, fan)),
+        bands.log_contact.map(|b| each(b, contact)),
+    ]
 }
 
 fn each(b: Band, of: impl Fn(f64) -> f64) -> Band {

@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 use super::constants::{Constants, WearConstants};
 use super::events::{self, ModelEvent};
 use super::evidence::RunEvidence;
-use super::fan::{FanFilter, FanPosterior};
+use super::fan::{FanFilter, FanLoop, FanPosterior};
+use super::fan_scatter::FanScatter;
 use super::laptop::{Common, FanHistory, Laptop, air_history, contact_history, fan_history};
 use super::level::{self, History, Level, LevelShare};
 use super::peers::PeerBands;
@@ -31,11 +32,16 @@ pub struct ModelReference {
     pub air_scatter: (f64, f64),
     /// Gain of log airflow: [`WearConstants::gain`], or what stands for it without power.
     pub air_gain: f64,
-    /// Odds of each way in which the firmware may drive the fan: open loop, then closed with each headroom.
+    /// Scatter of the fan's speed that this model shows.
+    pub fan_scatter: FanScatter,
+    /// Odds of each way in which the firmware may drive the fan: open loop, then closed with each headroom, first with
+    /// units that are held alike, then with such as the map shows.
     pub loop_odds: Vec<f64>,
     /// Median log power of standard and quick runs.
     #[serde(with = "super::nan::pair")]
     pub log_power: [f64; 2],
+    /// Stumbles a second of a sound fan.
+    pub stumbles_per_s: f64,
     /// Median log airflow as fitted.
     #[serde(with = "super::nan")]
     pub model_air: f64,
@@ -67,7 +73,11 @@ impl ModelReference {
         let events = events::detect(&taken);
         let seen: Vec<Vec<RunEvidence>> = taken.iter().map(|l| l.seen(&events)).collect();
         let all: Vec<f64> = seen.iter().flatten().map(|r| r.raw_air).collect();
-        let common = Common { model_air: median(&all), log_power: power_medians(&seen) };
+        let common = Common {
+            model_air: median(&all),
+            log_power: power_medians(&seen),
+            stumbles_per_s: usual_stumbles_per_s(&seen),
+        };
         let air: Vec<History> = taken.iter().zip(&seen).map(|(l, s)| air_history(k, l, s, common)).collect();
         let contact: Vec<History> =
             taken.iter().zip(&seen).map(|(l, s)| contact_history(k, l, s, common)).collect();
@@ -82,14 +92,17 @@ impl ModelReference {
         let contact = level::learn(&k.contact, &contact, workers);
         let fans: Vec<FanHistory> =
             taken.iter().zip(&seen).map(|(l, s)| fan_history(k, l, s, common)).collect();
+        let fan_scatter = FanScatter::learn(&k.fan, &seen);
         let shares = air.shares.into_iter().zip(contact.shares).map(|(air, contact)| Share { air, contact });
         Self {
             air: air.level,
             contact: contact.level,
             air_scatter: (air_constants.noise_floor, air_constants.offset_sd),
             air_gain: air_constants.gain,
-            loop_odds: loop_odds(k, &fans, workers),
+            fan_scatter,
+            loop_odds: loop_odds(k, fan_scatter, &fans, workers),
             log_power: common.log_power,
+            stumbles_per_s: common.stumbles_per_s,
             model_air: common.model_air,
             peers: PeerBands::learn(&seen),
             events,
@@ -110,13 +123,18 @@ impl ModelReference {
     /// Whether its numbers are such as judging counts on; for one that came from outside.
     pub(super) fn is_sound(&self, k: &Constants) -> bool {
         let odds = &self.loop_odds;
-        let is_odds = odds.len() == loops(k).len() && odds.iter().all(|odds| (0.0..=1.0).contains(odds));
+        let is_odds = odds.len() == loops(k, self.fan_scatter).len()
+            && odds.iter().all(|odds| (0.0..=1.0).contains(odds));
         let is_positive = |v: f64| v.is_finite() && v > 0.0;
         is_odds
             && (odds.iter().sum::<f64>() - 1.0).abs() < 1e-6
             && is_positive(self.air_scatter.0)
             && is_positive(self.air_scatter.1)
             && is_positive(self.air_gain)
+            && is_positive(self.fan_scatter.run_sd)
+            && is_positive(self.fan_scatter.unit_sd)
+            && self.stumbles_per_s.is_finite()
+            && self.stumbles_per_s >= 0.0
     }
 
     /// Odds that the firmware holds the fan's speed.
@@ -125,7 +143,8 @@ impl ModelReference {
     }
 
     pub(super) fn common(&self) -> Common {
-        Common { model_air: self.model_air, log_power: self.log_power }
+        let Self { model_air, log_power, stumbles_per_s, .. } = *self;
+        Common { model_air, log_power, stumbles_per_s }
     }
 }
 
@@ -175,23 +194,47 @@ fn power_medians(seen: &[Vec<RunEvidence>]) -> [f64; 2] {
     })
 }
 
+/// Laptops whose fans never stumble that are thought to stand beside a model's own: one worn fan in a small group must
+/// not pass for what is usual.
+const SOUND_BESIDE: usize = 4;
+
+/// How often the fans of a model stumble that are sound: the median over its laptops. Where a fan's speed breaks in for
+/// another reason than wear, or is read so, most of them do.
+fn usual_stumbles_per_s(seen: &[Vec<RunEvidence>]) -> f64 {
+    let of_laptop = |runs: &Vec<RunEvidence>| {
+        let stumbles = runs.iter().filter_map(|r| r.stumbles);
+        let (count, watched_s) =
+            stumbles.fold((0.0, 0.0), |sum, s| (sum.0 + f64::from(s.count), sum.1 + s.watched_s));
+        (watched_s > 0.0).then(|| count / watched_s)
+    };
+    let mut rates: Vec<f64> = seen.iter().filter_map(of_laptop).collect();
+    rates.extend([0.0; SOUND_BESIDE]);
+    median(&rates)
+}
+
 /// The most that one laptop can say for or against a loop, nats: one odd fan must not decide for a model.
 const LOOP_EVIDENCE_MAX: f64 = 4.0;
 
-/// The ways in which a firmware may drive the fan: the duty, or the speed with a headroom.
-pub(super) fn loops(k: &Constants) -> Vec<Option<f64>> {
-    std::iter::once(None).chain(k.fan.headrooms.map(Some)).collect()
+/// The ways in which a firmware may drive the fan, with the prior odds of each.
+pub(super) fn loops(k: &Constants, scatter: FanScatter) -> Vec<(FanLoop, f64)> {
+    let (alike, unlike) = k.fan.closed_prior;
+    let closed = |held_sd: f64, prior: f64| {
+        let each = prior / k.fan.headrooms.len() as f64;
+        k.fan.headrooms.map(|headroom| (FanLoop::Closed { headroom, held_sd }, each))
+    };
+    std::iter::once((FanLoop::Open, 1.0 - alike - unlike))
+        .chain(closed(k.fan.held_sd, alike))
+        .chain(closed(scatter.unit_sd, unlike))
+        .collect()
 }
 
 /// Posterior of each way to drive the fan.
-fn loop_odds(k: &Constants, fans: &[FanHistory], workers: &impl Workers) -> Vec<f64> {
-    let closed_each = k.fan.closed_prior / k.fan.headrooms.len() as f64;
-    let mut log = vec![closed_each.ln(); 1 + k.fan.headrooms.len()];
-    log[0] = (1.0 - k.fan.closed_prior).ln();
-    let loops = loops(k);
+fn loop_odds(k: &Constants, scatter: FanScatter, fans: &[FanHistory], workers: &impl Workers) -> Vec<f64> {
+    let loops = loops(k, scatter);
+    let mut log: Vec<f64> = loops.iter().map(|(_, prior)| prior.ln()).collect();
     let said = workers.map(fans.len(), |i| {
-        let filter = FanFilter::new(&k.fan, &fans[i].events, fans[i].until);
-        let said = |&headroom| log_sum(&both_quiet(&filter, &fans[i], headroom));
+        let filter = FanFilter::new(&k.fan, scatter, &fans[i].events, fans[i].until);
+        let said = |(driven, _): &(FanLoop, f64)| log_sum(&both_quiet(&filter, &fans[i], *driven));
         loops.iter().map(said).collect::<Vec<f64>>()
     });
     for s in said {
@@ -208,10 +251,10 @@ fn loop_odds(k: &Constants, fans: &[FanHistory], workers: &impl Workers) -> Vec<
 pub(super) fn both_quiet(
     filter: &FanFilter<'_>,
     h: &FanHistory,
-    headroom: Option<f64>,
+    driven: FanLoop,
 ) -> [(f64, FanPosterior); 2] {
     let mut logs = h.quiet_log.into_iter();
-    filter.run(headroom).map(|post| (post.log_evidence + logs.next().unwrap_or(f64::MIN), post))
+    filter.run(driven).map(|post| (post.log_evidence + logs.next().unwrap_or(f64::MIN), post))
 }
 
 pub(super) fn log_sum(parts: &[(f64, FanPosterior)]) -> f64 {

@@ -32,7 +32,7 @@ use crate::estimate::workers::Workers;
 
 /// Version of the network, the evidence and what is stored of them. Evidence and standing of different versions don't
 /// go together.
-pub const STANDING_VERSION: &str = "7";
+pub const STANDING_VERSION: &str = "8";
 
 /// Most runs that the network is fitted to; further ones are judged against the fit.
 pub const FIT_RUNS_MAX: usize = 1800;

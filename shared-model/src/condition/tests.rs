@@ -1,7 +1,7 @@
 //! What the condition must do whatever its constants are.
 
 use super::constants::{Constants, N_RATES};
-use super::disturbance::Disturbances;
+use super::disturbance::{Disturbance, Disturbances};
 use super::doubt::{NextStep, Part};
 use super::evidence::RunEvidence;
 use super::judge::{Condition, Judge, judge_model};
@@ -9,6 +9,7 @@ use super::laptop::Laptop;
 use super::reference::ModelReference;
 use super::wear::{Action, Event, Offsets, WearFilter};
 use crate::condition::fan_map::FanReading;
+use crate::estimate::stumbles::Stumbles;
 use crate::estimate::workers::InTurn;
 
 fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
@@ -20,7 +21,7 @@ fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
         raw_air: la,
         has_rpm: true,
         fans: [
-            Some(FanReading { ratio: 0.98, due_share: 0.9, spread: 0.03, rpm: 4000.0, due_rpm: 4080.0 }),
+            Some(FanReading { ratio: 0.98, due_share: 0.9, doubt: 0.0, rpm: 4000.0, due_rpm: 4080.0 }),
             None,
         ],
         log_power: 3.0,
@@ -35,6 +36,7 @@ fn run(day: f64, la: f64, lr: f64) -> RunEvidence {
         has_converged: true,
         start_delay_s: Some(6.0),
         flutter: Some(0.01),
+        stumbles: Some(Stumbles { count: 0, watched_s: 160.0 }),
         throttle_per_s: Some(0.0),
         hot_c: 82.0,
     }
@@ -130,6 +132,63 @@ fn a_slow_fan_is_a_fan_fault() {
     ));
     assert!(c.p_fan > 0.8, "{}", c.p_fan);
     assert!(c.p_clogged < 0.1);
+}
+
+fn stumbling(mut r: RunEvidence, count: u32) -> RunEvidence {
+    r.stumbles = Some(Stumbles { count, watched_s: 160.0 });
+    r
+}
+
+#[test]
+fn a_fan_that_stumbles_is_doubted_although_its_speed_is_due() {
+    let runs = |count: u32| (0..4).map(|m| stumbling(run(30.0 * f64::from(m), -0.06, 0.01), count)).collect();
+    let of = |count| among_healthy(laptop(runs(count), vec![]));
+    let (none, some) = (of(0), of(3));
+    assert!(none.p_fan < 0.02, "{}", none.p_fan);
+    assert!(some.p_fan > 0.3, "{}", some.p_fan);
+    assert!(some.fan.unwrap().low < 0.75, "{some:?}");
+    assert_eq!((some.stumbles.count, none.stumbles.count), (3, 0));
+    // Once is not enough, and a new fan is judged by itself.
+    let once = (0..4).map(|m| stumbling(run(30.0 * f64::from(m), -0.06, 0.01), u32::from(m == 2))).collect();
+    assert!(among_healthy(laptop(once, vec![])).p_fan < 0.2);
+    let mended: Vec<RunEvidence> =
+        (0..8).map(|m| stumbling(run(30.0 * f64::from(m), -0.06, 0.01), if m < 4 { 3 } else { 0 })).collect();
+    let mended = among_healthy(laptop(mended, vec![(100.0, Action::Fan)]));
+    assert!(mended.p_fan < 0.05, "{}", mended.p_fan);
+}
+
+#[test]
+fn a_stuck_sensor_voids_the_fan_s_speed_and_not_its_stumbles() {
+    let stuck = |count| {
+        let runs = (0..4).map(|m| {
+            let mut r = stumbling(run(30.0 * f64::from(m), -0.06, 0.01), count);
+            r.disturbed = r.disturbed.with(Disturbance::StuckSensor);
+            r.fans[0].iter_mut().for_each(|f| f.ratio = 0.4);
+            r
+        });
+        among_healthy(laptop(runs.collect(), vec![]))
+    };
+    assert!(stuck(0).p_fan < 0.1, "{}", stuck(0).p_fan);
+    assert!(stuck(4).p_fan > 0.6, "{}", stuck(4).p_fan);
+}
+
+#[test]
+fn where_all_fans_of_a_model_stumble_that_is_no_fault_and_in_a_small_group_it_is() {
+    let k = Constants::default();
+    let all = |laptops: Vec<Laptop>, sick: usize| -> Vec<f64> {
+        let laptops: Vec<Laptop> = laptops
+            .into_iter()
+            .enumerate()
+            .map(|(i, l)| {
+                let runs = l.runs.iter().map(|r| stumbling(*r, if i < sick { 4 } else { 0 })).collect();
+                Laptop { runs, ..l }
+            })
+            .collect();
+        judge_model(&k, true, &laptops, &InTurn).1.iter().map(|c| c.p_fan).collect()
+    };
+    assert!(all(healthy(), 10).iter().all(|p| *p < 0.05));
+    let three = all(healthy().into_iter().take(3).collect(), 1);
+    assert!(three[0] > 0.6 && three[1] < 0.05 && three[2] < 0.05, "{three:?}");
 }
 
 #[test]

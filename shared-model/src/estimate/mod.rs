@@ -17,4 +17,5 @@ pub mod joint_model;
 pub mod joint_speed;
 pub mod network;
 pub mod network_drive;
+pub mod stumbles;
 pub mod workers;

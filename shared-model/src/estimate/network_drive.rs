@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::network::Step;
+use super::stumbles::{self, Stumbles};
 use crate::channel::Channel;
 use crate::protocol::Phase;
 use crate::trace::Trace;
@@ -60,6 +61,8 @@ pub struct Drive {
     pub by_work_rate: bool,
     /// The fan's history.
     pub fan: Vec<FanPoint>,
+    /// How often the fan stumbled under load, of two the one that did so more; `None` where no speed was read.
+    pub stumbles: Option<Stumbles>,
     /// What the run tells beside the fit.
     pub facts: RunFacts,
 }
@@ -144,6 +147,7 @@ impl Drive {
             by_work_rate: raw.by_work_rate,
             steps,
             fan,
+            stumbles: raw.stumbles(trace),
             facts,
         })
     }
@@ -442,6 +446,14 @@ impl<'a> Raw<'a> {
         let idle: Vec<f64> =
             (a..b).filter(|i| *i < self.load_from || *i >= self.load_to).map(|i| self.busy[i]).collect();
         if idle.is_empty() { 0.0 } else { idle.iter().sum::<f64>() / idle.len() as f64 / 100.0 }
+    }
+
+    fn stumbles(&self, trace: &Trace) -> Option<Stumbles> {
+        let load = self.load_from..self.load_to;
+        let speeds = [Channel::Fan1Rpm, Channel::Fan2Rpm].into_iter().filter_map(|c| trace.column(c));
+        speeds
+            .map(|rpm| stumbles::count(&self.time[load.clone()], &rpm[load.clone()]))
+            .max_by(|a, b| a.per_s().total_cmp(&b.per_s()).then(a.watched_s.total_cmp(&b.watched_s)))
     }
 
     fn fan_points(&self) -> Vec<FanPoint> {

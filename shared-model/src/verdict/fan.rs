@@ -2,11 +2,13 @@
 
 use super::limits::{
     FAN_DUE_BY_C, FAN_FLUTTER_SHARE, FAN_LATE_ALONE_S, FAN_LATE_S, FAN_STANDS_BELOW_LIMIT_K,
+    FAN_STUMBLES_PER_S,
 };
 use super::observe::Observed;
 use super::{About, Case, Finding, Judged, Judgement, Unjudged};
 use crate::analysis::Finding as Quality;
 use crate::channel::Channel;
+use crate::estimate::stumbles::{self, Stumbles};
 use crate::measured::{Measured, Reason};
 use crate::record::wire::EventKind;
 
@@ -32,7 +34,47 @@ pub(super) fn judge(case: &Case<'_>, seen: &Observed) -> Vec<Judged> {
     if !all_stand {
         judged.extend(turning(case, seen));
     }
+    judged.extend(stumbling(case).map(Judged::from));
     judged
+}
+
+/// Each fan's speed that broke in under load.
+fn stumbling(case: &Case<'_>) -> impl Iterator<Item = Finding> {
+    let phases = &case.analysis.phases;
+    let (from_s, to_s) = (phases.load_start_s, phases.load_end_s);
+    let two = case.trace.column(Channel::Fan2Rpm).is_some();
+    [(1, Channel::Fan1Rpm), (2, Channel::Fan2Rpm)].into_iter().filter_map(move |(fan, channel)| {
+        let (time_s, rpm) = (&case.trace.time_s, case.trace.column(channel)?);
+        let load = time_s.partition_point(|&t| t < from_s)..time_s.partition_point(|&t| t <= to_s);
+        let seen = stumbles::count(&time_s[load.clone()], &rpm[load]);
+        let name = if two { format!("Fan {fan}") } else { "The fan".into() };
+        stumbling_one(&name, seen)
+    })
+}
+
+fn stumbling_one(name: &str, seen: Stumbles) -> Option<Finding> {
+    let often = match seen.count {
+        0 => return None,
+        1 => "once".to_owned(),
+        n => format!("{n} times"),
+    };
+    let words = format!(
+        "{name}'s speed broke in {often} under load and came back within seconds, as a bearing does that sticks."
+    );
+    let judgement = if seen.count > 1 && seen.per_s() >= FAN_STUMBLES_PER_S {
+        Judgement::Suspect
+    } else {
+        Judgement::Watch
+    };
+    let finding = Finding::new(About::Fan, judgement, words).evidence(format!(
+        "it lost a tenth or more from one reading to the next, watched for {:.0} s",
+        seen.watched_s
+    ));
+    Some(if judgement == Judgement::Suspect {
+        finding.service(SERVICE)
+    } else {
+        finding.next("Listen for a rattle, and check again in some weeks: once may be chance.")
+    })
 }
 
 fn not_read() -> Unjudged {

@@ -171,6 +171,7 @@ mod tests {
     use crate::condition::doubt::CannotTell;
     use crate::condition::judge::Condition;
     use crate::estimate::joint_model::Channels;
+    use crate::estimate::stumbles::Stumbles;
     use crate::verdict::to_text;
 
     fn narrow(mid: f64) -> Interval {
@@ -188,6 +189,7 @@ mod tests {
             clogged_on: None,
             contact_on: None,
             always_quiet: 0.0,
+            stumbles: Stumbles::default(),
             cannot_tell: Vec::new(),
         };
         change(&mut condition);

@@ -75,6 +75,19 @@ fn a_late_fan_convicts_itself() {
 }
 
 #[test]
+fn a_fan_whose_speed_breaks_in_is_suspected_and_one_that_wanders_is_not() {
+    for model in ["Tamsel 14", "Velden 14"] {
+        says(model, "stumble=3", &[(Fan, Some(Suspect))]);
+        says(model, "flutter=0.02", &[(Fan, Some(NothingSeen))]);
+    }
+    // Once may be chance; and of two fans it is said which.
+    says("Tamsel 14", "stumble=0.4", &[(Fan, Some(Watch))]);
+    let told =
+        to_text(&verdict_of("Orrin 16 W", "stumble=3")).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(told.contains("Fan 1's speed broke in 9 times under load"), "{told}");
+}
+
+#[test]
 fn a_weak_fan_is_not_guessed_at() {
     says("Tamsel 14", "fan=0.6", &[(Fan, Some(NothingSeen))]);
 }

@@ -207,6 +207,7 @@ fn faults(planted: Planted, random: &mut Random) -> Faults {
             _ => {
                 faults.fan = between(0.6, 0.75);
                 faults.fan_late_s = between(15.0, 40.0);
+                faults.stumble_per_min = 1.5;
             }
         },
         Planted::Confused => match between(0.0, 3.0) as u32 {
@@ -235,6 +236,7 @@ fn grown(worst: &Faults, months_ago: u32) -> Faults {
     Faults {
         airflow: 1.0 - (1.0 - worst.airflow) * share,
         fan: 1.0 - (1.0 - worst.fan) * if months_ago == 0 { 1.0 } else { share.min(0.6) },
+        stumble_per_min: worst.stumble_per_min * if months_ago == 0 { 1.0 } else { share.min(0.6) },
         paste: 1.0 + (worst.paste - 1.0) * share,
         ..*worst
     }

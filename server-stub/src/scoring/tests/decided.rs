@@ -5,6 +5,7 @@ use windrow_model::condition::forecast::Forecast;
 use windrow_model::condition::judge::{Condition, Interval};
 use windrow_model::condition::site::NO_SITE;
 use windrow_model::estimate::joint_model::Channels;
+use windrow_model::estimate::stumbles::Stumbles;
 
 use super::{DAY_MS, stored};
 use crate::costs::Costs;
@@ -30,8 +31,29 @@ const fn sound() -> Condition {
         clogged_on: None,
         contact_on: None,
         always_quiet: 0.0,
+        stumbles: Stumbles { count: 0, watched_s: 160.0 },
         cannot_tell: Vec::new(),
     }
+}
+
+/// A weak fan, and how often it stumbled.
+fn weak_fan(count: u32) -> Condition {
+    let stumbles = Stumbles { count, watched_s: 160.0 };
+    Condition { p_fan: 0.97, fan: Some(between(0.62, 0.70, 0.77)), stumbles, ..sound() }
+}
+
+#[test]
+fn a_weak_fan_s_reason_says_how_often_its_speed_broke_in() {
+    let (_, pieces, words) = told(weak_fan(4), 1);
+    assert!(
+        words.contains("fan at 0.70 of its due speed, 0.62 to 0.77; its speed broke in 4 times"),
+        "{words}"
+    );
+    assert_eq!(pieces.iter().filter(|e| e.metric == "fan_stumbles").map(|e| e.value).sum::<f64>(), 4.0);
+    let (_, _, words) = told(weak_fan(1), 1);
+    assert!(words.contains("its speed broke in once"), "{words}");
+    let (_, pieces, words) = told(weak_fan(0), 1);
+    assert!(!words.contains("broke in") && pieces.iter().all(|e| e.metric != "fan_stumbles"), "{words}");
 }
 
 const MEASURED: Channels = Channels { has_power: true, has_rpm: true, by_work_rate: false };

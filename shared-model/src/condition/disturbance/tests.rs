@@ -107,10 +107,10 @@ fn on_battery_a_run_is_wider_and_so_is_its_fan() {
     let faults = Faults { battery: true, ..Faults::NONE };
     let trace = record_run(&spec(), &RunPlan { faults, ..plain() });
     let seen = widens(Disturbance::OnBattery, &trace, false);
-    let spread = |of: &RunEvidence| of.worst_fan().unwrap().spread;
+    let doubt = |of: &RunEvidence| of.worst_fan().unwrap().doubt;
     let k = Constants::default();
-    assert!(spread(&seen) > 0.04, "{}", spread(&seen));
-    assert!(spread(&seen) > 1.02 * spread(&evidence(&without(Disturbance::OnBattery), &trace, false)));
+    assert!(doubt(&seen) >= k.disturbed.on_battery[0].fan, "{}", doubt(&seen));
+    assert_eq!(doubt(&evidence(&without(Disturbance::OnBattery), &trace, false)), 0.0);
     // Where only the clock tells the power it says even less of the contact.
     assert!(k.disturbed.on_battery[1].contact > 5.0 * k.disturbed.on_battery[0].contact);
 }

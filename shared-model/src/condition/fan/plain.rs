@@ -5,14 +5,15 @@ use pulp::{Scalar, WithSimd as _};
 
 use super::super::constants::{Constants, FanConstants, MONTH_DAYS};
 use super::{
-    Action, FanEvent, FanEvidence, FanFilter, FanPosterior, Follow, N_CLASSES, N_OFFSETS, N_STATES,
-    OFFSET_WEIGHTS, STEP, factor_at,
+    Action, Evenness, FanEvent, FanEvidence, FanFilter, FanLoop, FanPosterior, FanScatter, Follow, N_CLASSES,
+    N_OFFSETS, N_STATES, OFFSET_WEIGHTS, STEP, Stumbles, factor_at,
 };
 
 /// How the firmware drives the fan, and whether the laptop is always in a quiet profile.
 #[derive(Clone, Copy)]
 struct Hypothesis {
-    headroom: Option<f64>,
+    scatter: FanScatter,
+    driven: FanLoop,
     always_quiet: bool,
 }
 
@@ -99,7 +100,7 @@ impl Plain {
         for rows in &mut self.weights {
             for (j, row) in rows.iter_mut().enumerate() {
                 for (k, p) in row.iter_mut().enumerate() {
-                    *p *= likelihood(c, e, factor_at(k), (j as f64 - 2.0) * c.unit_sd, h);
+                    *p *= likelihood(c, e, factor_at(k), j as f64 - 2.0, h);
                 }
             }
         }
@@ -118,27 +119,48 @@ impl Plain {
     }
 }
 
-fn likelihood(c: &FanConstants, e: &FanEvidence, factor: f64, offset: f64, h: Hypothesis) -> f64 {
+fn likelihood(c: &FanConstants, e: &FanEvidence, factor: f64, z: f64, h: Hypothesis) -> f64 {
     match *e {
         FanEvidence::Standing { stands, .. } if factor == 0.0 => stands,
         FanEvidence::Standing { turns, .. } => turns,
-        FanEvidence::Ratio { ratio, due_share, spread, quiet } => {
+        FanEvidence::Even(evenness) => even(c, &evenness, factor),
+        FanEvidence::Ratio { ratio, due_share, doubt, quiet, evenness } => {
             let share = due_share.max(0.3);
             let odds = if h.always_quiet { 1.0 - c.quiet_odds } else { quiet };
-            let plain = if let Some(headroom) = h.headroom {
-                let reach = headroom * factor / share;
-                let held = (c.closed_sd.0.powi(2) + spread.min(0.03).powi(2)).sqrt();
-                let sd = if reach < 0.99 { c.closed_sd.1 } else { held };
-                robust(c, ratio - reach.min(1.0 + c.held_offset * offset), sd)
-            } else {
-                let sd = (c.open_sd.powi(2) + (c.spread_factor * spread.min(0.08)).powi(2)).sqrt();
-                robust(c, ratio - factor * (1.0 + offset), if factor == 0.0 { 0.05 } else { sd })
+            let sd = h.scatter.run_sd.hypot(doubt);
+            let plain = match h.driven {
+                FanLoop::Closed { headroom, held_sd } => {
+                    let reach = headroom * factor / share;
+                    let held = h.scatter.mid * (1.0 + z * held_sd);
+                    robust(c, ratio - reach.min(held), if reach < 0.99 { sd.hypot(c.short_sd) } else { sd })
+                }
+                FanLoop::Open => {
+                    let unit = h.scatter.mid * (1.0 + z * h.scatter.unit_sd.max(c.open_unit_sd_min));
+                    let due = factor / c.as_new.0 * unit;
+                    robust(c, ratio - due, if factor == 0.0 { 0.05 } else { sd })
+                }
             };
             let cap = (c.quiet_cap / share).min(1.0);
             let capped = robust(c, ratio - cap * factor, if factor == 0.0 { 0.05 } else { c.quiet_sd });
-            (1.0 - odds) * plain + odds * capped
+            ((1.0 - odds) * plain + odds * capped) * even(c, &evenness, factor)
         }
     }
+}
+
+fn even(c: &FanConstants, e: &Evenness, factor: f64) -> f64 {
+    if e.seen.watched_s == 0.0 {
+        return 1.0;
+    }
+    let s = &c.stumbling;
+    let poisson = |per_s: f64| {
+        let mean = per_s * e.seen.watched_s;
+        let log_factorial: f64 = (1..=e.seen.count).map(|n| f64::from(n).ln()).sum();
+        (f64::from(e.seen.count) * mean.ln() - mean - log_factorial).exp()
+    };
+    let usual = e.usual_per_s + s.odd_per_s;
+    let wear = if factor > 0.0 && factor < s.from { s.from - factor } else { 0.0 };
+    let told = s.silent * poisson(usual) + (1.0 - s.silent) * poisson(usual + s.per_s * wear);
+    (1.0 - s.junk) * told + s.junk / 2.0_f64.powf(f64::from(e.seen.count).min(10.0))
 }
 
 fn robust(c: &FanConstants, residual: f64, sd: f64) -> f64 {
@@ -148,11 +170,23 @@ fn robust(c: &FanConstants, residual: f64, sd: f64) -> f64 {
 
 fn any_event() -> impl Strategy<Value = FanEvent> {
     let day = prop_oneof![0.0..1500.0, (0..60_u32).prop_map(|m| f64::from(m) * 25.0)];
-    let ratio = (prop_oneof![4 => 0.3..1.15, 1 => -2.0..30.0], 0.0..1.05, 0.0..0.3, 0.0..1.0)
-        .prop_map(|(ratio, due_share, spread, quiet)| FanEvidence::Ratio { ratio, due_share, spread, quiet });
+    let watched_s = prop_oneof![1 => Just(0.0), 4 => 0.1..600.0];
+    let evenness = (prop_oneof![4 => 0..6_u32, 1 => 0..80_u32], watched_s, 0.0..0.02).prop_map(
+        |(count, watched_s, usual_per_s)| Evenness { seen: Stumbles { count, watched_s }, usual_per_s },
+    );
+    let ratio = prop_oneof![4 => 0.3..1.15, 1 => -2.0..30.0];
+    let ratio = (ratio, 0.0..1.05, 0.0..0.3, 0.0..1.0, evenness.clone()).prop_map(
+        |(ratio, due_share, doubt, quiet, evenness)| FanEvidence::Ratio {
+            ratio,
+            due_share,
+            doubt,
+            quiet,
+            evenness,
+        },
+    );
     let standing =
         (0.001..2.0, 0.001..2.0).prop_map(|(stands, turns)| FanEvidence::Standing { stands, turns });
-    let evidence = prop_oneof![4 => ratio, 1 => standing];
+    let evidence = prop_oneof![4 => ratio, 1 => standing, 1 => evenness.prop_map(FanEvidence::Even)];
     let actions = [Action::Clean, Action::Fan, Action::Paste, Action::None];
     prop_oneof![
         4 => (day.clone(), evidence).prop_map(|(day, evidence)| FanEvent::Seen { day, evidence }),
@@ -173,13 +207,17 @@ proptest! {
         after in 0.0..800.0,
         // Not the factors' own steps: where the speed is held, rounding would decide.
         headroom in prop::option::of(1.001..1.3),
+        held_sd in 0.0..0.1,
+        (mid, run_sd, unit_sd) in (0.8..1.2, 0.006..0.1, 0.001..0.1),
     ) {
         let c = Constants::default().fan;
         events.sort_by(|a, b| a.day().total_cmp(&b.day()));
         let until = events.last().map_or(0.0, FanEvent::day) + after;
-        let both = FanFilter::new(&c, &events, until).run(headroom);
+        let scatter = FanScatter { mid, run_sd, unit_sd };
+        let driven = headroom.map_or(FanLoop::Open, |headroom| FanLoop::Closed { headroom, held_sd });
+        let both = FanFilter::new(&c, scatter, &events, until).run(driven);
         for (fast, always_quiet) in both.iter().zip([false, true]) {
-            let plain = filter(&c, &events, until, Hypothesis { headroom, always_quiet });
+            let plain = filter(&c, &events, until, Hypothesis { scatter, driven, always_quiet });
             for (k, (a, b)) in fast.states.iter().zip(plain.states()).enumerate() {
                 prop_assert!((a - b).abs() < TOLERANCE, "factor {k}: {a} and {b}");
             }
@@ -197,15 +235,17 @@ fn registers_of_one_lane_give_the_same_digits() {
         .iter()
         .zip(0_u32..)
         .map(|(&ratio, m)| {
-            let evidence = FanEvidence::Ratio { ratio, due_share: 0.9, spread: 0.03, quiet: 0.05 };
+            let evenness = Evenness { seen: Stumbles { count: m % 3, watched_s: 160.0 }, usual_per_s: 0.0 };
+            let evidence = FanEvidence::Ratio { ratio, due_share: 0.9, doubt: 0.03, quiet: 0.05, evenness };
             FanEvent::Seen { day: 30.0 * f64::from(m), evidence }
         })
         .collect();
     events.insert(6, FanEvent::Serviced { day: 170.0, action: Action::Fan });
-    let filter = FanFilter::new(&c, &events, 200.0);
-    for headroom in [None, Some(1.12)] {
-        let paths = Follow { filter: &filter, headroom, paths: filter.first() }.with_simd(Scalar);
-        for (quiet, wide) in filter.run(headroom).into_iter().enumerate() {
+    let scatter = FanScatter { mid: 1.0, run_sd: 0.02, unit_sd: 0.03 };
+    let filter = FanFilter::new(&c, scatter, &events, 200.0);
+    for driven in [FanLoop::Open, FanLoop::Closed { headroom: 1.12, held_sd: 0.006 }] {
+        let paths = Follow { filter: &filter, driven, paths: filter.first() }.with_simd(Scalar);
+        for (quiet, wide) in filter.run(driven).into_iter().enumerate() {
             assert_eq!(FanPosterior::new(paths.sums(quiet), paths.log_scale[quiet]), wide);
         }
     }
