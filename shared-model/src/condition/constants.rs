@@ -4,10 +4,12 @@
 //! from real ones. What a fleet can tell by itself (levels, spreads, fan curves) is learned from it; these are then
 //! the prior.
 
+use serde::{Deserialize, Serialize};
+
 use super::disturbance::Disturbance;
 
 /// Version of these numbers; stored with each result.
-pub const CONSTANTS_VERSION: &str = "10";
+pub const CONSTANTS_VERSION: &str = "11";
 
 /// An airflow below this share of as-new needs cleaning (the trade's bands; common practice, no source).
 pub const CLOGGED_BELOW: f64 = 0.70;
@@ -221,6 +223,37 @@ impl DisturbanceConstants {
     }
 }
 
+/// Share of a model's as-new fast resistance that paste and mounting make up, and how unsure it is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PasteShare {
+    /// Mean.
+    pub mean: f64,
+    /// Standard deviation.
+    pub sd: f64,
+}
+
+/// How it depends on that resistance: on simulated fleets, the larger it is the larger is the paste's share.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PasteShareConstants {
+    /// Where nothing is known of it.
+    pub usual: PasteShare,
+    /// The resistance that goes with it, as fitted, K/W.
+    pub at_k_per_w: f64,
+    /// By how much more of it for each unit of the resistance's logarithm.
+    pub more_per_ln: f64,
+}
+
+impl PasteShareConstants {
+    /// Of a model with this fast resistance; `None` where only ratios are known, as power isn't read.
+    pub fn of(&self, r_k_per_w: Option<f64>) -> PasteShare {
+        /// Resistances farther off than these times the usual one are no laptops' (our choice).
+        const FARTHEST: f64 = 3.0;
+        let off = r_k_per_w.map_or(1.0, |r| (r / self.at_k_per_w).clamp(1.0 / FARTHEST, FARTHEST)).ln();
+        let factor = self.more_per_ln.mul_add(off, 1.0);
+        PasteShare { mean: factor * self.usual.mean, sd: factor * self.usual.sd }
+    }
+}
+
 /// All constants of the judgement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Constants {
@@ -237,8 +270,8 @@ pub struct Constants {
     pub air_gain_sd: (f64, f64),
     /// Of the fan.
     pub fan: FanConstants,
-    /// Share of the as-new fast resistance that paste and mounting make up, and its uncertainty.
-    pub paste_share: (f64, f64),
+    /// Share of the as-new fast resistance that paste and mounting make up.
+    pub paste_share: PasteShareConstants,
     /// rms of the residuals from which a run counts as odd, K, and what each kelvin beyond adds to the standard
     /// errors of log airflow and log contact.
     pub odd_rms: (f64, f64, f64),
@@ -353,7 +386,11 @@ impl Default for Constants {
             air_scatter_without_rpm: (0.08, 0.1),
             air_gain_without_power: 0.78,
             air_gain_sd: (0.06, 0.2),
-            paste_share: (0.265, 0.03),
+            paste_share: PasteShareConstants {
+                usual: PasteShare { mean: 0.265, sd: 0.03 },
+                at_k_per_w: 0.85,
+                more_per_ln: 0.2,
+            },
             odd_rms: (0.55, 0.5, 0.3),
             disturbed: DisturbanceConstants {
                 background: [wider(0.02, 0.013, 0.0), wider(0.04, 0.04, 0.0)],
@@ -374,4 +411,23 @@ impl Default for Constants {
 
 const fn wider(air: f64, contact: f64, fan: f64) -> Wider {
     Wider { air, contact, fan }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paste_s_share_grows_with_the_fast_resistance_and_stays_a_share() {
+        let c = Constants::default().paste_share;
+        assert_eq!(c.of(None), c.usual);
+        let of = |r| c.of(Some(r)).mean;
+        assert!((of(c.at_k_per_w) / c.usual.mean - 1.0).abs() < 1e-12);
+        assert!(of(0.5) < of(0.85) && of(0.85) < of(1.5));
+        assert!((of(1.4) / of(0.7) - 1.0 - c.more_per_ln * 2.0_f64.ln()).abs() < 0.02);
+        for r in [f64::MIN_POSITIVE, 1e-9, 1e9, f64::INFINITY] {
+            let share = c.of(Some(r));
+            assert!((0.1..0.5).contains(&share.mean) && share.sd < 0.1, "{r}: {share:?}");
+        }
+    }
 }

@@ -7,7 +7,7 @@ use std::borrow::Cow;
 
 use serde::{Deserialize, Serialize};
 
-use super::constants::{CLOGGED_BELOW, CONTACT_ABOVE, Constants, FAN_BELOW};
+use super::constants::{CLOGGED_BELOW, CONTACT_ABOVE, Constants, FAN_BELOW, PasteShare};
 use super::doubt::{self, CannotTell};
 use super::fan::{FanFilter, FanPosterior};
 use super::forecast::{Forecast, forecast};
@@ -149,6 +149,7 @@ impl<'a> Judge<'a> {
             &contact_history(k, laptop, &runs, reference.common()),
         )
         .posterior(&k.contact, &NO_SITE);
+        let share = reference.paste_share;
         let (fan, always_quiet) = self.fan(&fan_history(k, laptop, &runs, reference.common()));
         let fan = (self.has_fan && laptop.shows_fan()).then_some(fan);
         Weighed {
@@ -159,9 +160,9 @@ impl<'a> Judge<'a> {
                 low: f.quantile(0.05),
                 high: f.quantile(0.95),
             }),
-            p_contact: calibrated(p_contact(k, &contact), k.calibration[2]),
-            contact: contact_interval(k, &contact),
-            contact_on: forecast(&k.contact, &contact, contact_limit(k.paste_share.0), laptop.as_of),
+            p_contact: calibrated(p_contact(share, &contact), k.calibration[2]),
+            contact: contact_interval(share, &contact),
+            contact_on: forecast(&k.contact, &contact, contact_limit(share.mean), laptop.as_of),
             always_quiet,
         }
     }
@@ -243,9 +244,8 @@ pub(super) fn airflow_interval(air: &Posterior, gain_sd: f64) -> Interval {
 }
 
 /// Three values of the paste's share of the fast resistance that stand for its uncertainty, with weights.
-fn paste_shares(k: &Constants) -> [(f64, f64); 3] {
-    let (mean, sd) = k.paste_share;
-    THREE_POINTS.map(|(z, w)| (mean + z * sd, w))
+fn paste_shares(share: PasteShare) -> [(f64, f64); 3] {
+    THREE_POINTS.map(|(z, w)| (share.mean + z * share.sd, w))
 }
 
 /// Log of the fast resistance over as-new at which contact counts as due, for a share of the paste in it.
@@ -253,20 +253,19 @@ fn contact_limit(share: f64) -> f64 {
     (1.0 + (CONTACT_ABOVE - 1.0) * share).ln()
 }
 
-fn p_contact(k: &Constants, wear: &Posterior) -> f64 {
-    paste_shares(k).iter().map(|&(s, w)| w * wear.above(contact_limit(s))).sum()
+fn p_contact(share: PasteShare, wear: &Posterior) -> f64 {
+    paste_shares(share).iter().map(|&(s, w)| w * wear.above(contact_limit(s))).sum()
 }
 
 /// Paste and mounting against as-new, from the whole fast resistance over its as-new value.
-pub(super) fn contact_factor(k: &Constants, resistance: f64) -> f64 {
-    1.0 + (resistance - 1.0) / k.paste_share.0
+pub(super) fn contact_factor(share: PasteShare, resistance: f64) -> f64 {
+    1.0 + (resistance - 1.0) / share.mean
 }
 
 /// Contact factors of the fast resistance's quantiles; the ends also carry the share's uncertainty.
-pub(super) fn contact_interval(k: &Constants, wear: &Posterior) -> Interval {
-    let (share, sd) = k.paste_share;
-    let [low, mid, high] = [0.05, 0.5, 0.95].map(|q| contact_factor(k, wear.quantile(q).exp()));
-    let widen = (mid - 1.0) * sd / share;
+pub(super) fn contact_interval(share: PasteShare, wear: &Posterior) -> Interval {
+    let [low, mid, high] = [0.05, 0.5, 0.95].map(|q| contact_factor(share, wear.quantile(q).exp()));
+    let widen = (mid - 1.0) * share.sd / share.mean;
     Interval {
         mid,
         low: (mid - ((mid - low).powi(2) + (1.64 * widen).powi(2)).sqrt()).max(0.8),

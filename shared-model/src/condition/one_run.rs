@@ -33,7 +33,7 @@ impl RunNumbers {
     /// What a run says beside its model's as-new levels, the model's events taken out.
     pub fn of(k: &Constants, reference: &ModelReference, run: &RunEvidence) -> Self {
         let r = reference.events.iter().fold(*run, |r, e| e.taken_out_of(&r));
-        let air = reference.air_constants(k);
+        let (air, share) = (reference.air_constants(k), reference.paste_share);
         Self {
             airflow: r.air.map(|(la, sd)| {
                 let seen = Seen::new(&air, &reference.air, -la, sd, r.quick);
@@ -43,8 +43,8 @@ impl RunNumbers {
             fan: r.worst_fan().filter(|_| !r.is_stuck()).map(|f| fan(&k.fan, &reference.fan_scatter, f)),
             contact: r.contact.map(|(lr, sd)| {
                 let seen = Seen::new(&k.contact, &reference.contact, lr, sd, r.quick);
-                let mid = contact_factor(k, seen.told().exp());
-                reaching(contact_interval(k, &seen.wear(&k.contact)), mid)
+                let mid = contact_factor(share, seen.told().exp());
+                reaching(contact_interval(share, &seen.wear(&k.contact)), mid)
             }),
         }
     }
@@ -98,7 +98,8 @@ pub fn peers(k: &Constants, reference: &ModelReference) -> [Option<Band>; 3] {
     let air_level = reference.air.moments(&air).0;
     let contact_level = reference.contact.moments(&k.contact).0;
     let airflow = |la: f64| (-(-air.gain * la - air_level).max(0.0)).exp();
-    let contact = |lr: f64| contact_factor(k, (k.contact.gain * lr - contact_level).max(0.0).exp());
+    let contact =
+        |lr: f64| contact_factor(reference.paste_share, (k.contact.gain * lr - contact_level).max(0.0).exp());
     let fan = |ratio: f64| reference.fan_scatter.told(&k.fan, ratio);
     [
         bands.log_air.map(|b| each(b, airflow)),

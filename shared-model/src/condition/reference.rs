@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::constants::{Constants, WearConstants};
+use super::constants::{Constants, PasteShare, WearConstants};
 use super::events::{self, ModelEvent};
 use super::evidence::RunEvidence;
 use super::fan::{FanFilter, FanLoop, FanPosterior};
@@ -47,6 +47,8 @@ pub struct ModelReference {
     pub model_air: f64,
     /// What is usual among its laptops, for showing.
     pub peers: PeerBands,
+    /// Share of paste and mounting in the fast resistance.
+    pub paste_share: PasteShare,
     /// What moved all its laptops together.
     pub events: Vec<ModelEvent>,
     /// Laptops and runs that it was learned from.
@@ -105,6 +107,7 @@ impl ModelReference {
             stumbles_per_s: common.stumbles_per_s,
             model_air: common.model_air,
             peers: PeerBands::learn(&seen),
+            paste_share: k.paste_share.usual,
             events,
             laptops: taken.len(),
             runs: seen.iter().map(Vec::len).sum(),
@@ -131,6 +134,8 @@ impl ModelReference {
             && is_positive(self.air_scatter.0)
             && is_positive(self.air_scatter.1)
             && is_positive(self.air_gain)
+            && is_positive(self.paste_share.mean)
+            && is_positive(self.paste_share.sd)
             && is_positive(self.fan_scatter.run_sd)
             && is_positive(self.fan_scatter.unit_sd)
             && self.stumbles_per_s.is_finite()

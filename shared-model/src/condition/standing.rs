@@ -32,7 +32,7 @@ use crate::estimate::workers::Workers;
 
 /// Version of the network, the evidence and what is stored of them. Evidence and standing of different versions don't
 /// go together.
-pub const STANDING_VERSION: &str = "8";
+pub const STANDING_VERSION: &str = "9";
 
 /// Most runs that the network is fitted to; further ones are judged against the fit.
 pub const FIT_RUNS_MAX: usize = 1800;
@@ -167,7 +167,9 @@ impl ModelStanding {
             of_part[at].push(laptop.beside(self.part_mut(at).fit.channels));
         }
         for (at, laptops) in of_part.into_iter().enumerate() {
-            self.part_mut(at).reference = ModelReference::learn(k, &laptops, workers);
+            let part = self.part_mut(at);
+            part.reference = ModelReference::learn(k, &laptops, workers);
+            part.reference.paste_share = k.paste_share.of(part.fit.r_k_per_w());
         }
     }
 

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::joint::{JointFit, JointRun, RunFit, RunPrior, SharedPrior, fit, fit_from, fit_run};
 use super::joint_speed::{FanCurve, NO_FAN, apply, search};
-use super::network::{RunPars, Shared, X0};
+use super::network::{LN_RC, RunPars, Shared, X0};
 use super::network_drive::{ClockReference, Drive, NOMINAL_LOAD_W, median};
 use super::workers::Workers;
 use crate::condition::ambient::Room;
@@ -32,6 +32,13 @@ pub struct StandingFit {
     pub has_fan: bool,
     /// Whether the joint fit came to its optimum.
     pub has_converged: bool,
+}
+
+impl StandingFit {
+    /// Fast resistance, K/W; `None` where power isn't read, and only ratios are known.
+    pub fn r_k_per_w(&self) -> Option<f64> {
+        self.channels.has_power.then(|| self.shared.0[LN_RC].exp())
+    }
 }
 
 /// What a run tells beside temperature and clock. Runs that differ in it cannot share one fit: what is not read would be

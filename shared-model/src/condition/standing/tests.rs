@@ -6,6 +6,7 @@ use super::*;
 use crate::channel::Channel;
 use crate::condition::fleet::{FleetRun, judge_fleet};
 use crate::emulate::{RunPlan, model_of, record_run};
+use crate::estimate::network::LN_RC;
 use crate::estimate::workers::InTurn;
 
 type Learned = (ModelStanding, Vec<RunEvidence>);
@@ -69,6 +70,12 @@ fn the_clogged_of_both_halves_are_found_and_no_other() {
         ["with power and fan speed", "without power"]
     );
     assert!(parts.iter().all(|p| p.reference.laptops == 6 && p.reference.runs == 12 && p.fitted_runs == 12));
+    // Without power only ratios are known, and not how large the resistance is that paste has a share of.
+    let share = &Constants::default().paste_share;
+    let r_k_per_w = parts[0].fit.shared.0[LN_RC].exp();
+    assert_eq!(parts[0].reference.paste_share, share.of(Some(r_k_per_w)));
+    assert_eq!(parts[1].reference.paste_share, share.usual);
+    assert!(share.of(Some(r_k_per_w)) != share.usual);
     for (at, (device, c)) in judged(runs, &learned).iter().enumerate() {
         let airflow = c.airflow.unwrap();
         if at % 6 == 0 {
