@@ -32,9 +32,12 @@ pub(super) fn judge(case: &Case<'_>, seen: &Observed) -> Vec<Judged> {
     // A second fan that turns is judged beside the one that stands.
     let all_stand = judged.len() >= fans.len();
     if !all_stand {
-        judged.extend(turning(case, seen));
+        let stumbles: Vec<Finding> = stumbling(case).collect();
+        // Beside a speed that breaks in, that the fan answers says nothing.
+        let is_heard = |j: &Judged| !matches!(j, Judged::Finding(f) if f.judgement == Judgement::NothingSeen);
+        judged.extend(turning(case, seen).filter(|answer| stumbles.is_empty() || is_heard(answer)));
+        judged.extend(stumbles.into_iter().map(|found| found.evidence_all(speeds(case)).into()));
     }
-    judged.extend(stumbling(case).map(Judged::from));
     judged
 }
 
@@ -59,7 +62,7 @@ fn stumbling_one(name: &str, seen: Stumbles) -> Option<Finding> {
         n => format!("{n} times"),
     };
     let words = format!(
-        "{name}'s speed broke in {often} under load and came back within seconds, as a bearing does that sticks."
+        "{name}'s speed broke in {often} under load and came back within seconds, as when a bearing sticks."
     );
     let judgement = if seen.count > 1 && seen.per_s() >= FAN_STUMBLES_PER_S {
         Judgement::Suspect
