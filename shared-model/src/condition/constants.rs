@@ -153,7 +153,7 @@ pub struct StumblingConstants {
 
 impl StumblingConstants {
     /// Share of runs whose count says something.
-    pub fn junk_free(&self) -> f64 {
+    pub fn telling(&self) -> f64 {
         1.0 - self.junk
     }
 }

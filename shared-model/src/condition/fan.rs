@@ -465,9 +465,11 @@ fn even(c: &FanConstants, e: &Evenness) -> Option<Table> {
         return None;
     }
     let s = &c.stumbling;
-    let poisson = |mean: f64| {
-        let probability = (1..=count).fold((-mean).exp(), |p, n| p * mean / f64::from(n));
-        probability.max(0.0)
+    // By logarithms, as either factor may be too small or too large for a number after hours of load.
+    let log_factorial: f64 = (1..=count).map(|n| f64::from(n).ln()).sum();
+    let poisson = |mean: f64| match count {
+        0 => (-mean).exp(),
+        _ => (f64::from(count) * mean.ln() - mean - log_factorial).exp(),
     };
     let usual = (e.usual_per_s + s.odd_per_s) * watched_s;
     let sound = poisson(usual);
@@ -476,7 +478,7 @@ fn even(c: &FanConstants, e: &Evenness) -> Option<Table> {
         // A fan that stands was not watched turning: it was the other one.
         let wear = if factor > 0.0 { (s.from - f64::from(factor)).max(0.0) } else { 0.0 };
         let worn = if wear > 0.0 { poisson(s.per_s.mul_add(wear * watched_s, usual)) } else { sound };
-        (s.junk_free() * s.silent.mul_add(sound - worn, worn) + other) as f32
+        (s.telling() * s.silent.mul_add(sound - worn, worn) + other) as f32
     }))
 }
 

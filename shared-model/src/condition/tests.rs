@@ -158,6 +158,21 @@ fn a_fan_that_stumbles_is_doubted_although_its_speed_is_due() {
 }
 
 #[test]
+fn stumbles_over_hours_say_no_less_than_in_minutes() {
+    let of = |count: u32, watched_s: f64| {
+        let runs = (0..4).map(|m| {
+            let mut r = run(30.0 * f64::from(m), -0.06, 0.01);
+            r.stumbles = Some(Stumbles { count, watched_s });
+            r
+        });
+        among_healthy(laptop(runs.collect(), vec![]))
+    };
+    let (sound, worn) = (of(0, 36_000.0), of(700, 36_000.0));
+    assert!(sound.p_fan < 0.02, "{}", sound.p_fan);
+    assert!(worn.p_fan > 0.3, "{}", worn.p_fan);
+}
+
+#[test]
 fn a_stuck_sensor_voids_the_fan_s_speed_and_not_its_stumbles() {
     let stuck = |count| {
         let runs = (0..4).map(|m| {
