@@ -136,6 +136,7 @@ impl ModelReference {
             && is_positive(self.air_gain)
             && is_positive(self.paste_share.mean)
             && is_positive(self.paste_share.sd)
+            && is_positive(self.fan_scatter.mid)
             && is_positive(self.fan_scatter.run_sd)
             && is_positive(self.fan_scatter.unit_sd)
             && self.stumbles_per_s.is_finite()

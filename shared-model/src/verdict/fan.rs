@@ -48,8 +48,8 @@ fn stumbling(case: &Case<'_>) -> impl Iterator<Item = Finding> {
     let two = case.trace.column(Channel::Fan2Rpm).is_some();
     [(1, Channel::Fan1Rpm), (2, Channel::Fan2Rpm)].into_iter().filter_map(move |(fan, channel)| {
         let (time_s, rpm) = (&case.trace.time_s, case.trace.column(channel)?);
-        let load = time_s.partition_point(|&t| t < from_s)..time_s.partition_point(|&t| t <= to_s);
-        let seen = stumbles::count(&time_s[load.clone()], &rpm[load]);
+        let (from, to) = (time_s.partition_point(|&t| t < from_s), time_s.partition_point(|&t| t <= to_s));
+        let seen = stumbles::count(time_s.get(from..to)?, rpm.get(from..to)?);
         let name = if two { format!("Fan {fan}") } else { "The fan".into() };
         stumbling_one(&name, seen)
     })

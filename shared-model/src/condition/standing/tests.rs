@@ -116,6 +116,17 @@ fn a_run_that_comes_later_is_read_as_it_would_have_been_among_the_others() {
     let twice = ModelStanding { others: vec![read.others[0].clone(); 2], ..read.clone() };
     let nested = ModelStanding { others: vec![read.clone()], ..read.others[0].clone() };
     assert!(!twice.is_sound(&Constants::default()) && !nested.is_sound(&Constants::default()));
+    let spoils: [fn(&mut ModelReference); 4] = [
+        |r| r.fan_scatter.mid = 0.0,
+        |r| r.fan_scatter.run_sd = -0.01,
+        |r| r.paste_share.mean = 0.0,
+        |r| r.stumbles_per_s = -1.0,
+    ];
+    for spoil in spoils {
+        let mut spoiled = read.clone();
+        spoil(&mut spoiled.reference);
+        assert!(!spoiled.is_sound(&Constants::default()), "{:?}", spoiled.reference.fan_scatter);
+    }
 }
 
 #[test]
