@@ -158,7 +158,7 @@ fn a_fan_that_stumbles_is_doubted_although_its_speed_is_due() {
 }
 
 #[test]
-fn stumbles_over_hours_say_no_less_than_in_minutes() {
+fn stumbles_over_hours_are_weighed_too() {
     let of = |count: u32, watched_s: f64| {
         let runs = (0..4).map(|m| {
             let mut r = run(30.0 * f64::from(m), -0.06, 0.01);
